@@ -1,0 +1,1 @@
+"""Wiring only: settings, addresses, the admin site. Knows the apps; no app knows it."""

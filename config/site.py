@@ -1,0 +1,89 @@
+"""The one site: Django's admin, with the apps' task pages among its addresses.
+
+An app offers its pages as `PAGES` in its own `pages.py` and imports nothing from here:
+
+    PAGES = [
+        Page(path="cut/", name="cut", title="Cut", permission="grow.add_event", view=cut),
+    ]
+
+Any object with these five attributes will do. `permission` is "app.codename", or None for whoever
+may open the site at all. A page whose path takes no argument is offered in the menu, in the order
+of the apps and of their lists.
+"""
+
+from collections.abc import Callable, Iterator
+from functools import update_wrapper
+from importlib import import_module
+from typing import Any, Protocol
+
+from django.apps import apps
+from django.contrib import admin
+from django.core.exceptions import PermissionDenied
+from django.http import HttpRequest
+from django.http.response import HttpResponseBase
+from django.template.response import TemplateResponse
+from django.urls import URLPattern, URLResolver, path, reverse
+from django.utils.module_loading import module_has_submodule
+
+View = Callable[..., HttpResponseBase]
+
+
+class Page(Protocol):
+    """What a task page tells the site about itself."""
+
+    path: str
+    name: str
+    title: str
+    permission: str | None
+    view: View
+
+
+def offered_pages() -> Iterator[Page]:
+    """Every installed app's pages, in the order of INSTALLED_APPS."""
+    for app in apps.get_app_configs():
+        if app.module is not None and module_has_submodule(app.module, "pages"):
+            yield from getattr(import_module(f"{app.name}.pages"), "PAGES", [])
+
+
+def may_open(request: HttpRequest, page: Page) -> bool:
+    return page.permission is None or request.user.has_perm(page.permission)
+
+
+class FarmSite(admin.AdminSite):
+    site_title = "Harvest to sale"
+    site_header = "Harvest to sale"
+    index_title = "Today"
+    empty_value_display = "–"
+
+    def get_urls(self) -> list[URLPattern | URLResolver]:
+        # Collected here and not at import: admin.site is made before the apps are ready.
+        pages = [path(page.path, self._open(page), name=page.name) for page in offered_pages()]
+        return [*pages, *super().get_urls()]
+
+    def _open(self, page: Page) -> View:
+        """The page's view behind the sign-in and its permission, dressed as the site's own."""
+
+        def opened(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
+            if not may_open(request, page):
+                raise PermissionDenied(f"{page.title} is not among your tasks.")
+            response = page.view(request, *args, **kwargs)
+            if isinstance(response, TemplateResponse) and not response.is_rendered:
+                response.context_data = {
+                    **self.each_context(request),
+                    "title": page.title,
+                    **(response.context_data or {}),
+                }
+            return response
+
+        update_wrapper(opened, page.view)
+        return self.admin_view(opened)
+
+    def each_context(self, request: HttpRequest) -> dict[str, Any]:
+        context = super().each_context(request)
+        tasks = []
+        if context["has_permission"]:
+            for page in offered_pages():
+                if "<" not in page.path and may_open(request, page):
+                    url = reverse(f"{self.name}:{page.name}")
+                    tasks.append({"title": page.title, "url": url, "here": request.path == url})
+        return {**context, "tasks": tasks}
