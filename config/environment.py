@@ -193,7 +193,7 @@ class Environment:
         return key, False
 
     def unknown_names(self) -> None:
-        """A misspelt variable does nothing at all, so it is named here with the nearest real one."""
+        """A misspelt variable does nothing at all, so it is named, with the nearest real one."""
         for name in sorted(self.variables):
             if name.startswith("DJANGO_") and name not in KNOWN:
                 near = difflib.get_close_matches(name, KNOWN, n=1)

@@ -47,7 +47,7 @@ INSTALLED_APPS = [
     "sales",
     "analytics",
     "rest_framework",
-    "knox",
+    "config.apps.TokensConfig",
     "django_filters",
     "drf_spectacular",
     "drf_spectacular_sidecar",
@@ -170,7 +170,7 @@ AXES_VERBOSE = False
 
 # Language, time ---------------------------------------------------------------------------------
 
-# The business's own zone is a row of the database, fixed once an event exists; the server keeps UTC.
+# The business's own zone is a row of the database, fixed once an event exists. The server is UTC.
 LANGUAGE_CODE = "en-gb"
 TIME_ZONE = "UTC"
 USE_TZ = True
@@ -181,9 +181,12 @@ USE_THOUSAND_SEPARATOR = False
 # Static files -----------------------------------------------------------------------------------
 
 STATIC_URL = "static/"
-STATIC_ROOT = Path(ENV.text("DJANGO_STATIC_ROOT", str(BASE_DIR / ".staticfiles")))
 STATICFILES_DIRS = [BASE_DIR / "config" / "static"]
 HASHED_STATIC = not THIS_MACHINE_ONLY and not DEBUG
+# Without hosts named there is nothing to collect: whitenoise reads the folders themselves.
+STATIC_ROOT = (
+    Path(ENV.text("DJANGO_STATIC_ROOT", str(BASE_DIR / ".staticfiles"))) if HASHED_STATIC else None
+)
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {
@@ -245,7 +248,7 @@ REST_FRAMEWORK = {
 }
 SPECTACULAR_SETTINGS = {
     "TITLE": "Harvest to sale",
-    "DESCRIPTION": "From sowing to sale: lots, movements, traces and figures of a tower greenhouse.",
+    "DESCRIPTION": "Lots, movements, traces and figures of a tower greenhouse.",
     "VERSION": "1",
     "SERVE_INCLUDE_SCHEMA": False,
     # The greenhouse has no internet: the schema browser's files come from this server.
