@@ -64,11 +64,12 @@ def sqlite_keeps_what_it_is_told(**_: Any) -> list[CheckMessage]:
 @register()
 def static_files_are_collected(**_: Any) -> list[CheckMessage]:
     """With hosts named, pages ask for hashed file names, which collectstatic makes."""
-    if not settings.HASHED_STATIC or (settings.STATIC_ROOT / "staticfiles.json").is_file():
+    root = settings.STATIC_ROOT
+    if root is None or (Path(root) / "staticfiles.json").is_file():
         return []
     return [
         Warning(
-            f"{settings.STATIC_ROOT} holds no collected static files, so every page would fail.",
+            f"{root} holds no collected static files, so every page would fail.",
             hint="Run: manage.py collectstatic --no-input",
             id="config.W010",
         )
