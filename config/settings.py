@@ -177,6 +177,7 @@ USE_TZ = True
 USE_I18N = True
 # "1,500" is asked back, never read: so it is never shown either.
 USE_THOUSAND_SEPARATOR = False
+FORMAT_MODULE_PATH = ["config.formats"]
 
 # Static files -----------------------------------------------------------------------------------
 
