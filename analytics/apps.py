@@ -1,0 +1,7 @@
+from django.apps import AppConfig
+
+
+class AnalyticsConfig(AppConfig):
+    name = "analytics"
+    verbose_name = "Yields and margins"
+    default_auto_field = "django.db.models.BigAutoField"

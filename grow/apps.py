@@ -1,0 +1,15 @@
+from django.apps import AppConfig
+from django.db.models.signals import post_migrate, pre_migrate
+
+
+class GrowConfig(AppConfig):
+    name = "grow"
+    verbose_name = "Growing and the ledger"
+    default_auto_field = "django.db.models.BigAutoField"
+
+    def ready(self) -> None:
+        from . import operations, setup, triggers  # noqa: F401  (registers the kinds of event)
+
+        pre_migrate.connect(triggers.before_migrate, dispatch_uid="grow.triggers.lift")
+        post_migrate.connect(triggers.after_migrate, dispatch_uid="grow.triggers.install")
+        post_migrate.connect(setup.after_migrate, sender=self, dispatch_uid="grow.setup.places")

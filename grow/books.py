@@ -1,0 +1,419 @@
+"""The books' own rows: count differences, shortfalls and worked-out sales.
+
+They are not facts but what follows from the facts on one shelf. A shelf is a lot in a place,
+or a line (a product) in a place where a till sells it without naming lots. It is walked in
+order of time:
+
+- a fact that would go below nought draws its shortfall from count difference;
+- a till row takes, first-expired-first among the lots there then, not past their date and not
+  held then, what no named act takes and no count proves to be still there;
+- a count sets the figure, and the rest is count difference.
+
+Whatever is told or cancelled walks its shelves again and posts the difference to the rows that
+stand there, each dated where it belongs. So evidence beats inference by itself, and the order
+of telling does not matter.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from bisect import bisect_right
+from collections import defaultdict
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from django.db.models import Exists, OuterRef, Sum
+
+from . import clock
+from .errors import Refusal
+from .kinds import CANCELLING, DIFFERENCE, OWN, SHORTFALL, WORKED_OUT
+from .models import (
+    STRICT,
+    Basis,
+    Counted,
+    Description,
+    Event,
+    Flag,
+    Hold,
+    Lot,
+    Movement,
+    Place,
+    Unnamed,
+)
+from .setup import the
+
+if TYPE_CHECKING:
+    from .ledger import Entry
+
+Moment = dt.datetime
+#: kind, moment, the till row's event (worked-out sales only), lot, from, to
+Key = tuple[str, Moment, int | None, int, int, int]
+
+
+@dataclass
+class _OneLot:
+    """What is known of one lot on a shelf, from the window's start on."""
+
+    opening: int = 0
+    facts: dict[Moment, int] = field(default_factory=lambda: defaultdict(int))
+    counts: dict[Moment, int] = field(default_factory=dict)
+    # filled by the walk
+    moments: list[Moment] = field(default_factory=list)
+    after: list[int] = field(default_factory=list)  # named balance after each moment
+    free: list[int] = field(default_factory=list)  # least that a till may take from then on
+    taken: int = 0
+
+    def walk(self) -> dict[Moment, int]:
+        """The balance by named acts alone. Returns the shortfalls: moment → quantity > 0."""
+        short: dict[Moment, int] = {}
+        self.moments = sorted({*self.facts, *self.counts})
+        balance, before_count = self.opening, {}
+        for m in self.moments:
+            balance += self.facts.get(m, 0)
+            if balance < 0:
+                short[m], balance = -balance, 0
+            if m in self.counts:
+                before_count[m] = balance
+                balance = self.counts[m]
+            self.after.append(balance)
+        least: int | None = None
+        for m, balance in zip(reversed(self.moments), reversed(self.after), strict=True):
+            least = balance if least is None else min(least, balance)
+            self.free.append(least)
+            if m in self.counts:
+                # up to here a till may take no more than the count proves to be gone
+                least = max(before_count[m] - self.counts[m], 0)
+        self.free.reverse()
+        self.before_count = before_count
+        self.free_at_start = self.opening if least is None else min(self.opening, least)
+        return short
+
+    def free_at(self, moment: Moment) -> int:
+        i = bisect_right(self.moments, moment) - 1
+        if i >= 0 and self.moments[i] == moment and moment in self.counts:
+            # a till row stands before the count of its own moment
+            return max(self.before_count[moment] - self.counts[moment], 0) - self.taken
+        return (self.free[i] if i >= 0 else self.free_at_start) - self.taken
+
+
+def settle(entry: Entry) -> list[Movement]:
+    """Walk every shelf that an entry touches; returns the own rows to write (unsaved, their
+    events saved). Raises Refusal when an act that was not told as a fact would leave less than
+    nothing at some moment."""
+    pairs = {
+        (m.lot_id, place.pk): (m.lot, place)
+        for m in entry.moves
+        for place in (m.from_place, m.to_place)
+        if m.lot.kind in STRICT and place.is_standing
+    }
+    pairs |= {(c.lot.pk, c.place.pk): (c.lot, c.place) for c in entry.counts}
+    pairs |= {(lot.pk, place.pk): (lot, place) for lot, place in entry.shelves}
+    lines = {(u.place.pk, u.line): u.place for u in entry.unnamed}
+    lines |= {(place.pk, line): place for place, line in entry.lines}
+    sold_by_line = {
+        (place.pk, lot.line): place for lot, place in pairs.values() if lot.line
+    }
+    if sold_by_line:
+        told = Unnamed.objects.filter(
+            place__in={p for p, _ in sold_by_line}, line__in={line for _, line in sold_by_line}
+        ).values_list("place_id", "line")
+        lines |= {key: sold_by_line[key] for key in set(told) if key in sold_by_line}
+    alone = {
+        key: pair for key, pair in pairs.items() if (pair[1].pk, pair[0].line) not in lines
+    }
+    walked = _Walk(entry)
+    if alone:
+        walked.lots(alone)
+    for (_, line), place in sorted(lines.items()):
+        walked.line(place, line)
+    return walked.own_rows()
+
+
+def _live(ref: str = "event"):
+    return ~Exists(Event.objects.filter(corrects=OuterRef(ref), kind__in=CANCELLING))
+
+
+class _Walk:
+    def __init__(self, entry: Entry) -> None:
+        self.entry = entry
+        self.wanted: dict[Key, int] = defaultdict(int)
+        self.there: dict[Key, int] = defaultdict(int)
+        self.difference = the("count_difference").pk
+        self.rows: dict[int, Lot] = {}
+        self.places: dict[int, Place] = {self.difference: the("count_difference")}
+        self.unknown: dict[tuple[str, Moment], int] = {}
+
+    # -- a lot in a place
+
+    def lots(self, pairs: dict[tuple[int, int], tuple[Lot, Place]]) -> None:
+        shelves: dict[tuple[int, int], _OneLot] = {key: _OneLot() for key in pairs}
+        for lot, place in pairs.values():
+            self.rows[lot.pk] = lot
+            self.places[place.pk] = place
+        lot_ids = {lot for lot, _ in pairs}
+        moved = Movement.objects.filter(lot__in=lot_ids).values_list(
+            "lot_id",
+            "from_place_id",
+            "to_place_id",
+            "quantity",
+            "event__placed_at",
+            "event__kind",
+            "event__corrects_id",
+        )
+        for lot, from_, to, quantity, moment, kind, corrects in moved:
+            for place, signed in ((from_, -quantity), (to, quantity)):
+                if (lot, place) in shelves:
+                    self._sort(shelves[lot, place], kind, moment, corrects, lot, place, from_, to,
+                               quantity, signed)
+        counted = Counted.objects.filter(
+            _live(), lot__in=lot_ids, place__in={place for _, place in pairs}
+        ).values_list("lot_id", "place_id", "quantity", "event__placed_at")
+        for lot, place, quantity, moment in counted:
+            if (lot, place) in shelves:
+                shelves[lot, place].counts[moment] = quantity
+        for (lot, place), one in shelves.items():
+            self._shortfalls(lot, place, one.walk())
+            for moment, figure in one.counts.items():
+                self._difference(lot, place, moment, one.before_count[moment] - figure)
+
+    def _sort(self, one, kind, moment, corrects, lot, place, from_, to, quantity, signed) -> None:
+        if kind in OWN:
+            # an own row has its shelf on one side and a source or end on the other
+            forward = self._forward(kind, place, from_, to)
+            fact = corrects if kind == WORKED_OUT else None
+            key = (kind, moment, fact, lot, *((from_, to) if forward else (to, from_)))
+            self.there[key] += quantity if forward else -quantity
+        else:
+            one.facts[moment] += signed
+
+    def _forward(self, kind: str, place: int, from_: int, to: int) -> bool:
+        if kind == SHORTFALL:
+            return from_ == self.difference
+        if kind == DIFFERENCE:
+            return to == self.difference
+        return from_ == place
+
+    def _shortfalls(self, lot: int, place: int, short: dict[Moment, int]) -> None:
+        for moment, quantity in short.items():
+            self.wanted[SHORTFALL, moment, None, lot, self.difference, place] += quantity
+
+    def _difference(self, lot: int, place: int, moment: Moment, gone: int) -> None:
+        if gone:
+            self.wanted[DIFFERENCE, moment, None, lot, place, self.difference] += gone
+
+    # -- a line in a place
+
+    def line(self, place: Place, line: str) -> None:
+        start = self._window(place, line)
+        after = {"event__placed_at__gt": start} if start else {}
+        shelf: dict[int, _OneLot] = defaultdict(_OneLot)
+        self.places[place.pk] = place
+        on_shelf = Movement.objects.filter(lot__line=line)
+        if start:
+            before = Event.objects.filter(placed_at__lte=start)
+            for side, sign in (("to_place", 1), ("from_place", -1)):
+                sums = (
+                    on_shelf.filter(**{side: place}, event__in=before)
+                    .values_list("lot_id")
+                    .annotate(Sum("quantity"))
+                )
+                for lot, quantity in sums:
+                    shelf[lot].opening += sign * quantity
+        for side, sign in (("to_place", 1), ("from_place", -1)):
+            moved = on_shelf.filter(**{side: place}, **after).values_list(
+                "lot_id",
+                "from_place_id",
+                "to_place_id",
+                "quantity",
+                "event__placed_at",
+                "event__kind",
+                "event__corrects_id",
+            )
+            for lot, from_, to, quantity, moment, kind, corrects in moved:
+                self._sort(shelf[lot], kind, moment, corrects, lot, place.pk, from_, to,
+                           quantity, sign * quantity)
+        counted = Counted.objects.filter(
+            _live(), place=place, lot__line=line, **after
+        ).values_list("lot_id", "quantity", "event__placed_at", "event__kind")
+        closing: set[Moment] = set()
+        for lot, quantity, moment, kind in counted:
+            shelf[lot].counts[moment] = quantity
+            if kind == "count":
+                closing.add(moment)
+        for lot in [k for k, one in shelf.items() if not (one.opening or one.facts or one.counts)]:
+            del shelf[lot]
+        lots = _first_expired_first(shelf)
+        self.rows |= {lot.pk: lot for lot, _ in lots}
+        for lot, _ in lots:
+            self._shortfalls(lot.pk, place.pk, shelf[lot.pk].walk())
+        self._tills(place, line, after, shelf, lots, closing)
+
+    def _window(self, place: Place, line: str) -> Moment | None:
+        """The last closing count of the line before this entry: what stands there stands."""
+        since = min(
+            [self.entry.event.placed_at, *(m.event.placed_at for m in self.entry.moves)]
+        )
+        return (
+            Counted.objects.filter(
+                _live(),
+                place=place,
+                lot__line=line,
+                event__kind="count",
+                event__placed_at__lt=since,
+            )
+            .order_by("-event__placed_at")
+            .values_list("event__placed_at", flat=True)
+            .first()
+        )
+
+    def _tills(self, place, line, after, shelf, lots, closing) -> None:
+        rows = list(
+            Unnamed.objects.filter(_live(), place=place, line=line, **after)
+            .order_by("event__placed_at", "event_id")
+            .values_list("event_id", "to_place_id", "quantity", "event__placed_at")
+        )
+        held = _held_times([lot.pk for lot, _ in lots]) if rows else {}
+        counts = sorted({m for one in shelf.values() for m in one.counts})
+        stops = sorted(
+            {*(row[3] for row in rows), *counts, *(m for one in shelf.values() for m in one.facts)}
+        )
+        waiting: list[list] = []
+        tz = clock.zone()
+        by_moment = defaultdict(list)
+        for event, to, quantity, moment in rows:
+            by_moment[moment].append([event, to, quantity])
+        for moment in stops:
+            waiting += by_moment.get(moment, [])
+            day = clock.local(moment, tz).date()
+            for row in waiting:
+                event, to, _ = row
+                for lot, use_by in lots:
+                    if not row[2]:
+                        break
+                    if (use_by and use_by < day) or _was_held(held, lot.pk, moment):
+                        continue
+                    take = min(row[2], shelf[lot.pk].free_at(moment))
+                    if take > 0:
+                        shelf[lot.pk].taken += take
+                        row[2] -= take
+                        self.wanted[WORKED_OUT, moment, event, lot.pk, place.pk, to] += take
+                        self.places.setdefault(to, None)
+            waiting = [row for row in waiting if row[2]]
+            for lot, _ in lots:
+                one = shelf[lot.pk]
+                if moment in one.counts:
+                    gone = one.before_count[moment] - one.taken - one.counts[moment]
+                    self._difference(lot.pk, place.pk, moment, gone)
+                    one.taken = 0
+            if moment in closing:
+                waiting = []
+
+    # -- what to post
+
+    def own_rows(self) -> list[Movement]:
+        entry = self.entry
+        events: dict[tuple[str, Moment, int | None], Event] = {}
+        out: list[Movement] = []
+        changes = {
+            key: self.wanted.get(key, 0) - self.there.get(key, 0)
+            for key in sorted(
+                {*self.wanted, *self.there}, key=lambda k: (k[1], k[0], k[2] or 0, *k[3:])
+            )
+        }
+        for (kind, moment, _, lot, _, place), change in changes.items():
+            if kind == SHORTFALL and change > 0:
+                self._refuse_or_flag(self.rows[lot], self.places[place], moment, change)
+        for key, change in changes.items():
+            if not change:
+                continue
+            kind, moment, fact, lot, from_, to = key
+            if change < 0:
+                from_, to, change = to, from_, -change
+            group = (kind, moment, fact)
+            if group not in events:
+                events[group] = Event(
+                    kind=kind,
+                    happened_at=moment,
+                    placed_at=moment,
+                    earliest_at=moment,
+                    latest_at=moment,
+                    day=clock.day_number(clock.local(moment).date()),
+                    recorded_at=entry.event.recorded_at,
+                    recorded_by=entry.event.recorded_by,
+                    because_of=entry.event,
+                    corrects_id=fact,
+                )
+                events[group].save(force_insert=True)
+            out.append(
+                Movement(
+                    event=events[group],
+                    lot=self._lot(lot),
+                    from_place=self._place(from_),
+                    to_place=self._place(to),
+                    quantity=change,
+                    basis=Basis.COUNTED if kind == DIFFERENCE else Basis.WORKED_OUT,
+                    day=events[group].day,
+                    despite_hold=True,
+                )
+            )
+        return out
+
+    def _refuse_or_flag(self, lot: Lot, place: Place, moment: Moment, change: int) -> None:
+        entry = self.entry
+        when = clock.local(moment)
+        if not (entry.told_as_fact or entry.may_short):
+            raise Refusal(
+                "short_then",
+                f"The books would hold {change} {lot.unit} less than nothing of {lot.code} in "
+                f"{place} at {when:%H:%M on %d %b %Y}. Put that entry right first, or tell this "
+                "as already done.",
+                lot=lot.code,
+                place=place.name,
+                moment=moment.isoformat(),
+                below=change,
+            )
+        entry.flag(
+            Flag.Kind.SHORT,
+            f"{change} {lot.unit} of {lot.code} beyond the books in {place} on "
+            f"{when:%d %b %Y %H:%M}; taken from count difference.",
+            lot,
+        )
+
+    def _lot(self, pk: int) -> Lot:
+        if pk not in self.rows:
+            self.rows[pk] = Lot.objects.get(pk=pk)
+        return self.rows[pk]
+
+    def _place(self, pk: int) -> Place:
+        if self.places.get(pk) is None:
+            self.places[pk] = Place.objects.get(pk=pk)
+        return self.places[pk]
+
+
+def _first_expired_first(shelf: dict[int, _OneLot]) -> list[tuple[Lot, dt.date | None]]:
+    """The lots of a shelf with their dates as they stand: first to expire, then first made."""
+    lots = list(Lot.objects.filter(pk__in=shelf).select_related("made_by"))
+    shorter = dict(
+        Description.objects.filter(lot__in=shelf, best_before__isnull=False)
+        .order_by("id")
+        .values_list("lot_id", "best_before")
+    )
+    dated = [
+        (lot, min(filter(None, (lot.use_by, shorter.get(lot.pk))), default=None)) for lot in lots
+    ]
+    return sorted(dated, key=lambda d: (d[1] or dt.date.max, d[0].made_by.placed_at, d[0].pk))
+
+
+def _held_times(lots: list[int]) -> dict[int, list[tuple[Moment, Moment | None]]]:
+    times = defaultdict(list)
+    for lot, began, ended in Hold.objects.filter(lot__in=lots).values_list(
+        "lot_id", "began_at", "ended_at"
+    ):
+        times[lot].append((began, ended))
+    return times
+
+
+def _was_held(held, lot: int, moment: Moment) -> bool:
+    return any(a <= moment and (b is None or moment < b) for a, b in held.get(lot, ()))
+
+

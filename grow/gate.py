@@ -1,0 +1,40 @@
+"""The gate: who may write beside whom.
+
+Trace-then-hold would leave a run in flight free, and a late-told fill would miss a cut in
+flight; so every operation passes the gate first. Ordinary ones share it; those that hold, or
+that can renew an edge of a lot already made, have it alone. On SQLite BEGIN IMMEDIATE is the
+gate; on PostgreSQL an advisory lock of the transaction, as a statement of its own before any
+read: a snapshot taken in the same statement would be stale.
+"""
+
+import contextlib
+from collections.abc import Iterator
+
+from django.db import OperationalError, connection, transaction
+
+from .errors import Busy
+
+LEDGER = 7_064_372  # one number, ours, that names the ledger's lock
+SHARED, ALONE = "shared", "alone"
+
+
+def enter(how: str) -> None:
+    if connection.vendor == "postgresql":
+        lock = "pg_advisory_xact_lock" if how == ALONE else "pg_advisory_xact_lock_shared"
+        with connection.cursor() as cursor:
+            cursor.execute(f"SELECT {lock}(%s)", [LEDGER])
+
+
+@contextlib.contextmanager
+def through(how: str) -> Iterator[None]:
+    """A transaction that has passed the gate. Locks not had in time become Busy."""
+    try:
+        with transaction.atomic():
+            enter(how)
+            yield
+    except OperationalError as error:
+        # LockNotAvailable, deadlock or "database is locked": nothing was written.
+        state = getattr(error.__cause__, "sqlstate", None)
+        if state in {"55P03", "40P01", "40001"} or "locked" in str(error):
+            raise Busy from error
+        raise

@@ -1,0 +1,230 @@
+"""Holds and the freeze: what a held lot may still do, and who is held because of whom.
+
+A hold is on a lot. Whatever makes an edge below a held lot (a birth, a touch told late, a
+corrected origin) holds the child and everything made from it, in the same transaction.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from django.db.models import Q
+
+from . import clock, lineage
+from .models import Event, Flag, Hold, Lineage, Lot, LotKind, Movement, PlaceKind, Treatment
+
+if TYPE_CHECKING:
+    from .ledger import Entry
+
+#: Where a held lot may always go.
+HARMLESS = frozenset(
+    {
+        PlaceKind.QUARANTINE,
+        PlaceKind.COMPOST,
+        PlaceKind.LANDFILL,
+        PlaceKind.DESTROYED,
+        PlaceKind.SAMPLE,
+        PlaceKind.COUNT_DIFFERENCE,
+    }
+)
+
+
+def holds_at(lots: Iterable[int], moment) -> dict[int, list[Hold]]:
+    """The holds that are on these lots at a moment, by lot id."""
+    found: dict[int, list[Hold]] = defaultdict(list)
+    rows = Hold.objects.filter(
+        Q(ended_at__isnull=True) | Q(ended_at__gt=moment), lot__in=list(lots), began_at__lte=moment
+    )
+    for hold in rows.select_related("began_by"):
+        found[hold.lot_id].append(hold)
+    return found
+
+
+def held_now(lots: Iterable[int]) -> dict[int, Hold]:
+    rows = Hold.objects.filter(lot__in=list(lots), ended_by__isnull=True).order_by("id")
+    return {hold.lot_id: hold for hold in rows}
+
+
+def look(entry: Entry, moves: list[Movement]) -> None:
+    """Refuse, or book as a breach, what a held lot may not do; mark what it may.
+
+    Dated before the hold, a movement is accepted whenever it is told, and stands as "told
+    after the freeze"."""
+    lots = {m.lot.pk for m in moves}
+    if not lots:
+        return
+    ever = defaultdict(list)
+    for hold in Hold.objects.filter(lot__in=lots).select_related("began_by"):
+        ever[hold.lot_id].append(hold)
+    for m in moves:
+        _leaving_quarantine(entry, m)
+        moment = m.event.placed_at
+        standing = [
+            h
+            for h in ever.get(m.lot.pk, ())
+            if h.began_at <= moment and (h.ended_at is None or h.ended_at > moment)
+        ]
+        if not standing:
+            if any(h.began_at > moment and h.ended_by_id is None for h in ever.get(m.lot.pk, ())):
+                _once(
+                    entry,
+                    Flag.Kind.AFTER_FREEZE,
+                    f"{m.lot.code}: {m.quantity} {m.lot.unit} to {m.to_place} was told after "
+                    "the lot was held, of a time before it.",
+                    m.lot,
+                )
+            continue
+        m.despite_hold = True
+        if (
+            entry.corrects
+            or m.to_place.kind in HARMLESS
+            or m.from_place.kind == PlaceKind.TRANSIT
+            or m.lot.made_by_id == entry.event.pk
+        ):
+            continue
+        since = clock.local(standing[0].began_at)
+        sentence = (
+            f"{m.lot.code} is held since {since:%H:%M on %d %b %Y}: {standing[0].reason}. "
+            f"It may go to quarantine or be destroyed, but not to {m.to_place}."
+        )
+        entry.refuse_or("held", sentence, lot=m.lot.code, to=m.to_place.name)
+        entry.flag(
+            Flag.Kind.BREACH,
+            f"{m.quantity} {m.lot.unit} of {m.lot.code} went to {m.to_place} although it was "
+            f"held: {standing[0].reason}",
+            m.lot,
+        )
+
+
+def _leaving_quarantine(entry: Entry, m: Movement) -> None:
+    if m.from_place.kind != PlaceKind.QUARANTINE or entry.corrects or entry.kind.name == "release":
+        return
+    if m.to_place.is_standing and m.to_place.kind != PlaceKind.QUARANTINE:
+        entry.refuse_or(
+            "in_quarantine",
+            f"{m.lot.code} stands in {m.from_place}; it leaves only when a named person releases "
+            "it with a reason.",
+            lot=m.lot.code,
+        )
+        entry.flag(
+            Flag.Kind.BREACH,
+            f"{m.quantity} {m.lot.unit} of {m.lot.code} left {m.from_place} for {m.to_place} "
+            "without a release.",
+            m.lot,
+        )
+
+
+def _once(entry: Entry, kind: str, says: str, lot: Lot) -> None:
+    if not any(f.kind == kind and f.lot == lot for f in entry.flags):
+        entry.flag(kind, says, lot)
+
+
+def place_holds(reasons: dict[int, str], event: Event) -> int:
+    """Hold these lots (id → why) and everything below each, from the moment of the event.
+    A lot already held by this event stays so. Returns how many holds were added."""
+    why: dict[int, str] = {}
+    for root, reason in reasons.items():
+        for lot in sorted(lineage.below([root])):
+            why.setdefault(lot, reason if lot == root else f"made from a held lot: {reason}")
+    have = set(Hold.objects.filter(began_by=event, lot__in=why).values_list("lot_id", flat=True))
+    new = [
+        Hold(lot_id=lot, began_by=event, began_at=event.placed_at, reason=why[lot][:300])
+        for lot in sorted(why)
+        if lot not in have
+    ]
+    Hold.objects.bulk_create(new)
+    return len(new)
+
+
+def inherit(edges: Iterable[Lineage], event: Event, entry: Entry | None = None) -> None:
+    """New edges bring danger down: a held parent, or a treatment whose interval covers the
+    child's cut, holds the child. `event` is what told us."""
+    edges = list(edges)
+    if not edges:
+        return
+    held = held_now({e.parent_id for e in edges})
+    intervals = {
+        t.lot_id: t
+        for t in Treatment.objects.filter(
+            lot__in={e.parent_id for e in edges}, safe_from__isnull=False
+        ).select_related("lot")
+    }
+    reasons: dict[int, str] = {}
+    born = {
+        lot.pk: lot
+        for lot in Lot.objects.filter(
+            pk__in={e.child_id for e in edges if e.parent_id in held or e.parent_id in intervals}
+        ).select_related("made_by")
+    }
+    for e in edges:
+        child = born.get(e.child_id)
+        if child is None:
+            continue
+        if e.parent_id in held:
+            hold = held[e.parent_id]
+            parent = Lot.objects.only("code").get(pk=e.parent_id)
+            reasons.setdefault(child.pk, f"{parent.code} is held: {hold.reason}")
+        spray = intervals.get(e.parent_id)
+        if spray and child.kind == LotKind.HARVEST and child.made_by.earliest_at < spray.safe_from:
+            until = clock.local(spray.safe_from)
+            reasons[child.pk] = (
+                f"cut inside the harvest interval of {spray.lot.title or spray.lot.code} "
+                f"({spray.lot.code}), which ends {until:%d %b %Y %H:%M}"
+            )
+    if not reasons:
+        return
+    if entry is not None:
+        for lot, reason in sorted(reasons.items()):
+            newborn = born[lot].made_by_id == event.pk
+            if newborn and not entry.told_as_fact and "interval" in reason:
+                entry.refuse_or(
+                    "inside_interval",
+                    f"Not yet: {reason}. Wait, or tell it as already cut; it is then held.",
+                )
+            kind = Flag.Kind.BORN_HELD
+            Flag.objects.create(
+                event=event, kind=kind, lot_id=lot, says=f"{born[lot].code} is held: {reason}"[:400]
+            )
+    place_holds(reasons, event)
+
+
+def at_birth(entry: Entry) -> None:
+    """What an entry itself says is born held, and what went in although it was held."""
+    own = {
+        lot.pk: entry.born_held[id(lot)] for lot in entry.lots if id(lot) in entry.born_held
+    }
+    for lot in entry.lots:
+        if lot.pk in own:
+            Flag.objects.create(
+                event=entry.event,
+                kind=Flag.Kind.BORN_HELD,
+                lot=lot,
+                says=f"{lot.code} is held from the start: {own[lot.pk]}"[:400],
+            )
+    if own:
+        place_holds(own, entry.event)
+    matter = [e for e in entry.edges if e.kind != Lineage.Kind.TOUCHED]
+    if matter and not entry.told_as_fact:
+        held = held_now({e.parent_id for e in matter})
+        for e in matter:
+            if e.parent_id in held and not entry.corrects:
+                entry.refuse_or(
+                    "held",
+                    f"{e.parent.code} is held: {held[e.parent_id].reason}. Nothing may be made "
+                    "from it until the food-safety lead releases it.",
+                    lot=e.parent.code,
+                )
+    inherit(matter, entry.event, entry)
+
+
+__all__ = [
+    "HARMLESS",
+    "at_birth",
+    "held_now",
+    "holds_at",
+    "inherit",
+    "look",
+    "place_holds",
+]

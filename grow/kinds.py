@@ -1,0 +1,41 @@
+"""What the ledger knows about each kind of event. Filled by `ledger.operation`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from .models import Event
+
+
+@dataclass(frozen=True)
+class Kind:
+    """What the ledger knows about a kind of event.
+
+    slot: the hour at which an entry that has only a day stands within it.
+    gate: shared, or alone when the act holds lots or can renew an edge of a lot already made.
+    touched_by: kinds of item that touch what this act makes, where they are in use.
+    fact: always told after the act, so never refused for what the books hold.
+    place: the argument that says where it happened.
+    dated_as: a correction is dated as the event that it corrects.
+    """
+
+    name: str
+    says: str
+    slot: float
+    gate: str
+    touched_by: tuple[str, ...]
+    fact: bool
+    place: str
+    dated_as: Callable[[Mapping[str, Any]], Event] | None
+    can_cancel: bool
+    run: Callable[..., Event]
+
+
+KINDS: dict[str, Kind] = {}
+#: The kinds that take another event back.
+CANCELLING = ("cancel", "undo")
+#: The books' own: not told by anybody, but following from what was told on one shelf.
+SHORTFALL, DIFFERENCE, WORKED_OUT = "shortfall", "count_difference", "worked_out_sale"
+OWN = (SHORTFALL, DIFFERENCE, WORKED_OUT)

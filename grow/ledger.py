@@ -1,0 +1,653 @@
+"""The only writer of Event, Movement and Holding.
+
+An operation is one keyword-only function under `@operation`. The decorator gives it what all
+share: who recorded it, who did it, when, under which client id, and whether it has already
+happened. It passes the gate, writes the event, lets the function say what moved, was made, was
+counted or begun, and posts all of that at once in one order of locks:
+
+    gate; event; sites by id; holdings by (lot, place); refusal; code counter; lots; movements,
+    counts and edges; the books' own rows; holdings by net quantity.
+
+Two kinds of speech. Before the act the books may refuse. An act told with already_done=True, or
+of a kind that is always a fact (a till, a count), is written around what it meets, and flagged.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import functools
+import inspect
+import json
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import Any
+
+from django.db import IntegrityError, connection, models
+
+from . import books, clock, codes, gate, holds, touch
+from .errors import Conflict, Refusal
+from .kinds import CANCELLING, KINDS, Kind
+from .models import (
+    DATED,
+    STRICT,
+    Counted,
+    CutSite,
+    Event,
+    Flag,
+    Holding,
+    Lineage,
+    Lot,
+    LotKind,
+    Movement,
+    Person,
+    Place,
+    PlantSite,
+    Unnamed,
+)
+
+#: How far ahead of our clock another clock may run.
+AHEAD = dt.timedelta(minutes=2)
+_DATED_AS = ("happened_at", "placed_at", "earliest_at", "latest_at", "day")
+
+#: Called by cancel with (entry, event): refuse if a paper stands on it, or put own tables right.
+BEFORE_CANCEL: dict[str, Callable[[Entry, Event], None]] = {}
+#: Called after movements are written, with the list of (movement, its event).
+AFTER_POST: list[Callable[[list[tuple[Movement, Event]]], None]] = []
+
+
+def operation(
+    *,
+    says: str,
+    slot: float = 12,
+    gate_: str = gate.SHARED,
+    touched_by: Iterable[str] = (),
+    fact: bool = False,
+    place: str = "place",
+    dated_as: Callable[[Mapping[str, Any]], Event] | None = None,
+    can_cancel: bool = True,
+) -> Callable[[Callable[..., None]], Callable[..., Event]]:
+    """Make of `def verb(entry, *, …)` the operation `verb(*, recorded_by, client_id, …)`.
+
+    Besides the function's own arguments each operation takes: recorded_by (Person), client_id
+    (unique per person; a repeat answers again), done_by (persons; default recorded_by), at (a
+    moment) or on (only a day), began_at, already_done, device, things, tanks. It returns the
+    Event; `event.lots` are what it made. Raises Refusal and its family.
+    """
+
+    def decorate(function: Callable[..., None]) -> Callable[..., Event]:
+        signature = inspect.signature(function)
+
+        @functools.wraps(function)
+        def run(
+            *,
+            recorded_by: Person,
+            client_id: str,
+            done_by: Iterable[Person] = (),
+            at: dt.datetime | None = None,
+            on: dt.date | None = None,
+            began_at: dt.datetime | None = None,
+            already_done: bool = False,
+            device: str = "",
+            things: Iterable[Any] = (),
+            tanks: Iterable[Place] = (),
+            **facts: Any,
+        ) -> Event:
+            signature.bind(None, **facts)  # an unknown argument is a programming error: TypeError
+            common = {
+                "already_done": already_done or None,
+                "at": at,
+                "began_at": began_at,
+                "done_by": list(done_by) or None,
+                "on": on,
+                "tanks": list(tanks) or None,
+                "things": list(things) or None,
+            }
+            kind = KINDS[function.__name__]
+            told = canonical({**facts, **{k: v for k, v in common.items() if v is not None}})
+            with gate.through(kind.gate):
+                moments, notes = _moments(kind, facts, at, on, began_at, already_done)
+                event, fresh = _insert(
+                    Event(
+                        kind=kind.name,
+                        **moments,
+                        recorded_at=clock.now(),
+                        recorded_by=recorded_by,
+                        device=device,
+                        place=facts.get(kind.place),
+                        client_id=client_id,
+                        told=told,
+                        already_done=already_done or kind.fact,
+                    )
+                )
+                if not fresh:
+                    return _again(event, kind, told)
+                event.done_by.set(list(done_by) or [recorded_by])
+                if common["things"]:
+                    event.things.set(common["things"])
+                if common["tanks"]:
+                    event.tanks.set(common["tanks"])
+                entry = Entry(event, kind)
+                for says_ in notes.get("refuse", ()):
+                    raise Refusal("moment", says_)
+                for says_ in notes.get("flag", ()):
+                    entry.flag(Flag.Kind.MOMENT, says_)
+                try:
+                    function(entry, **facts)
+                    entry.post()
+                except IntegrityError as error:
+                    raise _polite(error) from error
+            return event
+
+        KINDS[function.__name__] = Kind(
+            function.__name__,
+            says,
+            slot,
+            gate_,
+            tuple(touched_by),
+            fact,
+            place,
+            dated_as,
+            can_cancel,
+            run,
+        )
+        return run
+
+    return decorate
+
+
+# --- what was told ------------------------------------------------------------------------
+
+
+def canonical(value: Mapping[str, Any]) -> str:
+    """The validated arguments as one JSON text: sorted keys, ids for rows, text for decimals,
+    nothing that was left out. A repeat is compared with it, and it never holds a name."""
+    return json.dumps(_plain(value), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, models.Model):
+        return value.pk
+    if isinstance(value, Mapping):
+        return {str(_plain(k)): _plain(v) for k, v in value.items() if v is not None}
+    if isinstance(value, dt.datetime):
+        return value.astimezone(dt.UTC).isoformat()
+    if isinstance(value, dt.date | dt.time):
+        return value.isoformat()
+    if isinstance(value, Decimal):
+        return str(value)
+    if isinstance(value, bytes):
+        import hashlib
+
+        return {"sha256": hashlib.sha256(value).hexdigest()}
+    if isinstance(value, (list, tuple, set, frozenset, models.QuerySet)):
+        return [_plain(v) for v in value]
+    if hasattr(value, "__dataclass_fields__"):
+        return _plain({k: getattr(value, k) for k in value.__dataclass_fields__})
+    return value
+
+
+def _rows(value: Any, model: type[models.Model]) -> list[Any]:
+    """Every instance of a model anywhere in the arguments."""
+    if isinstance(value, model):
+        return [value]
+    if isinstance(value, Mapping):
+        return [r for k, v in value.items() for r in (*_rows(k, model), *_rows(v, model))]
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return [r for v in value for r in _rows(v, model)]
+    if hasattr(value, "__dataclass_fields__"):
+        return [r for k in value.__dataclass_fields__ for r in _rows(getattr(value, k), model)]
+    return []
+
+
+# --- when it happened ---------------------------------------------------------------------
+
+
+def _moments(
+    kind: Kind,
+    facts: Mapping[str, Any],
+    at: dt.datetime | None,
+    on: dt.date | None,
+    began_at: dt.datetime | None,
+    already_done: bool,
+) -> tuple[dict[str, Any], dict[str, list[str]]]:
+    """The five moments and the day of an event, and what must be said about them."""
+    notes: dict[str, list[str]] = defaultdict(list)
+    if kind.dated_as:
+        e = kind.dated_as(facts)
+        return {name: getattr(e, name) for name in _DATED_AS} | {"corrects": e}, notes
+    tz, now = clock.zone(), clock.now()
+    day_only = at is None and on is not None
+    if day_only:
+        hours, minutes = divmod(round(kind.slot * 60), 60)
+        moment = min(clock.at_local(on, dt.time(hours, minutes), tz), now)
+        if clock.start_of(on, tz) > now + AHEAD:
+            moment = clock.start_of(on, tz)
+    else:
+        moment = at or now
+    bad = "flag" if already_done or kind.fact else "refuse"
+    if moment > now + AHEAD:
+        told = clock.local(moment, tz)
+        notes[bad].append(
+            f"It was told as {told:%d %b %Y %H:%M}, which is still to come; "
+            f"the clock here says {clock.local(now, tz):%H:%M}."
+        )
+        moment = now
+    born = max((lot.made_by.placed_at for lot in _rows(facts, Lot)), default=None)
+    if born and moment < born:
+        if not (day_only and clock.local(born, tz).date() == on):
+            notes[bad].append(
+                f"It was told as {clock.local(moment, tz):%d %b %Y %H:%M}, "
+                f"before the lot was made on {clock.local(born, tz):%d %b %Y %H:%M}."
+            )
+        moment = born
+    if began_at and began_at > moment:
+        notes[bad].append(f"It cannot begin at {clock.local(began_at, tz):%H:%M}, after its end.")
+        began_at = moment
+    day = on if day_only and on else clock.local(moment, tz).date()
+    placed = moment
+    if facts.get("closing"):
+        placed = max(clock.end_of(day, tz), moment)
+    return {
+        "began_at": began_at,
+        "happened_at": moment,
+        "placed_at": placed,
+        "earliest_at": clock.start_of(day, tz) if day_only else (began_at or moment),
+        "latest_at": clock.end_of(day, tz) if day_only else moment,
+        "day": clock.day_number(day),
+    }, notes
+
+
+# --- one client id, one event -------------------------------------------------------------
+
+
+def _insert(event: Event) -> tuple[Event, bool]:
+    """Insert the event before any other check, or find the one with the same client id. A
+    retry must get its first answer, not the refusal that its first try has caused."""
+    fields = [f for f in Event._meta.concrete_fields if not f.primary_key]
+    values = [f.get_db_prep_save(getattr(event, f.attname), connection) for f in fields]
+    columns = ", ".join(connection.ops.quote_name(f.column) for f in fields)
+    marks = ", ".join(["%s"] * len(fields))
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"INSERT INTO grow_event ({columns}) VALUES ({marks}) "
+            "ON CONFLICT DO NOTHING RETURNING id",
+            values,
+        )
+        row = cursor.fetchone()
+    if row:
+        event.pk = row[0]
+        event._state.adding = False
+        return event, True
+    return Event.objects.get(recorded_by=event.recorded_by, client_id=event.client_id), False
+
+
+def _again(event: Event, kind: Kind, told: str) -> Event:
+    if event.kind != kind.name or event.told != told:
+        raise Conflict(
+            "client_id_reused",
+            f"Entry {event.client_id} was already recorded as “{KINDS[event.kind].says}” with "
+            "other contents. Send this under a new id.",
+            event=event.pk,
+        )
+    undone = event.corrections.filter(kind__in=CANCELLING).first()
+    if undone:
+        raise Conflict(
+            "undone",
+            f"It was undone at {clock.local(undone.recorded_at):%H:%M on %d %b %Y}; "
+            "send it under a new id to record it anew.",
+            event=event.pk,
+        )
+    return event
+
+
+# --- what an operation says ---------------------------------------------------------------
+
+
+@dataclass
+class Entry:
+    """What one event says, gathered in memory and posted at once."""
+
+    event: Event
+    kind: Kind
+    lots: list[Lot] = field(default_factory=list)
+    codes: dict[int, str] = field(default_factory=dict)
+    moves: list[Movement] = field(default_factory=list)
+    edges: list[Lineage] = field(default_factory=list)
+    counts: list[Counted] = field(default_factory=list)
+    unnamed: list[Unnamed] = field(default_factory=list)
+    flags: list[Flag] = field(default_factory=list)
+    born_held: dict[int, str] = field(default_factory=dict)
+    later: list[Callable[[], None]] = field(default_factory=list)
+    shelves: set[tuple[Lot, Place]] = field(default_factory=set)
+    lines: set[tuple[Place, str]] = field(default_factory=set)
+    renews: bool = False
+    may_short: bool = False
+    held: dict[tuple[int, int], int] = field(default_factory=dict)
+
+    @property
+    def told_as_fact(self) -> bool:
+        return self.event.already_done
+
+    @property
+    def corrects(self) -> bool:
+        return self.event.corrects_id is not None
+
+    # Locks, in the order in which they must be taken.
+
+    def lock_sites(self, sites: Iterable[PlantSite]) -> None:
+        if connection.features.has_select_for_update:
+            ids = sorted(site.pk for site in sites)
+            list(
+                PlantSite.objects.filter(pk__in=ids)
+                .order_by("pk")
+                .select_for_update(no_key=True)
+                .values_list("pk")
+            )
+
+    def take(self, *pairs: tuple[Lot, Place]) -> dict[tuple[int, int], int]:
+        """Lock the holdings of these lots in these places, in order, and say what they are.
+        Keys are (lot id, place id); quantities are in the lot's unit."""
+        wanted = {
+            (lot.pk, place.pk): Holding(lot=lot, place=place, source=place.is_source)
+            for lot, place in pairs
+            if (lot.pk, place.pk) not in self.held
+        }
+        if wanted:
+            there = _holdings(wanted)
+            if len(there) < len(wanted):
+                Holding.objects.bulk_create(
+                    [wanted[key] for key in sorted(wanted) if key not in there],
+                    ignore_conflicts=True,
+                )
+                there = _holdings(wanted)
+            self.held |= there
+        return self.held
+
+    def stock(self, lot: Lot, place: Place) -> int:
+        return self.take((lot, place))[lot.pk, place.pk]
+
+    # What is said.
+
+    def make(self, kind: str, unit: str, code: str = "", **fields: Any) -> Lot:
+        """A new lot, unsaved until the entry is posted; its code comes from its counter unless
+        a crate tag gives it."""
+        lot = Lot(kind=kind, unit=unit, code=code, made_by=self.event, **fields)
+        self.lots.append(lot)
+        return lot
+
+    def aside(self, dated_as: Event, kind: str) -> Event:
+        """A further event, posted because of this one and dated as another: a correction that
+        reaches a run moves the run's grams at the run's own moment."""
+        event = Event(
+            kind=kind,
+            recorded_at=self.event.recorded_at,
+            recorded_by=self.event.recorded_by,
+            because_of=self.event,
+            corrects=dated_as,
+            **{name: getattr(dated_as, name) for name in _DATED_AS},
+        )
+        event.save(force_insert=True)
+        return event
+
+    def move(
+        self,
+        lot: Lot,
+        from_: Place,
+        to: Place,
+        quantity: int,
+        basis: str,
+        event: Event | None = None,
+    ) -> None:
+        """Say that a quantity moved; nought is not written, less than nought goes back."""
+        event = event or self.event
+        if quantity < 0:
+            from_, to, quantity = to, from_, -quantity
+        if quantity:
+            self.moves.append(
+                Movement(
+                    event=event,
+                    lot=lot,
+                    from_place=from_,
+                    to_place=to,
+                    quantity=quantity,
+                    basis=basis,
+                    day=event.day,
+                )
+            )
+
+    def join(
+        self,
+        parent: Lot,
+        child: Lot,
+        kind: str,
+        quantity: int | None = None,
+        event: Event | None = None,
+    ) -> None:
+        self.edges.append(
+            Lineage(
+                parent=parent, child=child, kind=kind, event=event or self.event, quantity=quantity
+            )
+        )
+
+    def count(self, lot: Lot, place: Place, quantity: int) -> None:
+        """A count stands: whatever is told of the time before it, this was here then."""
+        self.counts.append(Counted(event=self.event, lot=lot, place=place, quantity=quantity))
+
+    def flag(self, kind: str, says: str, lot: Lot | None = None) -> None:
+        self.flags.append(Flag(event=self.event, kind=kind, says=says[:400], lot=lot))
+
+    def refuse_or(self, code: str, sentence: str, **facts: Any) -> bool:
+        """Refuse before the act. True when it is told as a fact and must be written."""
+        if not self.told_as_fact:
+            raise Refusal(code, sentence, **facts)
+        return True
+
+    def hold_at_birth(self, lot: Lot, reason: str) -> None:
+        self.born_held[id(lot)] = reason
+
+    # Posting.
+
+    def post(self) -> None:
+        known = [m for m in self.moves if m.lot.pk]
+        holds.look(self, known)
+        net: dict[tuple[int, int], int] = defaultdict(int)
+        pairs: dict[tuple[int, int], tuple[Lot, Place]] = {}
+        for m in known:
+            for place, sign in ((m.from_place, -1), (m.to_place, 1)):
+                net[m.lot.pk, place.pk] += sign * m.quantity
+                pairs[m.lot.pk, place.pk] = (m.lot, place)
+        for c in self.counts:
+            pairs.setdefault((c.lot.pk, c.place.pk), (c.lot, c.place))
+        self.take(*(pairs[key] for key in sorted(k for k in pairs if k[0])))
+        self._refuse_short(net, pairs)
+        self._save_lots()
+        if self.unnamed:
+            Unnamed.objects.bulk_create(self.unnamed)
+        if self.counts:
+            Counted.objects.bulk_create(self.counts)
+        write(self.moves)
+        if self.edges:
+            Lineage.objects.bulk_create(self.edges)
+        for call in self.later:
+            call()
+        own = books.settle(self)
+        write(own)
+        moved = [*self.moves, *own]
+        _apply(moved, self)
+        if self.flags:
+            Flag.objects.bulk_create(self.flags)
+        holds.at_birth(self)
+        touch.settle(self)
+        for hook in AFTER_POST:
+            hook([(m, m.event) for m in moved])
+
+    def _refuse_short(
+        self,
+        net: Mapping[tuple[int, int], int],
+        pairs: Mapping[tuple[int, int], tuple[Lot, Place]],
+    ) -> None:
+        if self.told_as_fact or self.may_short:
+            return
+        for key in sorted(net):
+            lot, place = pairs[key]
+            if lot.kind not in STRICT or place.is_source or self.held[key] + net[key] >= 0:
+                continue
+            if self.corrects:
+                raise Refusal(
+                    "already_used",
+                    f"{lot.code} was moved on since: {place} holds {self.held[key]} {lot.unit} of it "
+                    f"and {-net[key]} would go back.",
+                    lot=lot.code,
+                    place=place.name,
+                    holds=self.held[key],
+                    asked=-net[key],
+                )
+            raise Refusal(
+                "short",
+                f"{lot.code} holds {self.held[key]} {lot.unit} in {place}; "
+                f"{-net[key]} was asked for. Weigh or count it, or tell it as already done.",
+                lot=lot.code,
+                place=place.name,
+                holds=self.held[key],
+                asked=-net[key],
+            )
+
+    def _save_lots(self) -> None:
+        free = defaultdict(list)
+        for lot in self.lots:
+            if not lot.code:
+                free[codes.SERIES[LotKind(lot.kind)]].append(lot)
+        day = clock.number_day(self.event.day)
+        for series in sorted(free):
+            numbers = codes.take(series, day, len(free[series]))
+            for lot, code in zip(free[series], numbers, strict=True):
+                lot.code = code
+        for lot in self.lots:
+            lot.save(force_insert=True)
+        for row in (*self.moves, *self.edges, *self.counts, *self.flags):
+            # they were built while the lot had no id yet
+            for name in ("lot", "parent", "child"):
+                if name in row._state.fields_cache:
+                    setattr(row, name, row._state.fields_cache[name])
+
+
+def _holdings(keys: Iterable[tuple[int, int]]) -> dict[tuple[int, int], int]:
+    keys = set(keys)
+    rows = Holding.objects.filter(
+        lot_id__in={k[0] for k in keys}, place_id__in={k[1] for k in keys}
+    ).order_by("lot_id", "place_id")
+    if connection.features.has_select_for_update:
+        rows = rows.select_for_update(no_key=True)
+    return {(r[0], r[1]): r[2] for r in rows.values_list("lot_id", "place_id", "quantity")
+            if (r[0], r[1]) in keys}
+
+
+def write(moves: list[Movement]) -> None:
+    """Write movements, own rows' events first."""
+    if moves:
+        Movement.objects.bulk_create(moves)
+
+
+def _apply(moves: list[Movement], entry: Entry) -> None:
+    """Bring holdings to the sum of what was written, by net quantity and in order."""
+    net: dict[tuple[int, int], int] = defaultdict(int)
+    sources: dict[int, bool] = {}
+    for m in moves:
+        for place, sign in ((m.from_place, -1), (m.to_place, 1)):
+            net[m.lot_id, place.pk] += sign * m.quantity
+            sources[place.pk] = place.is_source
+    new = {lot.pk for lot in entry.lots}
+    fresh = [
+        Holding(lot_id=lot, place_id=place, quantity=quantity, source=sources[place])
+        for (lot, place), quantity in sorted(net.items())
+        if lot in new
+    ]
+    if fresh:
+        Holding.objects.bulk_create(fresh)
+    old = {key: quantity for key, quantity in net.items() if key[0] not in new}
+    missing = [key for key in sorted(old) if key not in entry.held]
+    if missing:
+        Holding.objects.bulk_create(
+            [Holding(lot_id=a, place_id=b, source=sources[b]) for a, b in missing],
+            ignore_conflicts=True,
+        )
+    for (lot, place), quantity in sorted(old.items()):
+        if quantity:
+            Holding.objects.filter(lot_id=lot, place_id=place).update(
+                quantity=models.F("quantity") + quantity
+            )
+
+
+_SENTENCES = {
+    "holding_never_below_zero": "That would leave less than nothing of a lot in a place.",
+    "one_planting_at_a_time_on_a_site": "A plant stands on one of those sites already.",
+    "lot_is_held": "The lot is held; only the food-safety lead can release it.",
+    "a_tank_feeds_a_place_once": "That tank feeds that place already.",
+    "an_input_is_open_once_at_a_place": "That input is already in use there.",
+    "run_adds_up": "The run's grams do not add up.",
+    "note_line_adds_up": "The note's line does not add up.",
+}
+_SQLITE_COLUMNS = {
+    "grow_planting.site_id": "one_planting_at_a_time_on_a_site",
+    "grow_feed.tank_id": "a_tank_feeds_a_place_once",
+    "grow_inuse.lot_id": "an_input_is_open_once_at_a_place",
+}
+
+
+def _polite(error: IntegrityError) -> Exception:
+    """The second guard's refusal in the same words as the first's."""
+    text = str(error)
+    for column, name in _SQLITE_COLUMNS.items():
+        if column in text:
+            return Refusal(name, _SENTENCES[name])
+    for name, sentence in _SENTENCES.items():
+        if name in text:
+            return Refusal(name, sentence)
+    return error
+
+
+def cancel_rows(entry: Entry, family: list[Event]) -> None:
+    """Take back what a family of events (one and its corrections) moved, made, began and ended.
+
+    Movements are taken back by movements the other way, each at its own moment; dated records
+    and edges are readings and go. The events stay, for trace to list."""
+    ids = [e.pk for e in family]
+    asides: dict[int, Event] = {}
+    moved = Movement.objects.filter(event__in=ids).select_related(
+        "lot", "from_place", "to_place", "event"
+    )
+    for m in moved:
+        at = entry.event
+        if m.event.placed_at != at.placed_at:
+            if m.event_id not in asides:
+                asides[m.event_id] = entry.aside(m.event, "cancel_because")
+            at = asides[m.event_id]
+        entry.move(m.lot, m.to_place, m.from_place, m.quantity, m.basis, event=at)
+    made = Lot.objects.filter(made_by__in=ids)
+    for c in Counted.objects.filter(event__in=ids).select_related("lot", "place"):
+        entry.shelves.add((c.lot, c.place))
+    for u in Unnamed.objects.filter(event__in=ids).select_related("place"):
+        entry.lines.add((u.place, u.line))
+    CutSite.objects.filter(lot__in=made).delete()
+    Lineage.objects.filter(models.Q(event__in=ids) | models.Q(child__in=made)).delete()
+    Lineage.objects.filter(struck_by__in=ids).update(struck_by=None)
+    for model in DATED:
+        model._default_manager.filter(began_by__in=ids).delete()
+        model._default_manager.filter(ended_by__in=ids).update(ended_by=None, ended_at=None)
+    entry.renews = True
+
+
+__all__ = [
+    "AFTER_POST",
+    "BEFORE_CANCEL",
+    "CANCELLING",
+    "KINDS",
+    "Entry",
+    "Kind",
+    "canonical",
+    "cancel_rows",
+    "operation",
+    "write",
+]

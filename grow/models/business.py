@@ -1,0 +1,48 @@
+import zoneinfo
+
+from django.core.exceptions import ValidationError
+from django.db import models
+
+
+def _known_zone(value: str) -> None:
+    if value not in zoneinfo.available_timezones():
+        raise ValidationError(f"{value} is not a time zone; write one such as Europe/London.")
+
+
+class Business(models.Model):
+    """The one business of this database. The zone is fixed once an event exists: days are
+    copied onto movements and would otherwise shift."""
+
+    name = models.CharField(max_length=80, default="Our farm")
+    zone = models.CharField(max_length=40, default="Europe/London", validators=[_known_zone])
+    currency = models.CharField(max_length=3, default="GBP")
+    rule_set = models.CharField(
+        max_length=20,
+        default="UK",
+        help_text="Whose food rules the pages quote. Local rules always come first.",
+    )
+    water_scale_tolerance_pct = models.PositiveSmallIntegerField(
+        default=5,
+        help_text="A run may outweigh its crates by this much before a second weighing is asked.",
+    )
+
+    class Meta:
+        verbose_name_plural = "business"
+
+    def __str__(self) -> str:
+        return self.name
+
+    def clean(self) -> None:
+        from .ledger import Event
+
+        if self.pk and Event.objects.exists():
+            was = Business.objects.values_list("zone", flat=True).get(pk=self.pk)
+            if was != self.zone:
+                raise ValidationError(
+                    {"zone": f"Events are already booked by the days of {was}; the zone stays."}
+                )
+
+    @classmethod
+    def the(cls) -> "Business":
+        """The one row, or its defaults while nobody has named the business."""
+        return cls.objects.first() or cls()

@@ -1,0 +1,104 @@
+from django.db import models
+
+
+class Crop(models.Model):
+    """What is grown, in the grower's words: loose-leaf lettuce, basil, strawberry."""
+
+    class Picked(models.TextChoices):
+        ONCE = "once", "Once, whole"
+        CUT_AGAIN = "again", "Cut and come again"
+        PICKED_OVER = "over", "Picked over"
+
+    name = models.CharField(max_length=60, unique=True)
+    picked = models.CharField(max_length=6, choices=Picked.choices, default=Picked.CUT_AGAIN)
+    allergen = models.CharField(
+        max_length=30, blank=True, help_text="Celery and mustard leaves count. Empty: none."
+    )
+    sprout_rules = models.BooleanField(
+        default=False, help_text="Shoots eaten with the seed may fall under sprout rules."
+    )
+    usual_bunch_g = models.PositiveIntegerField(null=True, blank=True)
+    cold_c = models.DecimalField(
+        "store at, °C", max_digits=4, decimal_places=1, null=True, blank=True
+    )
+
+    class Meta:
+        ordering = ["name"]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Variety(models.Model):
+    """A variety of a crop, or a mix with its named species."""
+
+    crop = models.ForeignKey(Crop, models.PROTECT, related_name="varieties")
+    name = models.CharField(max_length=60)
+    species = models.CharField(
+        max_length=200, blank=True, help_text="For a mix: its species, with commas between."
+    )
+    seeds_per_cell = models.PositiveSmallIntegerField(default=1)
+    sites_each = models.PositiveSmallIntegerField(
+        default=1, help_text="Plant sites that one plant takes; the others are blocked by it."
+    )
+
+    class Meta:
+        ordering = ["crop", "name"]
+        verbose_name_plural = "varieties"
+        constraints = [
+            models.UniqueConstraint(fields=["crop", "name"], name="variety_named_once_in_its_crop")
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class CropCard(models.Model):
+    """Days and grams to expect of a variety, each with where it comes from. It warns, it
+    never blocks; the farm's own records take over when there are enough."""
+
+    variety = models.OneToOneField(Variety, models.CASCADE, related_name="card")
+    nursery_days = models.PositiveSmallIntegerField(null=True, blank=True)
+    days_to_first_cut = models.PositiveSmallIntegerField(null=True, blank=True)
+    days_between_cuts = models.PositiveSmallIntegerField(null=True, blank=True)
+    cuts = models.PositiveSmallIntegerField(null=True, blank=True)
+    grams_per_site_and_cut = models.PositiveIntegerField(null=True, blank=True)
+    usable_plugs_pct = models.PositiveSmallIntegerField(null=True, blank=True)
+    source = models.CharField(max_length=200, help_text="Where these figures come from.")
+
+    def __str__(self) -> str:
+        return f"Card of {self.variety}"
+
+
+class Item(models.Model):
+    """Something bought in: a seed, a medium, a nutrient, a spray, a roll of labels."""
+
+    class Kind(models.TextChoices):
+        SEED = "seed", "Seed"
+        YOUNG_PLANTS = "young_plants", "Young plants"
+        MEDIUM = "medium", "Growing medium"
+        NUTRIENT = "nutrient", "Nutrient"
+        WATER_TREATMENT = "water_treatment", "Water treatment"
+        CLEANER = "cleaner", "Cleaner"
+        PLANT_PROTECTION = "plant_protection", "Plant protection"
+        BENEFICIALS = "beneficials", "Beneficials"
+        PACKAGING = "packaging", "Packaging and labels"
+        HAND_GEAR = "hand_gear", "Gloves and knives"
+
+    name = models.CharField(max_length=80, unique=True)
+    kind = models.CharField(max_length=16, choices=Kind.choices)
+    variety = models.ForeignKey(
+        Variety, models.PROTECT, null=True, blank=True, related_name="items"
+    )
+    authorisation = models.CharField(
+        "authorisation number", max_length=30, blank=True, help_text="From the product's label."
+    )
+    harvest_interval_days = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="From the product's label, never from memory."
+    )
+
+    class Meta:
+        ordering = ["name"]
+
+    def __str__(self) -> str:
+        return self.name

@@ -1,0 +1,285 @@
+"""Correct by adding. Nothing that was written is edited."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from django.db.models import Q, Sum
+
+from .. import clock, gate
+from ..errors import Refusal
+from ..kinds import CANCELLING, KINDS, OWN
+from ..ledger import BEFORE_CANCEL, Entry, cancel_rows, operation
+from ..models import (
+    Basis,
+    Counted,
+    CutSite,
+    Event,
+    Flag,
+    Lineage,
+    Lot,
+    LotKind,
+    Movement,
+    Place,
+    PlantSite,
+    Planting,
+)
+from ..queries import living
+
+
+UNDO_WITHIN_S = 600
+_CORRECTING = ("correct_weight", "correct_origin", "clear_origin")
+#: (entry, lot, place, difference) → what of the difference a run's remainder took, where a run
+#: said of that lot "crate empty". Filled by the apps above.
+REMAINDERS: list[Callable[[Entry, Lot, Place, int], int]] = []
+#: How a wrong count of packs is put right; filled by the app that packs.
+PACKS: list[Callable[[Entry, Lot, Place, int], None]] = []
+
+
+def _says(event: Event) -> str:
+    when = clock.local(event.happened_at)
+    kind = KINDS.get(event.kind)
+    return f"“{kind.says if kind else event.kind}” of {when:%d %b %Y %H:%M}"
+
+
+def _cancel(entry: Entry, event: Event) -> None:
+    kind = KINDS.get(event.kind)
+    if kind is None or not kind.can_cancel:
+        raise Refusal(
+            "cannot_cancel", f"{_says(event)} cannot be cancelled; do the act again instead."
+        )
+    if event.corrections.filter(kind__in=CANCELLING).exclude(pk=entry.event.pk).exists():
+        raise Refusal("already_cancelled", f"{_says(event)} was cancelled before.")
+    if event.kind in BEFORE_CANCEL:
+        BEFORE_CANCEL[event.kind](entry, event)
+    family = [event, *event.corrections.filter(kind__in=_CORRECTING)]
+    seen = {e.pk for e in family}
+    for e in Event.objects.filter(because_of__in=seen).exclude(kind__in=OWN):
+        if e.pk not in seen:
+            family.append(e)
+            seen.add(e.pk)
+    _refuse_used(entry, event, family)
+    freed = Planting.objects.filter(ended_by__in=seen)
+    for p in freed.select_related("site__tower"):
+        again = Planting.objects.filter(site=p.site, began_at__gte=p.ended_at).exclude(
+            began_by__in=seen
+        )
+        if again.exists():
+            raise Refusal(
+                "site_planted_again",
+                f"{p.site} was planted again since; put that entry right first.",
+            )
+    used = CutSite.objects.filter(planting__began_by__in=seen).exclude(lot__made_by__in=seen)
+    if used.exists():
+        raise Refusal(
+            "cut_since",
+            f"{used.first().lot.code} was cut from those plants since; put that entry right first.",
+        )
+    cancel_rows(entry, family)
+
+
+def _refuse_used(entry: Entry, event: Event, family: list[Event]) -> None:
+    made = [lot for e in family for lot in e.lots]
+    if not made:
+        return
+    dead = Event.objects.filter(corrections__kind__in=CANCELLING)
+    others = (
+        Event.objects.filter(
+            Q(movements__lot__in=made)
+            | Q(edges__parent__in=made, edges__kind__in=["went_in", "grew"])
+            | Q(inputs__in=[lot for lot in made if lot.kind == LotKind.INPUT])
+        )
+        .exclude(pk__in=[e.pk for e in family])
+        .exclude(kind__in=[*OWN, *CANCELLING, "cancel_because"])
+        .exclude(pk__in=dead.values("pk"))
+        .distinct()
+        .order_by("placed_at")
+    )
+    first = list(others[:3])
+    if first:
+        raise Refusal(
+            "used_since",
+            f"{made[0].code} was used since: {', '.join(_says(e) for e in first)}. "
+            "Cancel that first, or correct the weight or the origin instead.",
+            events=[e.pk for e in first],
+        )
+
+
+def _corrected(facts) -> Event:
+    return facts["event"]
+
+
+@operation(
+    says="cancelled", gate_=gate.ALONE, dated_as=_corrected, can_cancel=False
+)
+def cancel(entry: Entry, *, event: Event, reason: str) -> None:
+    """Take an event back as if it had not been told: dated as it, told now."""
+    if not reason.strip():
+        raise Refusal("reason", "Say why it is cancelled.")
+    _cancel(entry, event)
+
+
+@operation(says="undone", gate_=gate.ALONE, dated_as=_corrected, can_cancel=False)
+def undo(entry: Entry, *, event: Event) -> None:
+    """Cancel one's own last entry within ten minutes, with no reason asked."""
+    if event.recorded_by_id != entry.event.recorded_by_id:
+        raise Refusal("not_yours", "Somebody else recorded that; cancel it with a reason instead.")
+    if (clock.now() - event.recorded_at).total_seconds() > UNDO_WITHIN_S:
+        raise Refusal("too_late", "That is more than ten minutes old; cancel it with a reason.")
+    _cancel(entry, event)
+
+
+def _made_by(facts) -> Event:
+    return facts["lot"].made_by
+
+
+@operation(says="weight corrected", gate_=gate.ALONE, dated_as=_made_by, can_cancel=False)
+def correct_weight(entry: Entry, *, lot: Lot, right: int, reason: str) -> None:
+    """What a cut, a receipt or a run truly was, in the lot's unit: the difference comes from
+    where the lot came from, also after it was used. A run that said "crate empty" gives or takes
+    from its own remainder first; only the rest is a shortfall."""
+    if lot.kind not in (LotKind.HARVEST, LotKind.PRODUCE, LotKind.PACK):
+        raise Refusal("not_weighed", f"{lot.code} has no weight to correct.")
+    if right <= 0:
+        raise Refusal("nought", f"{right} {lot.unit} is no lot; cancel the entry instead.")
+    entry.may_short = True
+    booked = _booked(lot)
+    place, source = _born(lot)
+    difference = right - booked
+    if not difference:
+        raise Refusal("same", f"{lot.code} is booked as {booked} {lot.unit} already.")
+    if lot.kind == LotKind.PACK:
+        for hook in PACKS:
+            hook(entry, lot, place, difference)
+    entry.move(lot, source, place, difference, Basis.WEIGHED)
+    if lot.kind == LotKind.HARVEST:
+        _share_the_difference(entry, lot, difference)
+    if lot.kind != LotKind.PACK:
+        for hook in REMAINDERS:
+            hook(entry, lot, place, difference)
+
+
+def _booked(lot: Lot) -> int:
+    """What its making and its corrections say came to stand somewhere, without grade-out."""
+    events = _making(lot)
+    rows = Movement.objects.filter(lot=lot, event__in=events)
+    place, source = _born(lot)
+    into = rows.filter(from_place=source, to_place=place).aggregate(n=Sum("quantity"))["n"] or 0
+    back = rows.filter(from_place=place, to_place=source).aggregate(n=Sum("quantity"))["n"] or 0
+    return into - back
+
+
+def _making(lot: Lot) -> list[int]:
+    fixes = Event.objects.filter(corrects=lot.made_by_id, kind="correct_weight")
+    return [lot.made_by_id, *fixes.values_list("pk", flat=True)]
+
+
+def _born(lot: Lot) -> tuple[Place, Place]:
+    """(where it first stood, the source it came from)."""
+    first = (
+        Movement.objects.filter(lot=lot, event=lot.made_by_id)
+        .select_related("to_place", "from_place")
+        .order_by("id")
+    )
+    for m in first:
+        if m.to_place.is_standing and m.from_place.is_source:
+            return m.to_place, m.from_place
+    raise Refusal("not_weighed", f"{lot.code} never came to stand anywhere.")
+
+
+def _share_the_difference(entry: Entry, lot: Lot, difference: int) -> None:
+    from ..shares import shared_out
+
+    grew = list(
+        lot.above.filter(kind=Lineage.Kind.GREW, struck_by=None)
+        .values("parent_id")
+        .annotate(g=Sum("quantity"))
+        .order_by("parent_id")
+    )
+    parts = shared_out(difference, [max(row["g"], 0) for row in grew])
+    for row, part in zip(grew, parts, strict=True):
+        if part:
+            entry.join(Lot.objects.get(pk=row["parent_id"]), lot, Lineage.Kind.GREW, part)
+
+
+@operation(says="origin corrected", gate_=gate.ALONE, dated_as=_made_by, can_cancel=False)
+def correct_origin(
+    entry: Entry,
+    *,
+    lot: Lot,
+    wrong: Lot,
+    right: Lot,
+    reason: str,
+    towers: list[Place] | None = None,
+    sites: list[PlantSite] | None = None,
+    place: Place | None = None,
+) -> None:
+    """The crate was put down to the wrong sowing, or the run to the wrong crate. The right edge
+    is added and the wrong one struck; readings that look for danger follow both until the
+    food-safety lead clears it. For a run the grams go back and come from the right crate, which
+    stands in `place` (by default where the wrong one stood)."""
+    entry.may_short = True
+    entry.renews = True
+    if right.kind != wrong.kind and {right.kind, wrong.kind} - {LotKind.HARVEST, LotKind.PRODUCE}:
+        raise Refusal("origin", f"{right.code} cannot stand in the place of {wrong.code}.")
+    if right.pk == wrong.pk:
+        raise Refusal("same", f"{lot.code} came from {wrong.code} already.")
+    edges = list(
+        lot.above.filter(
+            parent=wrong, kind__in=[Lineage.Kind.GREW, Lineage.Kind.WENT_IN], struck_by=None
+        )
+    )
+    if not edges:
+        raise Refusal("origin", f"{lot.code} is not booked as coming from {wrong.code}.")
+    if right.made_by.placed_at > entry.event.placed_at:
+        raise Refusal("origin", f"{right.code} was made after {lot.code}; it cannot be in it.")
+    quantity = sum(e.quantity or 0 for e in edges)
+    for e in edges:
+        e.struck_by = entry.event
+        e.save(update_fields=["struck_by"])
+    entry.join(right, lot, edges[0].kind, quantity)
+    entry.flag(
+        Flag.Kind.WRONG_ORIGIN, f"{lot.code} came from {right.code}, not from {wrong.code}.", lot
+    )
+    if edges[0].kind == Lineage.Kind.WENT_IN:
+        _give_back(entry, lot, wrong, right, place)
+        return
+    at = entry.event.placed_at
+    cut = living(at).filter(batch=right, blocked_by=None)
+    if sites:
+        cut = cut.filter(site__in=sites)
+    elif towers:
+        cut = cut.filter(site__tower__in=towers)
+    plantings = list(cut)
+    entry.later.append(
+        lambda: CutSite.objects.bulk_create(
+            [CutSite(lot=lot, planting=p) for p in plantings], ignore_conflicts=True
+        )
+        and None
+    )
+
+
+def _give_back(entry: Entry, run: Lot, wrong: Lot, right: Lot, place: Place | None) -> None:
+    events = [run.made_by_id, *run.made_by.corrections.values_list("pk", flat=True)]
+    for m in Movement.objects.filter(event__in=events, lot=wrong).select_related(
+        "from_place", "to_place"
+    ):
+        entry.move(wrong, m.to_place, m.from_place, m.quantity, m.basis)
+        from_ = place if place and m.from_place.is_standing else m.from_place
+        to = place if place and m.to_place.is_standing else m.to_place
+        entry.move(right, from_, to, m.quantity, m.basis)
+        entry.shelves.add((wrong, m.from_place))
+    # it was not the wrong crate that was seen empty
+    Counted.objects.filter(event__in=events, lot=wrong).delete()
+
+
+@operation(says="wrong origin cleared", gate_=gate.ALONE, can_cancel=False)
+def clear_origin(entry: Entry, *, lot: Lot, wrong: Lot, reason: str) -> None:
+    """The food-safety lead is sure that a struck origin was not in it: trace drops it."""
+    entry.renews = True
+    struck = lot.above.filter(parent=wrong, struck_by__isnull=False, cleared_by=None)
+    if not struck.exists():
+        raise Refusal("not_struck", f"{wrong.code} is not a corrected origin of {lot.code}.")
+    struck.update(cleared_by=entry.event)
+
+

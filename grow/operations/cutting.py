@@ -1,0 +1,234 @@
+"""The cut: crates from one sowing, several, or none that anybody knows."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from django.db.models import Sum
+
+from .. import codes
+from ..errors import NotKnown, Refusal
+from ..ledger import Entry, operation
+from ..models import (
+    Basis,
+    Crop,
+    CutSite,
+    Description,
+    Flag,
+    Item,
+    Lineage,
+    Lot,
+    LotKind,
+    Place,
+    PlantSite,
+    Planting,
+    Tag,
+    Unit,
+)
+from ..queries import living
+from ..setup import the
+from ..shares import shared_out
+
+UNUSUAL = 5
+
+
+@dataclass(frozen=True)
+class Crate:
+    """One crate as the scale shows it: gross and tare in grams, and its tag if it has one."""
+
+    gross_g: int
+    tare_g: int = 0
+    tag: str = ""
+
+    @property
+    def net_g(self) -> int:
+        return self.gross_g - self.tare_g
+
+
+@operation(says="cut", slot=9, touched_by=(Item.Kind.HAND_GEAR,), place="area")
+def harvest(
+    entry: Entry,
+    *,
+    crates: Sequence[Crate],
+    store: Place,
+    crop: Crop | None = None,
+    batches: Sequence[Lot] = (),
+    towers: Sequence[Place] = (),
+    sites: Sequence[PlantSite] = (),
+    except_sites: Sequence[PlantSite] = (),
+    grade_out_g: int = 0,
+    area: Place | None = None,
+    basis: str = Basis.WEIGHED,
+    sure: bool = False,
+) -> None:
+    """Crates of one cut, on the weigh pad: net = gross − tare, in grams.
+
+    From whole towers minus exceptions, from named sites, from all of a sowing, from several
+    sowings at once (their grams are shared out by sites cut), from bench or shelf cells, or,
+    where nothing of that is recorded, of a crop alone. One lot, or one a tag. grade_out_g is part
+    of the net and goes to compost."""
+    at = entry.event.placed_at
+    net = sum(c.net_g for c in crates)
+    for c in crates:
+        if c.net_g <= 0:
+            raise Refusal(
+                "empty_crate",
+                f"A crate of {c.gross_g} g with a tare of {c.tare_g} g holds nothing; weigh it again.",
+            )
+    if not crates:
+        raise Refusal("nought", "Weigh at least one crate.")
+    if not 0 <= grade_out_g < net:
+        raise Refusal(
+            "grade_out", f"{grade_out_g} g were graded out of {net} g; that leaves nothing to keep."
+        )
+    batches = [b for b in batches]
+    cut = _cut_sites(entry, batches, towers, sites, except_sites, at, crop)
+    if not batches:
+        batches = sorted({p.batch for p in cut}, key=lambda b: b.pk)
+    crop = crop or (batches[0].crop if batches else None)
+    if crop is None:
+        raise Refusal("what", "Say which crop, sowing or tower was cut.")
+    wrong = [b for b in batches if b.crop_id != crop.pk]
+    if wrong:
+        raise Refusal("what", f"{wrong[0].code} is {wrong[0].crop}, not {crop}; weigh it apart.")
+    weights = _weights(batches, cut)
+    if not sure and not entry.told_as_fact:
+        _ask_back(batches, cut, net)
+    elif batches:
+        _flag_unusual(entry, batches, cut, net)
+    variety = batches[0].variety if len({b.variety_id for b in batches}) == 1 else None
+    by_tag: dict[str, int] = defaultdict(int)
+    for c in crates:
+        by_tag[codes.fold(c.tag)] += c.net_g
+    out = shared_out(grade_out_g, list(by_tag.values()))
+    for (tag, grams), graded in zip(by_tag.items(), out, strict=True):
+        code, taken = _tag(tag)
+        lot = entry.make(
+            LotKind.HARVEST,
+            Unit.G,
+            code=code,
+            crop=crop,
+            variety=variety,
+            title=str(variety or crop),
+            line=f"crop:{crop.pk}",
+        )
+        entry.move(lot, the("growth"), store, grams - graded, basis)
+        entry.move(lot, the("growth"), the("compost"), graded, basis)
+        for batch, share in zip(batches, shared_out(grams, weights), strict=True):
+            entry.join(batch, lot, Lineage.Kind.GREW, share)
+        if taken:
+            _tag_twice(entry, lot, taken)
+        entry.later.append(lambda lot=lot: _cut(lot, cut))
+
+
+def _cut_sites(entry, batches, towers, sites, except_sites, at, crop) -> list[Planting]:
+    if not (batches or towers or sites):
+        return []
+    rows = living(at).filter(blocked_by__isnull=True).exclude(site__in=except_sites)
+    if batches:
+        rows = rows.filter(batch__in=batches)
+    elif crop:
+        rows = rows.filter(batch__crop=crop)
+    if sites:
+        rows = rows.filter(site__in=sites)
+    elif towers:
+        rows = rows.filter(site__tower__in=towers)
+    found = list(rows.select_related("batch__crop", "batch__variety", "site").order_by("site_id"))
+    if not found and (towers or sites):
+        where = ", ".join(str(p) for p in (towers or sites)[:3])
+        entry.refuse_or(
+            "nothing_there",
+            f"Nothing{' of ' + str(crop) if crop else ''} stood on {where} then. "
+            "Name another tower, or tell it as already cut.",
+        )
+    return found
+
+
+def _weights(batches: Sequence[Lot], cut: Sequence[Planting]) -> list[int]:
+    sites: dict[int, int] = defaultdict(int)
+    for p in cut:
+        sites[p.batch_id] += 1
+    return [sites[b.pk] or (0 if cut else 1) for b in batches]
+
+
+def _usual(batches: Sequence[Lot], cut: Sequence[Planting], net: int) -> tuple[float, float] | None:
+    """(grams a site now, grams a site these sowings gave before), where there is a before."""
+    if not cut:
+        return None
+    before = Lineage.objects.filter(
+        parent__in=batches, kind=Lineage.Kind.GREW, struck_by__isnull=True
+    )
+    grams = before.aggregate(g=Sum("quantity"))["g"]
+    cuts = CutSite.objects.filter(
+        lot__in=before.values("child_id"), planting__batch__in=batches
+    ).count()
+    if not grams or not cuts:
+        return None
+    return net / len(cut), grams / cuts
+
+
+def _strange(usual: tuple[float, float] | None) -> bool:
+    return usual is not None and not (usual[1] / UNUSUAL <= usual[0] <= usual[1] * UNUSUAL)
+
+
+def _ask_back(batches, cut, net) -> None:
+    usual = _usual(batches, cut, net)
+    if usual and _strange(usual):
+        raise Refusal(
+            "unusual",
+            f"{net} g from {len(cut)} sites is {usual[0]:.0f} g a site; they gave {usual[1]:.0f} g "
+            "a site before. Weigh again, or say that it is right.",
+            net_g=net,
+            sites=len(cut),
+        )
+
+
+def _flag_unusual(entry: Entry, batches, cut, net) -> None:
+    usual = _usual(batches, cut, net)
+    if usual and _strange(usual):
+        entry.flag(
+            Flag.Kind.UNUSUAL,
+            f"{usual[0]:.0f} g a site was cut; these sites gave {usual[1]:.0f} g before.",
+        )
+
+
+def _cut(lot: Lot, cut: Sequence[Planting]) -> None:
+    CutSite.objects.bulk_create([CutSite(lot=lot, planting=p) for p in cut])
+
+
+def _tag(folded: str) -> tuple[str, Lot | None]:
+    """(code for the lot, the lot that already has it). A used tag gives no code."""
+    if not folded:
+        return "", None
+    for tag in Tag.objects.filter(code__in={folded, f"{folded[:-1]}-{folded[-1]}"}):
+        used = Lot.objects.filter(code=tag.code).first()
+        return ("", used) if used else (tag.code, None)
+    raise NotKnown("no_such_tag", f"No crate tag {folded} was printed here; look at it again.")
+
+
+def _tag_twice(entry: Entry, lot: Lot, first: Lot) -> None:
+    says = f"Tag {first.code} was already on another cut; this one has a code of its own."
+    entry.flag(Flag.Kind.TAG_TWICE, says, lot)
+    entry.flag(Flag.Kind.TAG_TWICE, f"Tag {first.code} was told again for another cut.", first)
+    entry.later.append(
+        lambda: Description.objects.create(
+            event=entry.event, lot=lot, name=first.code, name_key=codes.fold(first.code)
+        )
+    )
+
+
+@operation(says="tags printed", slot=1)
+def print_tags(entry: Entry, *, count: int) -> None:
+    """A block of valid, unused harvest codes for crates that are weighed where no network is."""
+    if not 1 <= count <= 1000:
+        raise Refusal("how_many", f"{count} tags cannot be printed at once; ask for 1 to 1000.")
+    entry.later.append(
+        lambda: Tag.objects.bulk_create(
+            [Tag(code=code, printed_by=entry.event) for code in codes.take(codes.TAG, None, count)]
+        )
+    )
+
+
+__all__ = ["Crate", "harvest", "print_tags"]

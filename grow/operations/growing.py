@@ -1,0 +1,340 @@
+"""From the packet to the tower, and off it again."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+
+from django.db.models import Q
+
+from .. import gate
+from ..errors import Refusal
+from ..ledger import Entry, operation
+from ..models import (
+    NURSERY,
+    Basis,
+    Crop,
+    Flag,
+    Item,
+    Lot,
+    LotKind,
+    Place,
+    PlaceKind,
+    Planting,
+    PlantSite,
+    Unit,
+    Variety,
+)
+from ..queries import alive_on, free_sites, living
+from ..setup import the
+
+K = Item.Kind
+
+
+def _whole(number: int, what: str) -> None:
+    if number <= 0:
+        raise Refusal("nought", f"{number} {what} is nothing to record; write one or more.")
+
+
+@operation(
+    says="sown", slot=6, touched_by=(K.MEDIUM, K.YOUNG_PLANTS, K.WATER_TREATMENT), place="place"
+)
+def sow(
+    entry: Entry,
+    *,
+    variety: Variety,
+    place: Place,
+    cells: int,
+    seed: Lot | None = None,
+    seeds_per_cell: int | None = None,
+    trial: str = "",
+) -> None:
+    """A sowing: cells of a variety on a bench, a shelf or in a tent. One cell is one plant.
+
+    seed is the packet, an input lot; left out, the trace says so in words. Makes one batch."""
+    _whole(cells, "cells")
+    if place.kind not in NURSERY:
+        raise Refusal("not_nursery", f"{place} is not a bench, shelf or tent; sow onto one of those.")
+    batch = entry.make(
+        LotKind.BATCH, Unit.EACH, crop=variety.crop, variety=variety, title=str(variety)
+    )
+    if seed:
+        entry.event.inputs.add(seed)
+    entry.move(batch, the("growth"), place, cells, Basis.COUNTED)
+
+
+@operation(says="germination checked", slot=6.5)
+def check_germination(entry: Entry, *, batch: Lot, place: Place, not_up: int) -> None:
+    """So many cells have no usable plug: they leave the bench for compost. Nought is a check."""
+    if not_up < 0:
+        raise Refusal("nought", f"{not_up} cells cannot have stayed empty.")
+    entry.move(batch, place, the("compost"), not_up, Basis.COUNTED)
+
+
+@operation(says="plants lost", slot=7)
+def lose_plants(
+    entry: Entry,
+    *,
+    batch: Lot,
+    place: Place,
+    plants: int = 0,
+    reason: str,
+    sites: Sequence[PlantSite] = (),
+) -> None:
+    """Plants or plugs that died, with a reason from the list. On a tower name the sites, or
+    only how many: then the newest planted go first, and the number is what is sure."""
+    if place.kind == PlaceKind.TOWER:
+        standing = alive_on(entry.event.placed_at, batch=batch, tower=place)
+        if sites:
+            wanted = {site.pk for site in sites}
+            lost = [p for p in standing if p.site_id in wanted]
+            missing = len(wanted) - len(lost)
+            if missing:
+                entry.refuse_or(
+                    "not_there", f"On {missing} of those sites {batch.code} was not standing."
+                )
+        else:
+            _whole(plants, "plants")
+            if plants > len(standing):
+                entry.refuse_or(
+                    "not_there",
+                    f"{place} holds {len(standing)} plants of {batch.code}; {plants} were "
+                    "told as lost. Walk the tower, or tell it as already done.",
+                )
+            lost = standing[-plants:]
+        plants = len(lost)
+        _end(entry, lost)
+    else:
+        _whole(plants, "plants")
+    entry.move(batch, place, the("compost"), plants, Basis.COUNTED)
+
+
+@operation(says="moved plants", slot=6.8, gate_=gate.ALONE, place="to_place")
+def move_plants(
+    entry: Entry, *, batch: Lot, from_place: Place, to_place: Place, plants: int
+) -> None:
+    """Cells from one bench, shelf or tent to another; back off a tower the newest go first."""
+    _whole(plants, "plants")
+    if to_place.kind not in NURSERY:
+        raise Refusal("not_nursery", f"{to_place} is not a bench, shelf or tent; transplant instead.")
+    if from_place.kind == PlaceKind.TOWER:
+        standing = alive_on(entry.event.placed_at, batch=batch, tower=from_place)
+        _end(entry, standing[-plants:])
+    entry.move(batch, from_place, to_place, plants, Basis.COUNTED)
+    entry.renews = True
+
+
+@operation(
+    says="planted",
+    slot=8,
+    gate_=gate.ALONE,
+    touched_by=(),
+    place="from_place",
+)
+def transplant(
+    entry: Entry,
+    *,
+    batch: Lot,
+    from_place: Place,
+    towers: Sequence[Place] = (),
+    sites: Sequence[PlantSite] = (),
+    plants: int | None = None,
+) -> None:
+    """Plugs walked over to towers: "all of this sowing on these towers", "30 of it", or named
+    sites. Free sites fill from the top. Gapping up is the same act.
+
+    A site that the books hold occupied is refused; told as already done, the planting there
+    ends then, "found cleared"."""
+    entry.renews = True
+    at = entry.event.placed_at
+    each = batch.variety.sites_each if batch.variety else 1
+    here = entry.stock(batch, from_place)
+    if not sites:
+        free = free_sites(towers, at)
+        want = plants if plants is not None else min(here, len(free) // each)
+        _whole(want, "plants")
+        if want * each > len(free):
+            raise Refusal(
+                "no_room",
+                f"{', '.join(map(str, towers))}: {len(free)} sites are free and "
+                f"{want * each} are needed. Clear some, or name more towers.",
+                free=len(free),
+                asked=want * each,
+            )
+        sites = free[: want * each]
+    entry.lock_sites(sites)
+    _free_up(entry, sites)
+    entry.later.append(lambda: _plant(entry, batch, sites, each))
+    heads = sites[::each]
+    for tower, count in _by_tower(heads):
+        entry.move(batch, from_place, tower, count, Basis.COUNTED)
+
+
+def _by_tower(sites: Iterable[PlantSite]) -> list[tuple[Place, int]]:
+    towers: dict[Place, int] = defaultdict(int)
+    for site in sites:
+        towers[site.tower] += 1
+    return sorted(towers.items(), key=lambda t: t[0].pk)
+
+
+def _free_up(entry: Entry, sites: Sequence[PlantSite]) -> None:
+    at = entry.event.placed_at
+    there = list(living(at).filter(site__in=sites).select_related("batch", "site__tower"))
+    later = list(
+        Planting.objects.filter(site__in=sites, began_at__gt=at).select_related("batch", "site")
+    )
+    if later:
+        raise Refusal(
+            "planted_later",
+            f"{later[0].site} was planted with {later[0].batch.code} after that moment; "
+            "put that entry right first.",
+        )
+    if not there:
+        return
+    entry.refuse_or(
+        "occupied",
+        f"{len(there)} of those sites are taken, {there[0].site} by {there[0].batch.code}. "
+        "Clear them first, or tell it as already done.",
+        sites=[str(p.site) for p in there],
+    )
+    for p in there:
+        entry.flag(Flag.Kind.FOUND_CLEARED, f"{p.site}: {p.batch.code} was found cleared.", p.batch)
+    _end(entry, there)
+    gone: dict[tuple[Lot, Place], int] = defaultdict(int)
+    for p in there:
+        if p.blocked_by_id is None:
+            gone[p.batch, p.site.tower] += 1
+    for (batch, tower), count in gone.items():
+        entry.move(batch, tower, the("compost"), count, Basis.ESTIMATED)
+
+
+def _plant(entry: Entry, batch: Lot, sites: Sequence[PlantSite], each: int) -> None:
+    begun = {"batch": batch, "began_by": entry.event, "began_at": entry.event.placed_at}
+    heads = [Planting(site=site, **begun) for site in sites[::each]]
+    Planting.objects.bulk_create(heads)
+    if each > 1:
+        Planting.objects.bulk_create(
+            [
+                Planting(site=site, blocked_by=heads[i // each], **begun)
+                for i, site in enumerate(sites)
+                if i % each
+            ]
+        )
+
+
+def _end(entry: Entry, plantings: Sequence[Planting]) -> None:
+    """End plantings, and those of the sites that they block."""
+    ids = [p.pk for p in plantings]
+    entry.lock_sites(p.site for p in plantings)
+    Planting.objects.filter(
+        Q(pk__in=ids) | Q(blocked_by__in=ids), Q(ended_by=None) | Q(ended_at__gt=entry.event.placed_at)
+    ).update(ended_by=entry.event, ended_at=entry.event.placed_at)
+
+
+@operation(says="cleared", slot=21, gate_=gate.ALONE)
+def clear(
+    entry: Entry,
+    *,
+    batch: Lot,
+    places: Sequence[Place] = (),
+    except_sites: Sequence[PlantSite] = (),
+    left: str = "empty",
+    why: str = "",
+    uncut_g: int | None = None,
+) -> None:
+    """Off with it: "empty", "some" or "full" of good leaf, and why. Whatever of the sowing
+    stands in these places (all of them, if none is named) goes to compost. uncut_g is the guide's
+    guess at what nobody cut; it stands apart from waste."""
+    entry.renews = True
+    if left not in ("empty", "some", "full"):
+        raise Refusal("left", "Say whether it was empty, had some left, or was full of good leaf.")
+    at = entry.event.placed_at
+    if not places:
+        places = [
+            h.place
+            for h in batch.holdings.filter(
+                quantity__gt=0, place__kind__in=[*NURSERY, PlaceKind.TOWER]
+            ).select_related("place")
+        ]
+    kept = {site.pk for site in except_sites}
+    entry.take(*((batch, place) for place in places))
+    total = 0
+    for place in sorted(places, key=lambda p: p.pk):
+        if place.kind == PlaceKind.TOWER:
+            gone = [p for p in alive_on(at, batch=batch, tower=place) if p.site_id not in kept]
+            _end(entry, gone)
+            number = len(gone)
+        else:
+            number = entry.stock(batch, place)
+        total += number
+        entry.move(batch, place, the("compost"), number, Basis.COUNTED)
+    if not total:
+        raise Refusal("not_there", f"Nothing of {batch.code} stands there any more.")
+
+
+@operation(says="stood on the day records began", slot=0.1, gate_=gate.ALONE)
+def opening_entry(
+    entry: Entry,
+    *,
+    kind: str,
+    quantity: int,
+    place: Place | None = None,
+    towers: Sequence[Place] = (),
+    sites: Sequence[PlantSite] = (),
+    crop: Crop | None = None,
+    variety: Variety | None = None,
+    item: Item | None = None,
+    title: str = "",
+    line: str = "",
+    grams_each: int | None = None,
+    use_by: dt.date | None = None,
+    about_planted: dt.date | None = None,
+) -> None:
+    """What stood on the day records began: plants on towers or benches, produce in a store,
+    packs on a shelf, inputs in a cupboard. Where it came from is a gap in words on the trace."""
+    _whole(quantity, "of it")
+    crop = crop or (variety.crop if variety else None)
+    unit = {LotKind.HARVEST: Unit.G, LotKind.PRODUCE: Unit.G}.get(LotKind(kind), Unit.EACH)
+    lot = entry.make(
+        kind,
+        unit,
+        crop=crop,
+        variety=variety,
+        item=item,
+        title=title or str(variety or crop or item or ""),
+        line=line or (f"crop:{crop.pk}" if crop and unit == Unit.G else ""),
+        grams_each=grams_each,
+        use_by=use_by,
+    )
+    opening = the("opening")
+    if kind != LotKind.BATCH or not (towers or sites):
+        if place is None:
+            raise Refusal("where", "Say where it stood: a bench, a store, a shelf or towers.")
+        entry.move(lot, opening, place, quantity, Basis.COUNTED)
+        return
+    entry.renews = True
+    each = variety.sites_each if variety else 1
+    if not sites:
+        free = free_sites(towers, entry.event.placed_at)
+        if len(free) < quantity * each:
+            raise Refusal(
+                "no_room", f"{len(free)} sites are free there and {quantity * each} are needed."
+            )
+        sites = free[: quantity * each]
+    entry.lock_sites(sites)
+    _free_up(entry, sites)
+    entry.later.append(lambda: _plant(entry, lot, sites, each))
+    for tower, count in _by_tower(sites[::each]):
+        entry.move(lot, opening, tower, count, Basis.COUNTED)
+
+
+__all__ = [
+    "check_germination",
+    "clear",
+    "lose_plants",
+    "move_plants",
+    "opening_entry",
+    "sow",
+    "transplant",
+]

@@ -1,0 +1,155 @@
+"""What is bought in, opened and finished; and what is learnt about a lot later."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import io
+
+from .. import codes, gate
+from ..errors import Refusal
+from ..ledger import Entry, operation
+from ..models import Basis, Crop, Description, InUse, Item, Lot, LotKind, Photo, Place, Unit
+from ..setup import the
+
+
+def name(entry: Entry, lot: Lot, called: str, **more) -> None:
+    """Hang a name, or what else was learnt, on a lot when the entry is posted."""
+    called = called.strip()
+    entry.later.append(
+        lambda: Description.objects.create(
+            event=entry.event, lot=lot, name=called, name_key=codes.fold(called)[:60], **more
+        )
+    )
+
+
+@operation(says="received", slot=4)
+def receive_input(
+    entry: Entry,
+    *,
+    item: Item,
+    supplier: Place,
+    place: Place,
+    supplier_lot: str = "",
+    quantity: int | None = None,
+    unit: str = Unit.EACH,
+    paid_pence: int | None = None,
+    best_before: dt.date | None = None,
+    plant_passport: str = "",
+) -> None:
+    """A receipt of seed, medium, nutrient, packaging…, with our own code. The supplier's lot may
+    repeat or be missing ("none on pack"). A quantity is optional and never refused; without one
+    nothing moves."""
+    lot = entry.make(LotKind.INPUT, unit, item=item, variety=item.variety, title=item.name)
+    if quantity:
+        entry.move(lot, supplier, place, quantity, Basis.COUNTED)
+    if supplier_lot or best_before or plant_passport:
+        name(entry, lot, supplier_lot, best_before=best_before, plant_passport=plant_passport)
+
+
+@operation(says="opened", slot=5, gate_=gate.ALONE)
+def open_input(entry: Entry, *, lot: Lot, place: Place) -> None:
+    """In use from now: the packet is open, the roll is on the printer. Moves nothing. Place may
+    be an area; acts in it are touched."""
+    entry.renews = True
+    InUse.objects.create(
+        lot=lot, place=place, began_by=entry.event, began_at=entry.event.placed_at
+    )
+
+
+@operation(says="finished", slot=22, gate_=gate.ALONE)
+def finish_input(entry: Entry, *, lot: Lot, place: Place) -> None:
+    """In use until now. What the books still hold of it is used up, as a remainder."""
+    entry.renews = True
+    at = entry.event.placed_at
+    use = InUse.objects.filter(lot=lot, place=place, ended_by=None, began_at__lte=at).first()
+    if use is None:
+        raise Refusal("not_open", f"{lot.code} was not in use at {place} then; open it first.")
+    use.ended_by, use.ended_at = entry.event, at
+    use.save(update_fields=["ended_by", "ended_at"])
+    if InUse.objects.filter(lot=lot, ended_by=None).exists():
+        return
+    for held in lot.holdings.filter(quantity__gt=0).select_related("place"):
+        if held.place.is_standing:
+            entry.take((lot, held.place))
+            entry.move(lot, held.place, the("used"), held.quantity, Basis.REMAINDER)
+
+
+@operation(says="bought in", slot=4)
+def receive_produce(
+    entry: Entry,
+    *,
+    crop: Crop,
+    supplier: Place,
+    place: Place,
+    grams: int,
+    supplier_lot: str = "",
+    origin: str = "",
+    received_c: str = "",
+    paid_pence: int | None = None,
+    use_by: dt.date | None = None,
+) -> None:
+    """Leaf grown by somebody else: a parent like any other, and never "grown here"."""
+    if grams <= 0:
+        raise Refusal("nought", f"{grams} g is nothing to receive.")
+    lot = entry.make(
+        LotKind.PRODUCE,
+        Unit.G,
+        crop=crop,
+        title=f"{crop} (bought in)",
+        line=f"crop:{crop.pk}",
+        use_by=use_by,
+    )
+    entry.move(lot, supplier, place, grams, Basis.WEIGHED)
+    name(entry, lot, supplier_lot, note=f"Origin: {origin or 'not told'}")
+
+
+@operation(says="described")
+def describe(
+    entry: Entry,
+    *,
+    lot: Lot,
+    called: str = "",
+    best_before: dt.date | None = None,
+    plant_passport: str = "",
+    photo: Photo | None = None,
+    note: str = "",
+) -> None:
+    """What is learnt later: another name, a date, a passport, a picture. The latest stands; a
+    date may be shortened, never lengthened."""
+    if best_before:
+        dates = [lot.use_by, *lot.descriptions.values_list("best_before", flat=True)]
+        known = min(filter(None, dates), default=None)
+        if known and best_before > known and lot.kind != LotKind.INPUT:
+            raise Refusal(
+                "date_lengthened",
+                f"{lot.code} is dated {known:%d %b %Y}; a later date, {best_before:%d %b %Y}, "
+                "cannot be given.",
+            )
+    if not (called or best_before or plant_passport or photo or note):
+        raise Refusal("nought", "Write a name, a date, a passport number, a note or add a picture.")
+    name(
+        entry,
+        lot,
+        called,
+        best_before=best_before,
+        plant_passport=plant_passport,
+        photo=photo,
+        note=note,
+    )
+
+
+def keep_photo(sent: bytes) -> Photo:
+    """Re-encode a picture and keep it, before the gate. Raises Refusal when it is none."""
+    from PIL import Image, UnidentifiedImageError
+
+    try:
+        with Image.open(io.BytesIO(sent)) as image:
+            image.thumbnail((1600, 1600))
+            out = io.BytesIO()
+            image.convert("RGB").save(out, "JPEG", quality=80)
+    except (UnidentifiedImageError, OSError, ValueError, Image.DecompressionBombError) as error:
+        raise Refusal("no_picture", "That file is not a picture that can be read.") from error
+    digest = hashlib.sha256(sent).hexdigest()
+    photo, _ = Photo.objects.get_or_create(sha256=digest, defaults={"jpeg": out.getvalue()})
+    return photo

@@ -1,0 +1,141 @@
+"""What stands, moves, is counted or thrown away: of any lot, anywhere."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from .. import gate
+from ..errors import NotAllowed, Refusal
+from ..ledger import Entry, operation
+from ..models import STRICT, Basis, Holding, Lot, Place, PlaceKind
+from ..setup import the
+
+THROWN = frozenset(
+    {
+        PlaceKind.COMPOST,
+        PlaceKind.FEED,
+        PlaceKind.DONATED,
+        PlaceKind.STAFF,
+        PlaceKind.LANDFILL,
+        PlaceKind.DESTROYED,
+        PlaceKind.SAMPLE,
+    }
+)
+
+
+def _some(quantity: int, lot: Lot) -> None:
+    if quantity <= 0:
+        raise Refusal("nought", f"{quantity} {lot.unit} of {lot.code} is nothing to record.")
+
+
+@operation(says="moved", slot=13, place="to_place")
+def move(
+    entry: Entry,
+    *,
+    lot: Lot,
+    from_place: Place,
+    to_place: Place,
+    quantity: int,
+    basis: str = Basis.COUNTED,
+) -> None:
+    """Between stores, or into quarantine: part of a lot is held by standing there."""
+    _some(quantity, lot)
+    if to_place.kind not in (PlaceKind.STORE, PlaceKind.PACKHOUSE, PlaceKind.QUARANTINE):
+        raise Refusal("not_a_store", f"{to_place} is not a store or quarantine; deliver or sell it.")
+    entry.move(lot, from_place, to_place, quantity, basis)
+
+
+@operation(says="thrown away", slot=18, place="from_place")
+def discard(
+    entry: Entry,
+    *,
+    lot: Lot,
+    from_place: Place,
+    to: str,
+    quantity: int,
+    reason: str,
+    basis: str = Basis.COUNTED,
+    recipient: str = "",
+) -> None:
+    """Compost, hens, bin, staff, tasting, a donation to somebody, a sample: where and why.
+    Animal feed is not offered from a kitchen (the UK forbids feeding kitchen waste)."""
+    _some(quantity, lot)
+    if to not in THROWN:
+        raise Refusal("where_to", f"{to} is not a place to throw things; choose one from the list.")
+    if to == PlaceKind.FEED and from_place.kind == PlaceKind.KITCHEN:
+        raise Refusal(
+            "kitchen_to_feed",
+            "Nothing from a kitchen may be fed to animals (UK rule; local rules come first).",
+        )
+    if to == PlaceKind.DONATED and not recipient:
+        entry.refuse_or("recipient", "A donation is a supply: say to whom it went.")
+    entry.move(lot, from_place, the(to), quantity, basis)
+
+
+@operation(says="counted", slot=19, fact=True)
+def count(
+    entry: Entry,
+    *,
+    place: Place,
+    counted: Mapping[Lot, int],
+    closing: bool = False,
+) -> None:
+    """What was there when somebody looked, by lot in its own unit. The figure stands; what the
+    books had otherwise becomes count difference. A closing count is the last act of its day and
+    is of the whole shelf: a lot of a line that was counted and is not named was not there."""
+    figures = {lot: int(n) for lot, n in counted.items()}
+    for lot, n in figures.items():
+        if n < 0:
+            raise Refusal("nought", f"{n} of {lot.code} cannot have been there.")
+        if lot.kind not in STRICT:
+            raise Refusal("not_counted", f"{lot.code} is an input; inputs are opened and finished.")
+    if closing:
+        lines = {lot.line for lot in figures if lot.line}
+        for h in Holding.objects.filter(place=place, quantity__gt=0, lot__line__in=lines):
+            figures.setdefault(h.lot, 0)
+    for lot, n in sorted(figures.items(), key=lambda f: f[0].pk):
+        entry.count(lot, place, n)
+
+
+@operation(says="held", slot=12, gate_=gate.ALONE)
+def hold(entry: Entry, *, lots: list[Lot], reason: str) -> None:
+    """Stop lots, and everything made from them, from moving on."""
+    from .. import holds
+
+    if not reason.strip():
+        raise Refusal("reason", "Say why it is held; the next person reads it.")
+    reasons = {lot.pk: reason for lot in lots}
+    entry.later.append(lambda: holds.place_holds(reasons, entry.event) and None)
+
+
+@operation(says="released", slot=12, gate_=gate.ALONE, place="to_place")
+def release(
+    entry: Entry,
+    *,
+    lots: list[Lot],
+    reason: str,
+    from_place: Place | None = None,
+    to_place: Place | None = None,
+    quantity: int | None = None,
+) -> None:
+    """A named, signed-off person lets lots move again, or takes part of a lot out of quarantine.
+    Not what was made from them: each is released by name."""
+    from ..models import Hold
+
+    if not reason.strip():
+        raise Refusal("reason", "Say why it may be released; the record stands on it.")
+    from ..clock import number_day
+
+    for person in entry.event.done_by.all():
+        if not person.may("releasing", number_day(entry.event.day)):
+            raise NotAllowed("not_signed_off", f"{person} is not signed off for releasing lots.")
+    at = entry.event.placed_at
+    if from_place and to_place:
+        (lot,) = lots
+        _some(quantity or 0, lot)
+        entry.move(lot, from_place, to_place, quantity or 0, Basis.COUNTED)
+        return
+    open_ = Hold.objects.filter(lot__in=lots, ended_by=None, began_at__lte=at)
+    if not open_.exists():
+        raise Refusal("not_held", f"{', '.join(lot.code for lot in lots)} was not held then.")
+    open_.update(ended_by=entry.event, ended_at=at)

@@ -1,0 +1,25 @@
+"""Sharing whole grams: the largest remainder, ties to the one named first (the older)."""
+
+from collections.abc import Sequence
+
+
+def shared_out(total: int, weights: Sequence[int]) -> list[int]:
+    """Whole parts of `total` in proportion to `weights`, adding up to it exactly.
+
+    shared_out(100, [1, 1, 1]) → [34, 33, 33]. With no weight at all the parts are equal; a part
+    never takes the other sign. Method: largest remainder (Hamilton), as used for seats."""
+    if not weights:
+        return []
+    if total < 0:
+        return [-part for part in shared_out(-total, weights)]
+    whole = sum(weights)
+    if whole <= 0:
+        weights = [1] * len(weights)
+        whole = len(weights)
+    parts = [total * w // whole for w in weights]
+    rests = sorted(
+        range(len(weights)), key=lambda i: (-(total * weights[i] % whole), i)
+    )
+    for i in rests[: total - sum(parts)]:
+        parts[i] += 1
+    return parts

@@ -1,0 +1,122 @@
+"""Triggers: Event, Movement and Lot are written once, and a held lot does not move unseen.
+
+Lifted before a migration and installed after it: rebuilding a table on SQLite drops its
+triggers without a word, and one that reads another table breaks that table's rebuild.
+"""
+
+import contextlib
+from collections.abc import Iterator
+
+from django.db import connections
+
+APPEND_ONLY = ("grow_event", "grow_movement", "grow_lot")
+
+_HELD = """
+    EXISTS (
+        SELECT 1 FROM grow_hold h JOIN grow_event e ON e.id = NEW.event_id
+        WHERE h.lot_id = NEW.lot_id AND h.began_at <= e.placed_at
+          AND (h.ended_at IS NULL OR h.ended_at > e.placed_at)
+    )
+"""
+
+
+def _sqlite() -> dict[str, str]:
+    made = {}
+    for table in APPEND_ONLY:
+        for verb in ("UPDATE", "DELETE"):
+            name = f"{table}_no_{verb.lower()}"
+            made[name] = (
+                f"CREATE TRIGGER {name} BEFORE {verb} ON {table} BEGIN "
+                f"SELECT RAISE(ABORT, '{table} is written once'); END"
+            )
+    made["grow_movement_held"] = (
+        "CREATE TRIGGER grow_movement_held BEFORE INSERT ON grow_movement "
+        f"WHEN NEW.despite_hold = 0 AND {_HELD} BEGIN "
+        "SELECT RAISE(ABORT, 'lot_is_held'); END"
+    )
+    return made
+
+
+def _postgresql() -> dict[str, str]:
+    made = {}
+    for table in APPEND_ONLY:
+        name = f"{table}_no_change"
+        made[name] = (
+            f"CREATE OR REPLACE FUNCTION {name}() RETURNS trigger AS $$ BEGIN "
+            f"RAISE EXCEPTION '{table} is written once' USING ERRCODE = 'integrity_constraint_violation'; "
+            "END $$ LANGUAGE plpgsql; "
+            f"CREATE TRIGGER {name} BEFORE UPDATE OR DELETE OR TRUNCATE ON {table} "
+            f"FOR EACH STATEMENT EXECUTE FUNCTION {name}()"
+        )
+    made["grow_movement_held"] = (
+        "CREATE OR REPLACE FUNCTION grow_movement_held() RETURNS trigger AS $$ BEGIN "
+        f"IF NOT NEW.despite_hold AND {_HELD} THEN "
+        "RAISE EXCEPTION 'lot_is_held' USING ERRCODE = 'integrity_constraint_violation'; "
+        "END IF; RETURN NEW; END $$ LANGUAGE plpgsql; "
+        "CREATE TRIGGER grow_movement_held BEFORE INSERT ON grow_movement "
+        "FOR EACH ROW EXECUTE FUNCTION grow_movement_held()"
+    )
+    return made
+
+
+def wanted(using: str = "default") -> dict[str, str]:
+    """Name → statement of every trigger that this database must have."""
+    return _sqlite() if connections[using].vendor == "sqlite" else _postgresql()
+
+
+def present(using: str = "default") -> set[str]:
+    connection = connections[using]
+    with connection.cursor() as cursor:
+        if connection.vendor == "sqlite":
+            cursor.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")
+        else:
+            cursor.execute(
+                "SELECT t.tgname FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid "
+                "JOIN pg_namespace n ON n.oid = c.relnamespace "
+                "WHERE NOT t.tgisinternal AND n.nspname = current_schema() AND t.tgenabled = 'O'"
+            )
+        return {row[0] for row in cursor.fetchall()}
+
+
+def _table_of(name: str) -> str:
+    return next(table for table in APPEND_ONLY if name.startswith(table))
+
+
+def lift(using: str = "default") -> None:
+    connection = connections[using]
+    there = present(using)
+    with connection.cursor() as cursor:
+        for name in wanted(using):
+            if name in there:
+                on = "" if connection.vendor == "sqlite" else f" ON {_table_of(name)}"
+                cursor.execute(f"DROP TRIGGER {name}{on}")
+
+
+def install(using: str = "default") -> None:
+    connection = connections[using]
+    tables = set(connection.introspection.table_names())
+    if not {*APPEND_ONLY, "grow_hold"} <= tables:
+        return
+    there = present(using)
+    with connection.cursor() as cursor:
+        for name, statement in wanted(using).items():
+            if name not in there:
+                cursor.execute(statement)
+
+
+@contextlib.contextmanager
+def lifted(using: str = "default") -> Iterator[None]:
+    """For the flush between tests and for planting a fault; never for an operation."""
+    lift(using)
+    try:
+        yield
+    finally:
+        install(using)
+
+
+def before_migrate(sender, using: str = "default", **_) -> None:
+    lift(using)
+
+
+def after_migrate(sender, using: str = "default", **_) -> None:
+    install(using)

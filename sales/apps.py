@@ -1,0 +1,10 @@
+from django.apps import AppConfig
+
+
+class SalesConfig(AppConfig):
+    name = "sales"
+    verbose_name = "Packing and selling"
+    default_auto_field = "django.db.models.BigAutoField"
+
+    def ready(self) -> None:
+        from . import ledger_hooks, operations  # noqa: F401  (registers kinds of event and hooks)

@@ -1,0 +1,14 @@
+from .money import Money, Price
+from .notes import DeliveryNote, NoteLine, Outlet
+from .packing import PackingRun, Product, RecipeLine
+
+__all__ = [
+    "DeliveryNote",
+    "Money",
+    "NoteLine",
+    "Outlet",
+    "PackingRun",
+    "Price",
+    "Product",
+    "RecipeLine",
+]

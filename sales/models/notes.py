@@ -1,0 +1,88 @@
+from django.db import models
+from django.db.models import F, Q
+
+from grow.models import Event, Lot, Place
+
+
+class Outlet(models.Model):
+    """Somewhere that takes what we grow. It is one standing place; the lorry, the reject
+    shelf and the till that belong to it are places made when first needed."""
+
+    place = models.OneToOneField(
+        Place,
+        models.PROTECT,
+        related_name="outlet",
+        limit_choices_to={"kind__in": ["shop", "kitchen", "buyer"]},
+    )
+    wants_notes = models.BooleanField(
+        default=True, help_text="A note and a receipt; or just “put on shelf”."
+    )
+    asks_temperature = models.BooleanField(default=False)
+    contact = models.CharField(max_length=80, blank=True)
+    address = models.CharField(max_length=200, blank=True)
+    telephone = models.CharField(max_length=40, blank=True)
+    out_of_hours = models.CharField(max_length=40, blank=True)
+    shop_share_pct = models.PositiveSmallIntegerField(
+        default=0, help_text="Of the till price, what the shop itself costs. A stated figure."
+    )
+    price_basis = models.CharField(
+        max_length=120, blank=True, help_text="For our own kitchen: where its price comes from."
+    )
+
+    class Meta:
+        ordering = ["place__name"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(shop_share_pct__lte=100), name="shop_share_is_a_percentage"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.place.name
+
+
+class DeliveryNote(models.Model):
+    """A numbered note. Its lines may arrive in parts."""
+
+    number = models.CharField(max_length=20, unique=True)
+    outlet = models.ForeignKey(Outlet, models.PROTECT, related_name="notes")
+    event = models.OneToOneField(Event, models.PROTECT, related_name="note")
+
+    class Meta:
+        ordering = ["-id"]
+
+    def __str__(self) -> str:
+        return self.number
+
+
+class NoteLine(models.Model):
+    """What became of one lot on a note: a reading of its receipts, kept like Holding."""
+
+    note = models.ForeignKey(DeliveryNote, models.PROTECT, related_name="lines")
+    lot = models.ForeignKey(Lot, models.PROTECT, related_name="note_lines")
+    sent = models.BigIntegerField()
+    accepted = models.BigIntegerField(default=0)
+    short = models.BigIntegerField(default=0)
+    rejected = models.BigIntegerField(default=0)
+    to_follow = models.BigIntegerField()
+    over = models.BigIntegerField(default=0)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["note", "lot"], name="a_lot_stands_once_on_a_note"),
+            models.CheckConstraint(
+                condition=Q(
+                    sent=F("accepted") + F("short") + F("rejected") + F("to_follow") - F("over")
+                ),
+                name="note_line_adds_up",
+            ),
+            models.CheckConstraint(
+                condition=Q(
+                    accepted__gte=0, short__gte=0, rejected__gte=0, to_follow__gte=0, over__gte=0
+                ),
+                name="note_line_has_nothing_negative",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.lot} on {self.note}"

@@ -1,0 +1,300 @@
+"""The run: crates in, bags out, and every gram in between accounted for."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import ROUND_HALF_UP, Decimal
+
+from grow import clock
+from grow.errors import Refusal
+from grow.ledger import Entry, operation
+from grow.models import (
+    Basis,
+    Business,
+    Flag,
+    Item,
+    Lineage,
+    Lot,
+    LotKind,
+    Place,
+    Unit,
+)
+from grow.queries import stocks
+from grow.setup import the
+from grow.shares import shared_out
+from sales.models import PackingRun, Product
+
+_TOUCHED_BY = (Item.Kind.PACKAGING, Item.Kind.HAND_GEAR)
+
+
+@dataclass(frozen=True)
+class Taken:
+    """A crate taken to the line. left: 0 is "crate empty", a number is what was weighed back
+    (or bags left, for opened bags). used: so much and no look at the rest."""
+
+    lot: Lot
+    place: Place
+    left: int | None = None
+    used: int | None = None
+
+
+@operation(says="packed", slot=11, touched_by=_TOUCHED_BY, place="line")
+def pack(
+    entry: Entry,
+    *,
+    product: Product,
+    taken: Sequence[Taken],
+    packs: int,
+    store: Place,
+    line: Place | None = None,
+    washed: bool = False,
+    trim_g: int | None = None,
+    giveaway_g: int = 0,
+    mean_fill_g: Decimal | None = None,
+    samples_g: int = 0,
+    moisture_g: int = 0,
+    use_by: dt.date | None = None,
+    weighed_again: bool = False,
+) -> None:
+    """One run of a product. Packs is every closed bag; quantities are grams.
+
+    grams in + water and scale gain = packs × nominal + trim + giveaway + samples + moisture. What
+    was not weighed is the remainder, called "trim, water and scale". A shortfall within the
+    business's tolerance is a named gain; beyond it a second weighing is asked for."""
+    _run(entry, product, taken, packs, store, trim_g, giveaway_g, mean_fill_g, samples_g,
+         moisture_g, use_by, weighed_again, washed)
+
+
+@operation(says="reworked", slot=11.2, touched_by=_TOUCHED_BY, place="line")
+def rework(
+    entry: Entry,
+    *,
+    product: Product,
+    taken: Sequence[Taken],
+    packs: int,
+    store: Place,
+    line: Place | None = None,
+    use_by: dt.date | None = None,
+    weighed_again: bool = False,
+) -> None:
+    """Opened bags (and crates, if any) into a new run. A parent like any other; its date is
+    never later than the oldest in it."""
+    if not any(t.lot.kind == LotKind.PACK for t in taken):
+        raise Refusal("rework", "Rework opens bags; name the run that they came from.")
+    _run(entry, product, taken, packs, store, None, 0, None, 0, 0, use_by, weighed_again, False)
+
+
+def _run(entry, product, taken, packs, store, trim_g, giveaway_g, mean_fill_g, samples_g,
+         moisture_g, use_by, weighed_again, washed) -> None:
+    if product.nominal_g is None:
+        raise Refusal("loose", f"{product} is sold loose; it is not packed.")
+    if packs <= 0 or not taken:
+        raise Refusal("nought", "Say which crates were taken and how many packs were closed.")
+    for what, grams in (
+        ("trim", trim_g or 0), ("giveaway", giveaway_g), ("samples", samples_g),
+        ("moisture", moisture_g),
+    ):
+        if grams < 0:
+            raise Refusal("nought", f"{grams} g of {what} cannot be.")
+    nominal_g = packs * product.nominal_g
+    if mean_fill_g is not None:
+        over = (mean_fill_g - product.nominal_g) * packs
+        giveaway_g = max(0, int(over.quantize(Decimal(1), ROUND_HALF_UP)))
+    taken = sorted(taken, key=lambda t: t.lot.pk)
+    grams = _grams_taken(entry, taken)
+    loose = [(t, g) for t, g in zip(taken, grams, strict=True) if t.lot.kind != LotKind.PACK]
+    opened_g = sum(
+        n * t.lot.grams_each for t, n in zip(taken, grams, strict=True) if t.lot.kind == LotKind.PACK
+    )
+    grams_in = opened_g + sum(g for _, g in loose)
+    known = nominal_g + giveaway_g + samples_g + moisture_g
+    weighed_trim = trim_g or 0
+    gain_g = max(0, known + weighed_trim - grams_in)
+    trim_total = max(weighed_trim, grams_in + gain_g - known)
+    _outweighs(entry, grams_in, gain_g, packs, product, weighed_again)
+    allergens, undeclared = _allergens(product, taken)
+    if undeclared:
+        entry.refuse_or(
+            "undeclared_allergen",
+            f"{', '.join(undeclared)} is in {_who(taken, undeclared)} and the label of {product} "
+            "does not declare it. Take another crate, or change the label first.",
+            allergens=undeclared,
+        )
+    date = _use_by(entry, product, taken, use_by)
+    crops = {t.lot.crop_id for t in taken}
+    run = entry.make(
+        LotKind.PACK,
+        Unit.EACH,
+        grams_each=product.nominal_g,
+        title=product.name,
+        line=product.line,
+        use_by=date,
+        crop_id=crops.pop() if len(crops) == 1 else None,
+    )
+    if undeclared:
+        entry.hold_at_birth(run, f"undeclared allergen: {', '.join(undeclared)}")
+    for t, n in zip(taken, grams, strict=True):
+        if t.lot.kind == LotKind.PACK:
+            entry.move(t.lot, t.place, the("used"), n, Basis.COUNTED)
+            entry.join(t.lot, run, Lineage.Kind.WENT_IN, n)
+        if t.left is not None:
+            entry.count(t.lot, t.place, t.left)
+    _share(entry, run, loose, gain_g, weighed_trim, trim_total, samples_g, giveaway_g, moisture_g)
+    entry.move(run, the("packing"), store, packs, Basis.COUNTED)
+    entry.later.append(
+        lambda: PackingRun.objects.create(
+            lot=run,
+            product=product,
+            name=product.name,
+            nominal_each_g=product.nominal_g,
+            allergens=", ".join(allergens),
+            origin=_origin(taken),
+            use_by=date,
+            fill=product.fill,
+            label_text=_label_text(product, allergens, date, run.code),
+            washed=washed,
+            grams_in=grams_in,
+            gain_g=gain_g,
+            packs=packs,
+            nominal_g=nominal_g,
+            trim_g=trim_total,
+            giveaway_g=giveaway_g,
+            samples_g=samples_g,
+            moisture_g=moisture_g,
+        )
+        and None
+    )
+
+
+def _grams_taken(entry: Entry, taken: Sequence[Taken]) -> list[int]:
+    """What each crate gave, in its own unit. "Empty" is all that the books held then."""
+    entry.take(*((t.lot, t.place) for t in taken))
+    booked = stocks(
+        entry.event.placed_at, lots=[t.lot.pk for t in taken], places=[t.place.pk for t in taken]
+    )
+    out = []
+    for t in taken:
+        if t.used is not None:
+            if t.used <= 0:
+                raise Refusal("nought", f"{t.used} {t.lot.unit} of {t.lot.code} is nothing to take.")
+            out.append(t.used)
+            continue
+        if t.left is None or t.left < 0:
+            raise Refusal("left", f"Say of {t.lot.code}: crate empty, or how much is left.")
+        there = booked.get((t.lot.pk, t.place.pk), 0)
+        if there <= t.left:
+            entry.refuse_or(
+                "short",
+                f"{t.lot.code} holds {there} {t.lot.unit} in {t.place}; with {t.left} left over "
+                "nothing was used. Weigh the crate, or tell it as already done.",
+                lot=t.lot.code,
+                holds=there,
+            )
+        out.append(max(0, there - t.left))
+    return out
+
+
+def _outweighs(entry, grams_in, gain_g, packs, product, weighed_again) -> None:
+    if not gain_g:
+        return
+    tolerance = Business.the().water_scale_tolerance_pct
+    if gain_g * 100 <= grams_in * tolerance:
+        return
+    says = (
+        f"{packs} × {product.nominal_g} g and the rest weigh {grams_in + gain_g} g, but the crates "
+        f"held {grams_in} g: {gain_g} g too much, more than {tolerance} %."
+    )
+    if not weighed_again:
+        entry.refuse_or(
+            "outweighs", f"{says} Weigh a second time and say so; the run may then stand.",
+            gain_g=gain_g, grams_in=grams_in,
+        )
+    entry.flag(Flag.Kind.OUTWEIGHS, says)
+
+
+def _share(entry, run, loose, gain_g, weighed_trim, trim_g, samples_g, giveaway_g, moisture_g):
+    """Share the gain and each loss over the crates: by the grams still left of each, in the
+    order trim, samples, giveaway, moisture; largest remainder, ties to the older."""
+    if not loose:
+        return
+    left = [g for _, g in loose]
+    gains = shared_out(gain_g, left)
+    for (t, _), gained in zip(loose, gains, strict=True):
+        entry.move(t.lot, the("water_scale"), t.place, gained, Basis.REMAINDER)
+    left = [g + gained for g, gained in zip(left, gains, strict=True)]
+    for kind, grams, basis in (
+        ("compost", weighed_trim, Basis.WEIGHED),
+        ("compost", trim_g - weighed_trim, Basis.REMAINDER),
+        ("sample", samples_g, Basis.SHARED_OUT),
+        ("giveaway", giveaway_g, Basis.SHARED_OUT),
+        ("moisture", moisture_g, Basis.SHARED_OUT),
+    ):
+        parts = shared_out(min(grams, sum(left)), left)
+        for (t, _), part in zip(loose, parts, strict=True):
+            entry.move(t.lot, t.place, the(kind), part, basis)
+        left = [g - part for g, part in zip(left, parts, strict=True)]
+    for (t, _), used in zip(loose, left, strict=True):
+        if used:
+            entry.move(t.lot, t.place, the("used"), used, Basis.SHARED_OUT)
+            entry.join(t.lot, run, Lineage.Kind.WENT_IN, used)
+
+
+def _of(lot: Lot) -> set[str]:
+    if lot.kind == LotKind.PACK:
+        return _words(lot.run.allergens)
+    return _words(lot.crop.allergen) if lot.crop else set()
+
+
+def _words(text: str) -> set[str]:
+    return {w.strip().lower() for w in text.split(",") if w.strip()}
+
+
+def _allergens(product: Product, taken: Sequence[Taken]) -> tuple[list[str], list[str]]:
+    """(what is really in it or declared, what is in it and not declared)."""
+    real = set().union(*(_of(t.lot) for t in taken))
+    declared = _words(product.allergens)
+    return sorted(real | declared), sorted(real - declared)
+
+
+def _who(taken: Sequence[Taken], undeclared: list[str]) -> str:
+    return ", ".join(t.lot.code for t in taken if _of(t.lot) & set(undeclared))
+
+
+def _use_by(entry, product, taken, told: dt.date | None) -> dt.date | None:
+    """Bounded by the oldest lot in it; a told date may be earlier, never later."""
+    day = clock.number_day(entry.event.day)
+    bounds = [t.lot.use_by for t in taken if t.lot.use_by]
+    if product.shelf_life_days is not None:
+        bounds.append(day + dt.timedelta(days=product.shelf_life_days))
+    if product.days_from_cut is not None:
+        oldest = min(clock.number_day(t.lot.made_by.day) for t in taken)
+        bounds.append(oldest + dt.timedelta(days=product.days_from_cut))
+    bound = min(bounds, default=None)
+    if told and bound and told > bound:
+        raise Refusal(
+            "date_lengthened",
+            f"{told:%d %b %Y} is later than the oldest leaf in it allows, {bound:%d %b %Y}.",
+        )
+    return told or bound
+
+
+def _origin(taken: Sequence[Taken]) -> str:
+    kinds = {t.lot.kind for t in taken}
+    if kinds == {LotKind.HARVEST}:
+        return "Grown here"
+    if LotKind.PACK in kinds:
+        words = {t.lot.run.origin for t in taken if t.lot.kind == LotKind.PACK}
+        if words == {"Grown here"} and LotKind.PRODUCE not in kinds:
+            return "Grown here"
+    return "Contains bought-in produce"
+
+
+def _label_text(product: Product, allergens: list[str], date, code: str) -> str:
+    lines = [product.name, f"{product.nominal_g} g"]
+    if allergens:
+        lines.append("Contains: " + ", ".join(a.upper() for a in allergens))
+    if date:
+        lines.append(f"Use by {date:%d %b %Y}")
+    return "\n".join([*lines, f"Lot {code}"])
