@@ -11,6 +11,7 @@ DJANGO_STATIC_ROOT      where collectstatic puts its files.
 DJANGO_DEBUG            on for developers: tracebacks in the browser.
 DJANGO_LOG_LEVEL        INFO.
 DATABASE_URL            postgres://… or sqlite:///…; without it, db.sqlite3 in this folder.
+TEST_DATABASE           the SQLite file of the tests, where two runs go on side by side.
 """
 
 from datetime import timedelta
@@ -118,7 +119,9 @@ if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
         ),
     }
     # A file: in memory, threads share one connection and IMMEDIATE no longer makes them wait.
-    DATABASES["default"]["TEST"] = {"NAME": BASE_DIR / "test.sqlite3"}
+    DATABASES["default"]["TEST"] = {
+        "NAME": ENV.text("TEST_DATABASE", str(BASE_DIR / "test.sqlite3")),
+    }
 else:
     DATABASES["default"]["CONN_MAX_AGE"] = 60
     DATABASES["default"]["CONN_HEALTH_CHECKS"] = True

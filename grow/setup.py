@@ -2,6 +2,8 @@
 
 from functools import lru_cache
 
+from django.db import connection
+
 from .models.places import SINGLE, Place, PlaceKind
 
 
@@ -10,15 +12,25 @@ def after_migrate(sender, using: str = "default", **_) -> None:
         [Place(name=PlaceKind(kind).label, kind=kind) for kind in sorted(SINGLE)],
         ignore_conflicts=True,
     )
-    the.cache_clear()
+    forget()
 
 
-@lru_cache(maxsize=64)
 def the(kind: str) -> Place:
     """The one place of a kind: the("growth"). Raises Place.DoesNotExist for other kinds."""
     if kind not in SINGLE:
         raise Place.DoesNotExist(f"There may be several places of kind {kind}.")
+    return _single(str(connection.settings_dict["NAME"]), kind)
+
+
+@lru_cache(maxsize=64)
+def _single(database: str, kind: str) -> Place:
+    """By database too: a process that turns to another one must not bring its ids along."""
     return Place.objects.filter(kind=kind).order_by("id")[:1].get()
+
+
+def forget() -> None:
+    """Ask again next time: a flush makes these places anew, under other ids."""
+    _single.cache_clear()
 
 
 def side_place(outlet: Place, kind: str) -> Place:

@@ -87,6 +87,26 @@ def flush_past_the_triggers() -> Iterator[None]:
     TransactionTestCase._fixture_teardown = flush
 
 
+@pytest.fixture(autouse=True)
+def nothing_left_behind() -> Iterator[None]:
+    """No test leaves its clock, or a place of a database flushed since, to the next."""
+    from grow import clock, setup
+
+    clock.play(None)
+    setup.forget()
+    yield
+    clock.play(None)
+    setup.forget()
+
+
+@pytest.fixture
+def farm(db: None) -> Any:
+    """A small farm that only calls operations."""
+    from tests.farm import Farm
+
+    return Farm()
+
+
 @pytest.fixture
 def page(live_server: Any) -> Iterator[Any]:
     """A tab of a real browser. What a page says on its console is kept in `page.said`.
