@@ -122,15 +122,16 @@ def _once(entry: Entry, kind: str, says: str, lot: Lot) -> None:
 
 
 def place_holds(reasons: dict[int, str], event: Event) -> int:
-    """Hold these lots (id → why) and everything below each, from the moment of the event.
-    A lot already held by this event stays so. Returns how many holds were added."""
+    """Hold these lots (id → why) and everything below each, from when the books were told:
+    only then could anything be stopped. A lot already held by this event stays so. Returns how
+    many holds were added."""
     why: dict[int, str] = {}
     for root, reason in reasons.items():
         for lot in sorted(lineage.below([root])):
             why.setdefault(lot, reason if lot == root else f"made from a held lot: {reason}")
     have = set(Hold.objects.filter(began_by=event, lot__in=why).values_list("lot_id", flat=True))
     new = [
-        Hold(lot_id=lot, began_by=event, began_at=event.placed_at, reason=why[lot][:300])
+        Hold(lot_id=lot, began_by=event, began_at=event.recorded_at, reason=why[lot][:300])
         for lot in sorted(why)
         if lot not in have
     ]

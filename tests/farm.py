@@ -26,6 +26,7 @@ from grow.models import (
     Variety,
 )
 from grow.operations import Crate
+from grow.setup import the
 from sales.models import Outlet, Price, Product, RecipeLine
 from sales.operations import Arrived, Line, Taken, TillRow
 
@@ -94,6 +95,22 @@ class Farm:
             authorisation="P-00000",
             harvest_interval_days=3,
         )
+
+    @property
+    def difference(self) -> Place:
+        return the("count_difference")
+
+    def other_shop(self) -> Outlet:
+        """A shop that wants notes, as an outside business does; 2.00 a bag."""
+        place = self.place("Corner shop", PlaceKind.SHOP)
+        outlet = Outlet.objects.create(place=place)
+        Price.objects.create(
+            outlet=outlet, line=self.bag.line, since=dt.date(2026, 1, 1), pence=200
+        )
+        return outlet
+
+    def row(self, quantity: int, lot: Lot | None = None) -> TillRow:
+        return TillRow(self.bag, quantity, lot)
 
     # set-up rows
 

@@ -28,7 +28,7 @@ from ..queries import living
 
 
 UNDO_WITHIN_S = 600
-_CORRECTING = ("correct_weight", "correct_origin", "clear_origin")
+_CORRECTING = ("correct_weight", "correct_origin", "run_corrected")
 #: (entry, lot, place, difference) → what of the difference a run's remainder took, where a run
 #: said of that lot "crate empty". Filled by the apps above.
 REMAINDERS: list[Callable[[Entry, Lot, Place, int], int]] = []
@@ -54,7 +54,8 @@ def _cancel(entry: Entry, event: Event) -> None:
         BEFORE_CANCEL[event.kind](entry, event)
     family = [event, *event.corrections.filter(kind__in=_CORRECTING)]
     seen = {e.pk for e in family}
-    for e in Event.objects.filter(because_of__in=seen).exclude(kind__in=OWN):
+    posted = Event.objects.filter(because_of__in=seen).exclude(kind__in=[*OWN, "cancel_because"])
+    for e in posted.exclude(corrects__corrections__kind__in=CANCELLING).distinct():
         if e.pk not in seen:
             family.append(e)
             seen.add(e.pk)

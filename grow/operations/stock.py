@@ -129,13 +129,12 @@ def release(
     for person in entry.event.done_by.all():
         if not person.may("releasing", number_day(entry.event.day)):
             raise NotAllowed("not_signed_off", f"{person} is not signed off for releasing lots.")
-    at = entry.event.placed_at
     if from_place and to_place:
         (lot,) = lots
         _some(quantity or 0, lot)
         entry.move(lot, from_place, to_place, quantity or 0, Basis.COUNTED)
         return
-    open_ = Hold.objects.filter(lot__in=lots, ended_by=None, began_at__lte=at)
+    open_ = Hold.objects.filter(lot__in=lots, ended_by=None)
     if not open_.exists():
-        raise Refusal("not_held", f"{', '.join(lot.code for lot in lots)} was not held then.")
-    open_.update(ended_by=entry.event, ended_at=at)
+        raise Refusal("not_held", f"{', '.join(lot.code for lot in lots)} is not held.")
+    open_.update(ended_by=entry.event, ended_at=entry.event.recorded_at)
