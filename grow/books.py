@@ -141,7 +141,6 @@ class _Walk:
         self.difference = the("count_difference").pk
         self.rows: dict[int, Lot] = {}
         self.places: dict[int, Place] = {self.difference: the("count_difference")}
-        self.unknown: dict[tuple[str, Moment], int] = {}
 
     # -- a lot in a place
 
@@ -278,6 +277,7 @@ class _Walk:
             {*(row[3] for row in rows), *counts, *(m for one in shelf.values() for m in one.facts)}
         )
         waiting: list[list] = []
+        unresolved: list[list] = []
         tz = clock.zone()
         by_moment = defaultdict(list)
         for event, to, quantity, moment in rows:
@@ -306,7 +306,15 @@ class _Walk:
                     self._difference(lot.pk, place.pk, moment, gone)
                     one.taken = 0
             if moment in closing:
+                unresolved += waiting
                 waiting = []
+        for event, _, left in [*unresolved, *waiting]:
+            if event == self.entry.event.pk:
+                self.entry.flag(
+                    Flag.Kind.LOT_UNKNOWN,
+                    f"{left} of {line} sold at {place}, lot unknown: the books had no more there. "
+                    "A receipt or a count resolves it.",
+                )
 
     # -- what to post
 

@@ -26,7 +26,7 @@ from grow.models import (
     Variety,
 )
 from grow.operations import Crate
-from grow.setup import the
+from grow.setup import side_place, the
 from sales.models import Outlet, Price, Product, RecipeLine
 from sales.operations import Arrived, Line, Taken, TillRow
 
@@ -99,6 +99,12 @@ class Farm:
     @property
     def difference(self) -> Place:
         return the("count_difference")
+
+    def side(self, outlet: Outlet, kind: str) -> Place:
+        return side_place(outlet.place, kind)
+
+    def rejected_at(self, outlet: Outlet) -> Place:
+        return self.side(outlet, PlaceKind.QUARANTINE)
 
     def other_shop(self) -> Outlet:
         """A shop that wants notes, as an outside business does; 2.00 a bag."""
