@@ -8,7 +8,7 @@ class GrowConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from . import operations, setup, triggers  # noqa: F401  (registers the kinds of event)
+        from . import checks, operations, setup, triggers  # noqa: F401  (they register themselves)
 
         pre_migrate.connect(triggers.before_migrate, dispatch_uid="grow.triggers.lift")
         post_migrate.connect(triggers.after_migrate, dispatch_uid="grow.triggers.install")

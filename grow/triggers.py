@@ -43,7 +43,8 @@ def _postgresql() -> dict[str, str]:
         name = f"{table}_no_change"
         made[name] = (
             f"CREATE OR REPLACE FUNCTION {name}() RETURNS trigger AS $$ BEGIN "
-            f"RAISE EXCEPTION '{table} is written once' USING ERRCODE = 'integrity_constraint_violation'; "
+            f"RAISE EXCEPTION '{table} is written once' "
+            "USING ERRCODE = 'integrity_constraint_violation'; "
             "END $$ LANGUAGE plpgsql; "
             f"CREATE TRIGGER {name} BEFORE UPDATE OR DELETE OR TRUNCATE ON {table} "
             f"FOR EACH STATEMENT EXECUTE FUNCTION {name}()"
@@ -78,30 +79,40 @@ def present(using: str = "default") -> set[str]:
         return {row[0] for row in cursor.fetchall()}
 
 
+def missing(using: str = "default") -> list[str]:
+    """Names of the triggers that should be there and are not; none before the first migrate."""
+    return sorted(wanted(using).keys() - present(using)) if _tables_are_there(using) else []
+
+
+def _tables_are_there(using: str) -> bool:
+    return {*APPEND_ONLY, "grow_hold"} <= set(connections[using].introspection.table_names())
+
+
 def _table_of(name: str) -> str:
     return next(table for table in APPEND_ONLY if name.startswith(table))
 
 
 def lift(using: str = "default") -> None:
+    """Drop them, those that somebody has only disabled too."""
+    if not _tables_are_there(using):
+        return
     connection = connections[using]
-    there = present(using)
     with connection.cursor() as cursor:
         for name in wanted(using):
-            if name in there:
-                on = "" if connection.vendor == "sqlite" else f" ON {_table_of(name)}"
-                cursor.execute(f"DROP TRIGGER {name}{on}")
+            on = "" if connection.vendor == "sqlite" else f" ON {_table_of(name)}"
+            cursor.execute(f"DROP TRIGGER IF EXISTS {name}{on}")
 
 
 def install(using: str = "default") -> None:
+    """Put back whichever is missing; a disabled one is made anew."""
+    statements = wanted(using)
+    gone = missing(using)
     connection = connections[using]
-    tables = set(connection.introspection.table_names())
-    if not {*APPEND_ONLY, "grow_hold"} <= tables:
-        return
-    there = present(using)
     with connection.cursor() as cursor:
-        for name, statement in wanted(using).items():
-            if name not in there:
-                cursor.execute(statement)
+        for name in gone:
+            if connection.vendor == "postgresql":
+                cursor.execute(f"DROP TRIGGER IF EXISTS {name} ON {_table_of(name)}")
+            cursor.execute(statements[name])
 
 
 @contextlib.contextmanager
