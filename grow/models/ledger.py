@@ -375,8 +375,10 @@ class Tag(models.Model):
 class Delta(models.Model):
     """Append-only sums of movements, so that a year's figures need not read a year's rows.
 
-    quantity is signed grams, cells or pieces: packs are split to crops in grams by what went
-    in. upto is the last movement swept; a reading is the deltas and the live tail above it.
+    quantity is grams, cells or pieces: packs are split to crops in grams by what went in. It is
+    below nought only where a corrected origin takes grams from a crop. event_kind is the act's
+    own, a correction's that of the act it corrects. upto is the last movement swept; a reading
+    is the deltas and the live tail above it.
     """
 
     day = models.PositiveIntegerField()
@@ -393,4 +395,19 @@ class Delta(models.Model):
         indexes = [
             models.Index(fields=["day", "crop"], name="delta_by_day_and_crop"),
             models.Index(fields=["upto"], name="delta_by_sweep"),
+        ]
+
+
+class CropShare(models.Model):
+    """By what grams a lot's rows were shared to crops when last swept, where that is not simply
+    the lot's own crop: a mixed run, a cut whose origin was corrected. Kept by the sweep."""
+
+    lot = models.ForeignKey(Lot, models.PROTECT, related_name="+", db_index=False)
+    crop = models.ForeignKey(Crop, models.PROTECT, null=True, related_name="+", db_index=False)
+    grams = models.BigIntegerField()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["lot", "crop"], name="a_crop_has_one_share_of_a_lot"),
+            models.CheckConstraint(condition=Q(grams__gt=0), name="crop_share_is_something"),
         ]
