@@ -163,13 +163,14 @@ def touched() -> Iterable[str]:
             codes[pk] = Lot.objects.values_list("code", flat=True).get(pk=pk)
         return codes[pk]
 
-    for lot in lots.order_by("id").iterator(chunk_size=2000):
-        want = touch.exposures(lot)
-        found = have.pop(lot.pk, set())
-        for parent in sorted(want - found):
-            yield f"{code(parent)} touched {lot.code} and no edge says so."
-        for parent in sorted(found - want):
-            yield f"An edge says that {code(parent)} touched {lot.code}; the records do not."
+    for some in touch.batched(lots.order_by("id").iterator(chunk_size=touch.MANY), touch.MANY):
+        wanted = touch.exposures_of(some)
+        for lot in some:
+            want, found = wanted[lot.pk], have.pop(lot.pk, set())
+            for parent in sorted(want - found):
+                yield f"{code(parent)} touched {lot.code} and no edge says so."
+            for parent in sorted(found - want):
+                yield f"An edge says that {code(parent)} touched {lot.code}; the records do not."
     for child, parents in have.items():
         yield f"{code(child)} is touched by {len(parents)} lots although it is cancelled or cannot be."
     for (name,) in _rows(

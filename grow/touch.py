@@ -10,9 +10,11 @@ transaction; an entry with only a day counts as the whole day.
 from __future__ import annotations
 
 import datetime as dt
+from bisect import bisect_left
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from typing import TYPE_CHECKING
 
 from django.db.models import Exists, OuterRef, Q
@@ -49,6 +51,16 @@ TOUCHABLE = (
 )
 
 
+#: So many lots are read at once where there are many.
+MANY = 2000
+
+
+def batched(lots: Iterable[Lot], size: int) -> Iterator[list[Lot]]:
+    lots = iter(lots)
+    while some := list(islice(lots, size)):
+        yield some
+
+
 @dataclass(frozen=True)
 class Window:
     """A place, inclusive from and to, and the one site of it, if it is one."""
@@ -76,53 +88,103 @@ def _around(places: Iterable[int]) -> dict[int, list[int]]:
     return out
 
 
-# --- one reading: what touched a lot ------------------------------------------------------
+# --- the reading: what touched these lots --------------------------------------------------
 
 
 def exposures(lot: Lot) -> set[int]:
     """Ids of the inputs, water lots and treatments that touched a lot when it was made."""
-    event = lot.made_by
-    kind = KINDS.get(event.kind)
-    found = set(event.inputs.values_list("id", flat=True))
-    if kind and kind.touched_by and event.place_id:
-        found |= _in_use(event, kind.touched_by)
-    for tank in event.tanks.values_list("id", flat=True):
-        found |= _last_of_each_chain(tank, [(event.earliest_at, event.latest_at)])
-    if lot.kind == LotKind.WATER:
-        found |= _water_before(event)
-    if lot.kind == LotKind.HARVEST:
-        windows = presence(lot)
-        found |= _waters(windows)
-        found |= _treatments(windows)
-    found.discard(lot.pk)
+    return exposures_of([lot])[lot.pk]
+
+
+def exposures_of(lots: Sequence[Lot]) -> dict[int, set[int]]:
+    """`exposures` of many lots, by id, in as many queries as for one. Give some thousand at a
+    time, with their events selected, and made near each other: what is read is bounded by the
+    first and the last moment that any of them needs."""
+    found: dict[int, set[int]] = {lot.pk: set() for lot in lots}
+    events = {lot.made_by_id for lot in lots}
+    by_event = defaultdict(list)
+    for lot in lots:
+        by_event[lot.made_by_id].append(lot)
+    named = Event.inputs.through.objects.filter(event__in=events)
+    for event_id, named_input in named.values_list("event_id", "lot_id"):
+        for lot in by_event[event_id]:
+            found[lot.pk].add(named_input)
+    _in_use(lots, found)
+    stood = presences([lot for lot in lots if lot.kind == LotKind.HARVEST])
+    stood = {pk: windows for pk, windows in stood.items() if windows}
+    around = _around({w.place for windows in stood.values() for w in windows})
+    spans = _fed(stood, around)
+    used = Event.tanks.through.objects.filter(event__in=events)
+    for event_id, tank in used.values_list("event_id", "place_id"):
+        for lot in by_event[event_id]:
+            event = lot.made_by
+            spans[lot.pk][tank].add((event.earliest_at, event.latest_at))
+    _waters(spans, found)
+    _waters_before([lot for lot in lots if lot.kind == LotKind.WATER], found)
+    _treatments(stood, around, found)
+    for pk, parents in found.items():
+        parents.discard(pk)
     return found
 
 
-def _in_use(event: Event, item_kinds: tuple[str, ...]) -> set[int]:
-    places = _around([event.place_id])[event.place_id]
+def _in_use(lots: Sequence[Lot], found: dict[int, set[int]]) -> None:
+    """Inputs of the kinds that touch such an act, in use where and when it was done."""
+    acts = [
+        (lot.pk, lot.made_by, kind.touched_by)
+        for lot in lots
+        if (kind := KINDS.get(lot.made_by.kind)) and kind.touched_by and lot.made_by.place_id
+    ]
+    if not acts:
+        return
+    around = _around({event.place_id for _, event, _ in acts})
     rows = InUse.objects.filter(
-        Q(ended_by__isnull=True) | Q(ended_by__latest_at__gte=event.earliest_at),
-        place__in=places,
-        began_by__earliest_at__lte=event.latest_at,
-        lot__item__kind__in=item_kinds,
+        Q(ended_by__isnull=True)
+        | Q(ended_by__latest_at__gte=min(event.earliest_at for _, event, _ in acts)),
+        place__in={p for chain in around.values() for p in chain},
+        began_by__earliest_at__lte=max(event.latest_at for _, event, _ in acts),
+        lot__item__kind__in={k for _, _, kinds in acts for k in kinds},
+    ).values_list(
+        "place_id", "lot_id", "lot__item__kind", "began_by__earliest_at", "ended_by__latest_at"
     )
-    return set(rows.values_list("lot_id", flat=True))
+    uses = defaultdict(list)
+    for place, *use in rows:
+        uses[place].append(use)
+    for pk, event, kinds in acts:
+        for place in around[event.place_id]:
+            for used, kind, began, ended in uses.get(place, ()):
+                if (
+                    kind in kinds
+                    and began <= event.latest_at
+                    and (ended is None or ended >= event.earliest_at)
+                ):
+                    found[pk].add(used)
 
 
-def presence(harvest: Lot) -> list[Window]:
-    """Where the plants of a cut stood, and when."""
-    batches = list(
-        harvest.above.filter(kind=Lineage.Kind.GREW, cleared_by__isnull=True).values_list(
-            "parent_id", flat=True
+def presences(harvests: Sequence[Lot]) -> dict[int, list[Window]]:
+    """Where the plants of each cut stood, and when, by the cut's id."""
+    batches = defaultdict(list)
+    for child, parent in (
+        Lineage.objects.filter(
+            child__in=[lot.pk for lot in harvests],
+            kind=Lineage.Kind.GREW,
+            cleared_by__isnull=True,
         )
-    )
+        .order_by("id")
+        .values_list("child_id", "parent_id")
+    ):
+        if parent not in batches[child]:
+            batches[child].append(parent)
     if not batches:
-        return []
-    cut_until = harvest.made_by.latest_at
-    stays = _stays(batches)
-    cut = set(CutSite.objects.filter(lot=harvest).values_list("planting_id", flat=True))
+        return {}
+    every = sorted({batch for mine in batches.values() for batch in mine})
+    stays = _stays(every)
+    cuts = defaultdict(set)
+    for lot, planting in CutSite.objects.filter(lot__in=list(batches)).values_list(
+        "lot_id", "planting_id"
+    ):
+        cuts[lot].add(planting)
     plantings = defaultdict(list)
-    for p in Planting.objects.filter(batch__in=batches).values_list(
+    for p in Planting.objects.filter(batch__in=every).values_list(
         "id",
         "batch_id",
         "site__tower_id",
@@ -132,6 +194,15 @@ def presence(harvest: Lot) -> list[Window]:
         "began_by__latest_at",
     ):
         plantings[p[1]].append(p)
+    return {
+        lot.pk: _windows(lot.made_by, batches[lot.pk], cuts[lot.pk], plantings, stays)
+        for lot in harvests
+        if lot.pk in batches
+    }
+
+
+def _windows(event: Event, batches, cut: set[int], plantings, stays) -> list[Window]:
+    cut_until = event.latest_at
     windows: list[Window] = []
     for batch in batches:
         mine = [p for p in plantings[batch] if p[0] in cut]
@@ -187,96 +258,145 @@ def _stays(batches: list[int]) -> dict[int, list[tuple[int, Moment, Moment | Non
     return stays
 
 
-def _waters(windows: list[Window]) -> set[int]:
-    if not windows:
-        return set()
-    around = _around(w.place for w in windows)
+#: lot → tank → the spans of time in which its water counts
+Spans = dict[int, dict[int, set[tuple[Moment, Moment]]]]
+
+
+def _fed(stood: dict[int, list[Window]], around: dict[int, list[int]]) -> Spans:
+    """When the plants of each cut stood in the water of which tank."""
     feeds = defaultdict(list)
     for tank, place, began, ended in Feed.objects.filter(
         place__in={p for chain in around.values() for p in chain}
     ).values_list("tank_id", "place_id", "began_by__earliest_at", "ended_by__latest_at"):
         feeds[place].append((tank, began, ended))
-    spans: dict[int, set[tuple[Moment, Moment]]] = defaultdict(set)
-    for w in windows:
-        for place in around[w.place]:
-            for tank, began, ended in feeds.get(place, ()):
-                start, end = max(w.start, began), min(w.end, ended or w.end)
-                if start <= end:
-                    spans[tank].add((start, end))
-    found: set[int] = set()
-    for tank, times in spans.items():
-        found |= _last_of_each_chain(tank, times)
-    return found
+    spans: Spans = defaultdict(lambda: defaultdict(set))
+    for pk, windows in stood.items():
+        for where, from_, until in {(w.place, w.start, w.end) for w in windows}:
+            for place in around[where]:
+                for tank, began, ended in feeds.get(place, ()):
+                    start, end = max(from_, began), min(until, ended or until)
+                    if start <= end:
+                        spans[pk][tank].add((start, end))
+    return spans
 
 
-def _last_of_each_chain(tank: int, spans: Iterable[tuple[Moment, Moment]]) -> set[int]:
+#: An act stands within a day of its earliest and latest moments; two, over a clock change.
+_SLACK = dt.timedelta(days=2)
+
+
+def _timelines(tanks: Iterable[int], first: Moment, last: Moment) -> dict[int, list[tuple]]:
+    """What was done to the water of each tank, in order, about a span of time: the act before
+    it, for its water was still there then, and the one after, for the last went with it.
+    An act is (tank, water made, kind, earliest, latest, placed, event)."""
+    acts = Event.objects.filter(_alive("pk"), kind__in=(*WATERING, DRAIN))
+    fields = (
+        "place_id",
+        "made__id",
+        "kind",
+        "earliest_at",
+        "latest_at",
+        "placed_at",
+        "id",
+    )
+    timelines: dict[int, list[tuple]] = {}
+    for tank in sorted(tanks):
+        before = (
+            acts.filter(place=tank, placed_at__lt=first - _SLACK)
+            .order_by("-placed_at", "-id")
+            .values_list(*fields)
+            .first()
+        )
+        timelines[tank] = [before] if before else []
+    since = acts.filter(place__in=timelines, placed_at__gte=first - _SLACK)
+    for act in since.order_by("placed_at", "id").values_list(*fields):
+        timeline = timelines[act[0]]
+        if not timeline or timeline[-1][3] <= last + _SLACK:
+            timeline.append(act)
+    return timelines
+
+
+def _waters(spans: Spans, found: dict[int, set[int]]) -> None:
     """The last water lot of each unbroken chain that was in a tank during any of the spans.
     A water is there from its fill to the next; only a drain-and-clean breaks the chain."""
+    every = [span for by in spans.values() for times in by.values() for span in times]
+    if not every:
+        return
+    timelines = _timelines(
+        {tank for by in spans.values() for tank in by},
+        min(start for start, _ in every),
+        max(end for _, end in every),
+    )
+    for pk, by_tank in spans.items():
+        for tank, times in by_tank.items():
+            found[pk] |= _last_of_each_chain(timelines[tank], times)
+
+
+def _last_of_each_chain(
+    timeline: Sequence[tuple], spans: Iterable[tuple[Moment, Moment]]
+) -> set[int]:
     spans = list(spans)
-    until = max(end for _, end in spans)
-    rows = list(
-        Event.objects.filter(
-            _alive("pk"), place=tank, kind__in=(*WATERING, DRAIN), earliest_at__lte=until
-        )
-        .order_by("placed_at", "id")
-        .values_list("made__id", "kind", "earliest_at", "latest_at")
-    )
-    after = (
-        Event.objects.filter(
-            _alive("pk"), place=tank, kind__in=(*WATERING, DRAIN), earliest_at__gt=until
-        )
-        .order_by("placed_at", "id")
-        .values_list("latest_at", flat=True)
-        .first()
-    )
-    last: dict[int, int] = {}
-    chain = 0
-    for i, (water, kind, since, _) in enumerate(rows):
+    start_, end_ = min(a for a, _ in spans), max(b for _, b in spans)
+    found: set[int] = set()
+    water = None
+    for i, (_, made, kind, since, *_) in enumerate(timeline):
         if kind == DRAIN:
-            chain += 1
+            if water:
+                found.add(water)
+            water = None
             continue
-        gone = rows[i + 1][3] if i + 1 < len(rows) else after
+        gone = timeline[i + 1][4] if i + 1 < len(timeline) else None
+        if since > end_ or (gone is not None and gone < start_):
+            continue
         if any(since <= end and (gone is None or gone >= start) for start, end in spans):
-            last[chain] = water
-    return set(last.values())
+            water = made
+    return found | {water} if water else found
 
 
-def _water_before(event: Event) -> set[int]:
-    before = (
-        Event.objects.filter(
-            _alive("pk"), place=event.place_id, kind__in=(*WATERING, DRAIN)
-        )
-        .filter(Q(placed_at__lt=event.placed_at) | Q(placed_at=event.placed_at, id__lt=event.pk))
-        .order_by("-placed_at", "-id")
-        .values_list("kind", "made__id")
-        .first()
+def _waters_before(waters: Sequence[Lot], found: dict[int, set[int]]) -> None:
+    """The water that each of these was poured onto, unless the tank was drained before."""
+    events = [lot.made_by for lot in waters]
+    if not events:
+        return
+    moments = [event.placed_at for event in events]
+    timelines = _timelines(
+        {event.place_id for event in events if event.place_id}, min(moments), max(moments)
     )
-    return {before[1]} if before and before[0] != DRAIN else set()
+    places = {tank: [(act[5], act[6]) for act in timeline] for tank, timeline in timelines.items()}
+    for lot in waters:
+        event = lot.made_by
+        i = bisect_left(places.get(event.place_id, []), (event.placed_at, event.pk)) - 1
+        if i >= 0:
+            _, made, kind, *_ = timelines[event.place_id][i]
+            if kind != DRAIN:
+                found[lot.pk].add(made)
 
 
-def _treatments(windows: list[Window]) -> set[int]:
-    if not windows:
-        return set()
-    around = _around(w.place for w in windows)
-    places = {p for chain in around.values() for p in chain}
-    end = max(w.end for w in windows)
+def _treatments(
+    stood: dict[int, list[Window]], around: dict[int, list[int]], found: dict[int, set[int]]
+) -> None:
+    if not stood:
+        return
     given = TreatedPlace.objects.filter(
-        _alive("lot__made_by"), place__in=places, lot__made_by__earliest_at__lte=end
+        _alive("lot__made_by"),
+        place__in={p for chain in around.values() for p in chain},
+        lot__made_by__earliest_at__lte=max(w.end for ws in stood.values() for w in ws),
+        lot__made_by__latest_at__gte=min(w.start for ws in stood.values() for w in ws),
     ).values_list(
         "lot_id", "place_id", "site_id", "lot__made_by__earliest_at", "lot__made_by__latest_at"
     )
     by_place = defaultdict(list)
     for lot, place, site, start, end in given:
         by_place[place].append((lot, site, start, end))
-    found = set()
-    for w in windows:
-        for place in around[w.place]:
-            for lot, site, start, end in by_place.get(place, ()):
-                if (site is None or w.site is None or site == w.site) and (
-                    start <= w.end and end >= w.start
-                ):
-                    found.add(lot)
-    return found
+    if not by_place:
+        return
+    for pk, windows in stood.items():
+        for w in windows:
+            for place in around[w.place]:
+                for lot, site, start, end in by_place.get(place, ()):
+                    if (site is None or w.site is None or site == w.site) and (
+                        start <= w.end and end >= w.start
+                    ):
+                        found[pk].add(lot)
 
 
 # --- keeping it -----------------------------------------------------------------------------
@@ -284,18 +404,12 @@ def _treatments(windows: list[Window]) -> set[int]:
 
 def settle(entry: Entry) -> None:
     """Give a newborn its touched edges; renew those of lots that this entry concerns."""
-    new: list[Lineage] = []
-    for lot in entry.lots:
-        if lot.kind in TOUCHABLE:
-            new += [
-                Lineage(
-                    parent_id=parent,
-                    child_id=lot.pk,
-                    kind=Lineage.Kind.TOUCHED,
-                    event_id=entry.event.pk,
-                )
-                for parent in sorted(exposures(lot))
-            ]
+    made = exposures_of([lot for lot in entry.lots if lot.kind in TOUCHABLE])
+    new = [
+        Lineage(parent_id=parent, child_id=pk, kind=Lineage.Kind.TOUCHED, event_id=entry.event.pk)
+        for pk, parents in made.items()
+        for parent in sorted(parents)
+    ]
     Lineage.objects.bulk_create(new)
     holds.inherit(new, entry.event, entry)
     if entry.renews:
@@ -319,25 +433,27 @@ def renew(entry: Entry) -> None:
         .order_by("id")
     )
     new: list[Lineage] = []
-    for lot in later:
-        want = exposures(lot)
-        have = dict(
-            Lineage.objects.filter(child=lot, kind=Lineage.Kind.TOUCHED).values_list(
-                "parent_id", "id"
-            )
-        )
-        gone = [have[p] for p in have.keys() - want]
+    for lots in batched(later.iterator(chunk_size=MANY), MANY):
+        have: dict[int, dict[int, int]] = defaultdict(dict)
+        for child, parent, edge in Lineage.objects.filter(
+            child__in=[lot.pk for lot in lots], kind=Lineage.Kind.TOUCHED
+        ).values_list("child_id", "parent_id", "id"):
+            have[child][parent] = edge
+        gone: list[int] = []
+        for lot, want in zip(lots, exposures_of(lots).values(), strict=True):
+            old = have[lot.pk]
+            gone += [old[p] for p in old.keys() - want]
+            new += [
+                Lineage(
+                    parent_id=parent,
+                    child_id=lot.pk,
+                    kind=Lineage.Kind.TOUCHED,
+                    event_id=lot.made_by_id,
+                )
+                for parent in sorted(want - old.keys())
+            ]
         if gone:
             Lineage.objects.filter(pk__in=gone).delete()
-        new += [
-            Lineage(
-                parent_id=parent,
-                child_id=lot.pk,
-                kind=Lineage.Kind.TOUCHED,
-                event_id=lot.made_by_id,
-            )
-            for parent in sorted(want - have.keys())
-        ]
     Lineage.objects.bulk_create(new)
     holds.inherit(new, event, entry)
 
