@@ -165,7 +165,7 @@ class _Walk:
                     self._sort(shelves[lot, place], kind, moment, corrects, lot, place, from_, to,
                                quantity, signed)
         counted = Counted.objects.filter(
-            _live(), lot__in=lot_ids, place__in={place for _, place in pairs}
+            _live(), struck_by=None, lot__in=lot_ids, place__in={place for _, place in pairs}
         ).values_list("lot_id", "place_id", "quantity", "event__placed_at")
         for lot, place, quantity, moment in counted:
             if (lot, place) in shelves:
@@ -232,7 +232,7 @@ class _Walk:
                 self._sort(shelf[lot], kind, moment, corrects, lot, place.pk, from_, to,
                            quantity, sign * quantity)
         counted = Counted.objects.filter(
-            _live(), place=place, lot__line=line, **after
+            _live(), struck_by=None, place=place, lot__line=line, **after
         ).values_list("lot_id", "quantity", "event__placed_at", "event__kind")
         closing: set[Moment] = set()
         for lot, quantity, moment, kind in counted:

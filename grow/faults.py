@@ -106,7 +106,9 @@ def went_in() -> Iterable[str]:
             SELECT s.lot, c.id, 0, s.q FROM ({_SIGNED}) AS s
             JOIN grow_place p ON p.id = s.place AND p.kind = 'used'
             JOIN grow_event e ON e.id = s.event
-            JOIN grow_lot c ON c.made_by_id = COALESCE(e.corrects_id, e.id) AND c.kind = 'pack'
+            LEFT JOIN grow_event f ON f.id = e.corrects_id
+            JOIN grow_lot c ON c.kind = 'pack'
+                AND c.made_by_id = COALESCE(f.corrects_id, e.corrects_id, e.id)
         ) AS t JOIN grow_lot a ON a.id = t.parent JOIN grow_lot b ON b.id = t.child
         GROUP BY a.code, b.code HAVING SUM(t.edge) <> SUM(t.used)
         """

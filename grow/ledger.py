@@ -129,6 +129,7 @@ def operation(
                 if common["tanks"]:
                     event.tanks.set(common["tanks"])
                 entry = Entry(event, kind)
+                _refuse_dead(entry, facts)
                 for says_ in notes.get("refuse", ()):
                     raise Refusal("moment", says_)
                 for says_ in notes.get("flag", ()):
@@ -300,6 +301,20 @@ def _again(event: Event, kind: Kind, told: str) -> Event:
             event=event.pk,
         )
     return event
+
+
+def _refuse_dead(entry: Entry, facts: Mapping[str, Any]) -> None:
+    """A lot that was recorded in error moves only if somebody says that it truly did."""
+    ids = {lot.pk for lot in _rows(facts, Lot)}
+    if not ids or entry.kind.name in ("describe", "hold", "release"):
+        return
+    dead = Lot.objects.filter(pk__in=ids, made_by__corrections__kind__in=CANCELLING).first()
+    if dead and (entry.corrects or not entry.told_as_fact):
+        raise Refusal(
+            "recorded_in_error",
+            f"{dead.code} was recorded in error and cancelled; record it anew first.",
+            lot=dead.code,
+        )
 
 
 # --- what an operation says ---------------------------------------------------------------
@@ -633,6 +648,10 @@ def cancel_rows(entry: Entry, family: list[Event]) -> None:
     CutSite.objects.filter(lot__in=made).delete()
     Lineage.objects.filter(models.Q(event__in=ids) | models.Q(child__in=made)).delete()
     Lineage.objects.filter(struck_by__in=ids).update(struck_by=None)
+    Lineage.objects.filter(cleared_by__in=ids).update(cleared_by=None)
+    struck = Counted.objects.filter(struck_by__in=ids)
+    entry.shelves.update((c.lot, c.place) for c in struck.select_related("lot", "place"))
+    struck.update(struck_by=None)
     for model in DATED:
         model._default_manager.filter(began_by__in=ids).delete()
         model._default_manager.filter(ended_by__in=ids).update(ended_by=None, ended_at=None)

@@ -164,3 +164,11 @@ def possibly_sold(lot: Lot) -> tuple[int, int]:
 
 def events_of(lots: Iterable[int]) -> QuerySet[Event]:
     return Event.objects.filter(movements__lot__in=list(lots)).distinct()
+
+
+def with_corrections(event_id: int) -> list[int]:
+    """An event, what corrects it, and what takes those corrections back: together they are what
+    the act came to."""
+    fixes = list(Event.objects.filter(corrects=event_id).values_list("pk", flat=True))
+    again = Event.objects.filter(corrects__in=fixes).values_list("pk", flat=True)
+    return [event_id, *fixes, *again]

@@ -2,79 +2,74 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable
 
 from django.db import connection
 
 from grow.faults import CHECKS
 
+from .models import PackingRun
+
+#: Net grams (packs, for the run's own lot) by run and by the kind of place at the other end. A
+#: movement belongs to a run when its event made it, corrects it, or takes such a correction back.
+_MOVED = """
+    SELECT run, part, SUM(q), SUM(opened) FROM (
+        SELECT own.id AS run,
+               CASE WHEN m.lot_id = own.id THEN 'own ' || s.kind ELSE s.kind END AS part,
+               s.sign * m.quantity
+                   * CASE WHEN m.lot_id = own.id THEN 1 ELSE COALESCE(l.grams_each, 1) END AS q,
+               CASE WHEN l.kind = 'pack' AND m.lot_id <> own.id THEN 1 ELSE 0 END AS opened
+        FROM grow_movement m
+        JOIN grow_event e ON e.id = m.event_id
+        LEFT JOIN grow_event c ON c.id = e.corrects_id
+        JOIN grow_lot own ON own.kind = 'pack'
+            AND own.made_by_id = COALESCE(c.corrects_id, e.corrects_id, e.id)
+        JOIN grow_lot l ON l.id = m.lot_id
+        JOIN (SELECT id, kind, 1 AS sign FROM grow_place
+              UNION ALL SELECT id, kind, -1 FROM grow_place) AS s
+            ON s.id = CASE WHEN s.sign = 1 THEN m.to_place_id ELSE m.from_place_id END
+        WHERE s.kind IN ('used', 'compost', 'sample', 'giveaway', 'moisture', 'water_scale',
+                         'packing')
+    ) AS parts GROUP BY run, part
+"""
+_LOSSES = {
+    "compost": "trim_g",
+    "giveaway": "giveaway_g",
+    "sample": "samples_g",
+    "moisture": "moisture_g",
+}
+
+
 def packing_balance() -> Iterable[str]:
     """packs, grams in, gain, trim, samples, giveaway and moisture of each live run are what its
-    event and its corrections moved. Opened bags count at their nominal weight."""
+    event and its corrections moved. Opened bags count at their nominal weight, and what was lost
+    of them is in the run's sums only."""
+    moved: dict[int, dict[str, int]] = defaultdict(lambda: defaultdict(int))
+    opened: set[int] = set()
     with connection.cursor() as cursor:
-        cursor.execute(
-            """
-            SELECT code, packs, made, grams_in, took, gain_g, gained, opened,
-                   trim_g, trim, giveaway_g, giveaway, samples_g, sample, moisture_g, moisture
-            FROM (
-                SELECT own.code, r.packs, r.grams_in, r.gain_g, r.trim_g, r.giveaway_g,
-                       r.samples_g, r.moisture_g,
-                       COALESCE(SUM(CASE WHEN m.lot_id <> r.lot_id THEN 0
-                            WHEN f.kind = 'packing' THEN m.quantity
-                            WHEN t.kind = 'packing' THEN -m.quantity ELSE 0 END), 0) AS made,
-                       COALESCE(SUM(CASE WHEN m.lot_id = r.lot_id THEN 0
-                            WHEN f.kind = 'water_scale' THEN m.quantity
-                            WHEN t.kind = 'water_scale' THEN -m.quantity ELSE 0 END), 0) AS gained,
-                       COALESCE(SUM(CASE WHEN m.lot_id = r.lot_id THEN 0
-                            WHEN t.kind IN ('used', 'compost', 'sample', 'giveaway', 'moisture')
-                            THEN m.quantity * COALESCE(l.grams_each, 1)
-                            WHEN f.kind IN ('used', 'compost', 'sample', 'giveaway', 'moisture')
-                            THEN -m.quantity * COALESCE(l.grams_each, 1) ELSE 0 END), 0) AS took,
-                       COALESCE(SUM(CASE WHEN l.kind = 'pack' AND m.lot_id <> r.lot_id
-                            THEN 1 ELSE 0 END), 0) AS opened,
-                       COALESCE(SUM(CASE WHEN m.lot_id = r.lot_id THEN 0
-                            WHEN t.kind = 'compost' THEN m.quantity
-                            WHEN f.kind = 'compost' THEN -m.quantity ELSE 0 END), 0) AS trim,
-                       COALESCE(SUM(CASE WHEN m.lot_id = r.lot_id THEN 0
-                            WHEN t.kind = 'giveaway' THEN m.quantity
-                            WHEN f.kind = 'giveaway' THEN -m.quantity ELSE 0 END), 0) AS giveaway,
-                       COALESCE(SUM(CASE WHEN m.lot_id = r.lot_id THEN 0
-                            WHEN t.kind = 'sample' THEN m.quantity
-                            WHEN f.kind = 'sample' THEN -m.quantity ELSE 0 END), 0) AS sample,
-                       COALESCE(SUM(CASE WHEN m.lot_id = r.lot_id THEN 0
-                            WHEN t.kind = 'moisture' THEN m.quantity
-                            WHEN f.kind = 'moisture' THEN -m.quantity ELSE 0 END), 0) AS moisture
-                FROM sales_packingrun r
-                JOIN grow_lot own ON own.id = r.lot_id
-                JOIN grow_event e ON e.id = own.made_by_id OR e.corrects_id = own.made_by_id
-                JOIN grow_movement m ON m.event_id = e.id
-                JOIN grow_lot l ON l.id = m.lot_id
-                JOIN grow_place f ON f.id = m.from_place_id
-                JOIN grow_place t ON t.id = m.to_place_id
-                WHERE own.made_by_id NOT IN (
-                    SELECT corrects_id FROM grow_event
-                    WHERE kind IN ('cancel', 'undo') AND corrects_id IS NOT NULL
-                )
-                GROUP BY own.code, r.packs, r.grams_in, r.gain_g, r.trim_g, r.giveaway_g,
-                         r.samples_g, r.moisture_g
-            ) AS s
-            """
-        )
-        for row in cursor.fetchall():
-            code, packs, made, grams_in, took, gain, gained, opened, *losses = row
-            if packs != made:
-                yield f"Run {code} says {packs} packs; {made} moved out of packing."
-            if opened:
-                continue  # what is lost of opened bags is in the run's sums only
-            if grams_in != took - gained or gain != gained:
-                yield (
-                    f"Run {code} says {grams_in} g in and {gain} g gained; its crates gave "
-                    f"{took - gained} g and water and scale {gained} g."
-                )
-            names = ("trim", "giveaway", "samples", "moisture")
-            for name, said, moved in zip(names, losses[::2], losses[1::2], strict=True):
-                if said != moved:
-                    yield f"Run {code} says {said} g of {name}; {moved} g moved."
+        cursor.execute(_MOVED)
+        for run, part, quantity, bags in cursor.fetchall():
+            moved[run][part] = int(quantity)
+            if bags:
+                opened.add(run)
+    live = PackingRun.objects.exclude(lot__made_by__corrections__kind__in=("cancel", "undo"))
+    for run in live.select_related("lot").iterator(chunk_size=2000):
+        parts = moved[run.pk]
+        made = -parts["own packing"]
+        if run.packs != made:
+            yield f"Run {run.lot.code} says {run.packs} packs; {made} moved out of packing."
+        gained = -parts["water_scale"]
+        took = parts["used"] + sum(parts[kind] for kind in _LOSSES) - gained
+        if (run.grams_in, run.gain_g) != (took, gained):
+            yield (
+                f"Run {run.lot.code} says {run.grams_in} g in and {run.gain_g} g gained; its "
+                f"crates gave {took} g and water and scale {gained} g."
+            )
+        for kind, name in _LOSSES.items():
+            said = getattr(run, name)
+            if said != parts[kind] and not (run.pk in opened and name == "trim_g"):
+                yield f"Run {run.lot.code} says {said} g of {name}; {parts[kind]} g moved."
 
 
 CHECKS.append(packing_balance)

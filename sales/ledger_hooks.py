@@ -4,9 +4,7 @@ stands on an event, and to keep a run's sums when a weight is put right."""
 from __future__ import annotations
 
 import json
-from collections import defaultdict
-
-from django.db.models import Sum
+from django.db.models import Q, Sum
 
 from grow.errors import Refusal
 from grow.kinds import CANCELLING, WORKED_OUT
@@ -25,6 +23,7 @@ from grow.models import (
     Unnamed,
 )
 from grow.operations.corrections import PACKS, REMAINDERS
+from grow.queries import with_corrections
 from grow.setup import the
 from grow.shares import shared_out
 
@@ -168,113 +167,143 @@ def _unreceive(entry: Entry, event: Event) -> None:
 
 # --- a run's sums ---------------------------------------------------------------------------
 
+_LOSSES = {
+    "compost": "trim_g",
+    "giveaway": "giveaway_g",
+    "sample": "samples_g",
+    "moisture": "moisture_g",
+}
 
-def _run_events(event: Event) -> list[int]:
-    """A run's event and all that was posted to put its grams right."""
-    fixes = Event.objects.filter(corrects=event, kind__in=["run_corrected", "correct_weight"])
-    return [event.pk, *fixes.values_list("pk", flat=True)]
+
+def _net(rows: list[Movement], lot: int, place: int, kind: str) -> int:
+    """What of a lot went net from a place to places of a kind (to it, when it is a source)."""
+    out = sum(
+        m.quantity
+        for m in rows
+        if m.lot_id == lot and m.from_place_id == place and m.to_place.kind == kind
+    )
+    back = sum(
+        m.quantity
+        for m in rows
+        if m.lot_id == lot and m.to_place_id == place and m.from_place.kind == kind
+    )
+    return out - back
 
 
-def _net(events: list[int], lot: Lot, from_kind: str | None, to_kind: str | None, place=None) -> int:
-    rows = Movement.objects.filter(event__in=events, lot=lot)
+def _moved_by(run: Lot) -> list[Movement]:
+    """All that a run's event and its corrections moved."""
+    return list(
+        Movement.objects.filter(event__in=with_corrections(run.made_by_id)).select_related(
+            "lot", "from_place", "to_place"
+        )
+    )
 
-    def total(a: str | None, b: str | None, start=None, end=None) -> int:
-        found = rows
-        found = found.filter(from_place=start) if start else found.filter(from_place__kind=a)
-        found = found.filter(to_place=end) if end else found.filter(to_place__kind=b)
-        return found.aggregate(n=Sum("quantity"))["n"] or 0
 
-    if from_kind is None:
-        return total(None, to_kind, start=place) - total(to_kind, None, end=place)
-    return total(from_kind, None, end=place) - total(None, from_kind, start=place)
+def keep_sums(moved: list[tuple[Movement, Event]]) -> None:
+    """A run's sums are a reading of what moved, kept in the same transaction. Trim is what the
+    others leave: of opened bags it is in no movement."""
+    events = {e.pk for _, e in moved} | {e.corrects_id for _, e in moved if e.corrects_id}
+    runs = PackingRun.objects.filter(
+        Q(lot__made_by__in=events) | Q(lot__made_by__corrections__in=events)
+    ).exclude(lot__made_by__corrections__kind__in=CANCELLING)
+    for run in runs.select_related("lot").distinct():
+        rows = [m for m in _moved_by(run.lot) if m.lot_id != run.lot_id]
+        own = Movement.objects.filter(
+            lot=run.lot_id, event__in=with_corrections(run.lot.made_by_id)
+        ).select_related("from_place", "to_place")
+        run.packs = sum(
+            m.quantity if m.from_place.kind == "packing" else -m.quantity
+            for m in own
+            if "packing" in (m.from_place.kind, m.to_place.kind)
+        )
+        run.nominal_g = run.packs * run.nominal_each_g
+        sums = dict.fromkeys(["used", "water_scale", *_LOSSES], 0)
+        for m in rows:
+            grams = m.quantity * (m.lot.grams_each or 1)
+            for kind, sign in ((m.to_place.kind, 1), (m.from_place.kind, -1)):
+                if kind in sums:
+                    sums[kind] += sign * grams
+        run.gain_g = -sums.pop("water_scale")
+        run.grams_in = sum(sums.values()) - run.gain_g
+        run.giveaway_g, run.samples_g = sums["giveaway"], sums["sample"]
+        run.moisture_g = sums["moisture"]
+        known = run.nominal_g + run.giveaway_g + run.samples_g + run.moisture_g
+        run.trim_g = run.grams_in + run.gain_g - known
+        run.save()
 
 
 def follow_weight(entry: Entry, lot: Lot, place: Place, difference: int) -> None:
     """The first run that looked into the crate takes the difference in its remainder: less gain
     from water and scale, then more trim; or less trim, and no more than there was."""
     looked = (
-        Counted.objects.filter(lot=lot, place=place)
+        Counted.objects.filter(lot=lot, place=place, struck_by=None)
         .exclude(event__corrections__kind__in=CANCELLING)
-        .order_by("event__placed_at")
+        .order_by("event__placed_at", "event_id")
         .select_related("event")
         .first()
     )
     if looked is None or looked.event.kind not in ("pack", "rework"):
         return
-    run = PackingRun.objects.get(lot__made_by=looked.event)
-    events = _run_events(looked.event)
-    gain = _net(events, lot, "water_scale", None, place)
-    trim = _net(events, lot, None, "compost", place)
+    rows = _moved_by(looked.event.lot)
+    gain = -_net(rows, lot.pk, place.pk, "water_scale")
+    trim = _net(rows, lot.pk, place.pk, "compost")
     if difference > 0:
-        less_gain, trim_change = min(gain, difference), 0
-        trim_change = difference - less_gain
+        less_gain = min(gain, difference)
+        more_trim = difference - less_gain
     else:
-        less_gain, trim_change = 0, -min(trim, -difference)
-    if not (less_gain or trim_change):
-        return
-    at = entry.aside(looked.event, "run_corrected")
-    entry.move(lot, place, the("water_scale"), less_gain, Basis.REMAINDER, event=at)
-    entry.move(lot, place, the("compost"), trim_change, Basis.REMAINDER, event=at)
-    run.grams_in += less_gain + trim_change
-    run.gain_g -= less_gain
-    run.trim_g += trim_change
-    entry.later.append(run.save)
+        less_gain, more_trim = 0, -min(trim, -difference)
+    if less_gain or more_trim:
+        at = entry.aside(looked.event, "run_corrected")
+        entry.move(lot, place, the("water_scale"), less_gain, Basis.REMAINDER, event=at)
+        entry.move(lot, place, the("compost"), more_trim, Basis.REMAINDER, event=at)
 
 
 def recount_packs(entry: Entry, lot: Lot, place: Place, difference: int) -> None:
     """More packs came out of trim, then out of water and scale; fewer give back in that order
-    reversed. What went in follows, gram by gram."""
-    run = lot.run
-    events = _run_events(lot.made_by)
-    grams = difference * run.nominal_each_g
-    parents = [
-        (p, pl)
-        for p, pl in _parents(events, lot)
-        if p.kind != LotKind.PACK
-    ]
+    reversed. What went in follows, gram by gram. Opened bags stay as they were opened."""
+    rows = _moved_by(lot)
+    grams = difference * (lot.grams_each or 0)
+    parents = _crates(rows, lot)
     if not parents:
-        run.packs += difference
-        run.nominal_g += grams
-        run.trim_g -= min(grams, run.trim_g)
-        run.gain_g += max(0, grams - run.trim_g) if grams > 0 else 0
-    trims = [_net(events, p, None, "compost", pl) for p, pl in parents]
-    gains = [_net(events, p, "water_scale", None, pl) for p, pl in parents]
-    used = [_net(events, p, None, "used", pl) for p, pl in parents]
+        if difference > 0 and grams > lot.run.trim_g:
+            raise Refusal(
+                "not_in_it",
+                f"The opened bags held {lot.run.trim_g} g more than was packed; {difference} packs "
+                f"more would need {grams} g.",
+            )
+        return
+    trims = [_net(rows, p.pk, pl.pk, "compost") for p, pl in parents]
+    gains = [-_net(rows, p.pk, pl.pk, "water_scale") for p, pl in parents]
+    used = [_net(rows, p.pk, pl.pk, "used") for p, pl in parents]
     if grams > 0:
         from_trim = min(grams, sum(trims))
-        less_trim, more_gain = shared_out(from_trim, trims), shared_out(grams - from_trim, used)
+        less_trim = shared_out(from_trim, trims)
+        more_gain = shared_out(grams - from_trim, used)
     else:
         from_gain = min(-grams, sum(gains))
         more_gain = [-g for g in shared_out(from_gain, gains)]
-        less_trim = [-t for t in shared_out(-grams - from_gain, used)]
+        room = [u + g for u, g in zip(used, more_gain, strict=True)]
+        less_trim = [-t for t in shared_out(min(-grams - from_gain, sum(room)), room)]
     for (p, pl), t, g in zip(parents, less_trim, more_gain, strict=True):
         entry.move(p, the("compost"), pl, t, Basis.REMAINDER)
         entry.move(p, the("water_scale"), pl, g, Basis.REMAINDER)
         entry.move(p, pl, the("used"), t + g, Basis.SHARED_OUT)
         if t + g:
             entry.join(p, lot, Lineage.Kind.WENT_IN, t + g)
-    if parents:
-        run.packs += difference
-        run.nominal_g += grams
-        run.trim_g -= sum(less_trim)
-        run.gain_g += sum(more_gain)
-    entry.later.append(run.save)
 
 
-def _parents(events: list[int], run: Lot) -> list[tuple[Lot, Place]]:
-    """Each lot that went in, with the place that it was taken from, oldest first."""
-    rows: dict[int, tuple[Lot, Place]] = defaultdict()
-    for m in (
-        Movement.objects.filter(event__in=events, to_place__kind="used")
-        .exclude(lot=run)
-        .select_related("lot", "from_place")
-        .order_by("lot_id")
-    ):
-        rows[m.lot_id] = (m.lot, m.from_place)
-    return list(rows.values())
+def _crates(rows: list[Movement], run: Lot) -> list[tuple[Lot, Place]]:
+    """Each crate that still has something in a run, and the place it was taken from."""
+    found: dict[int, tuple[Lot, Place]] = {}
+    for m in sorted(rows, key=lambda m: m.lot_id):
+        if m.lot_id != run.pk and m.lot.kind != LotKind.PACK and m.to_place.kind == "used":
+            if _net(rows, m.lot_id, m.from_place_id, "used"):
+                found[m.lot_id] = (m.lot, m.from_place)
+    return list(found.values())
 
 
 AFTER_POST.append(price_movements)
+AFTER_POST.append(keep_sums)
 BEFORE_CANCEL["deliver"] = _note_received
 BEFORE_CANCEL["receive"] = _unreceive
 REMAINDERS.append(follow_weight)

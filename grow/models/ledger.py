@@ -266,12 +266,14 @@ class Lineage(models.Model):
 
 
 class Counted(models.Model):
-    """Somebody looked: so much of a lot was in a place. "Crate empty" is a count of nought."""
+    """Somebody looked: so much of a lot was in a place. "Crate empty" is a count of nought. It
+    is struck when it turns out to have been of another crate."""
 
     event = models.ForeignKey(Event, models.PROTECT, related_name="counts")
     lot = models.ForeignKey(Lot, models.PROTECT, related_name="counts")
     place = models.ForeignKey(Place, models.PROTECT, related_name="+")
     quantity = models.BigIntegerField()
+    struck_by = models.ForeignKey(Event, models.PROTECT, null=True, blank=True, related_name="+")
 
     class Meta:
         constraints = [

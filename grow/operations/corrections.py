@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 
 from django.db.models import Q, Sum
@@ -24,7 +25,7 @@ from ..models import (
     PlantSite,
     Planting,
 )
-from ..queries import living
+from ..queries import living, with_corrections
 
 
 UNDO_WITHIN_S = 600
@@ -52,7 +53,8 @@ def _cancel(entry: Entry, event: Event) -> None:
         raise Refusal("already_cancelled", f"{_says(event)} was cancelled before.")
     if event.kind in BEFORE_CANCEL:
         BEFORE_CANCEL[event.kind](entry, event)
-    family = [event, *event.corrections.filter(kind__in=_CORRECTING)]
+    fixes = event.corrections.filter(kind__in=_CORRECTING)
+    family = [event, *fixes.exclude(corrections__kind__in=CANCELLING)]
     seen = {e.pk for e in family}
     posted = Event.objects.filter(because_of__in=seen).exclude(kind__in=[*OWN, "cancel_because"])
     for e in posted.exclude(corrects__corrections__kind__in=CANCELLING).distinct():
@@ -60,6 +62,9 @@ def _cancel(entry: Entry, event: Event) -> None:
             family.append(e)
             seen.add(e.pk)
     _refuse_used(entry, event, family)
+    again = Lineage.objects.filter(event__in=seen, struck_by__isnull=False)
+    if again.exclude(struck_by__in=seen).exists():
+        raise Refusal("corrected_since", "That was corrected again since; cancel the later one first.")
     freed = Planting.objects.filter(ended_by__in=seen)
     for p in freed.select_related("site__tower"):
         again = Planting.objects.filter(site=p.site, began_at__gte=p.ended_at).exclude(
@@ -134,7 +139,7 @@ def _made_by(facts) -> Event:
     return facts["lot"].made_by
 
 
-@operation(says="weight corrected", gate_=gate.ALONE, dated_as=_made_by, can_cancel=False)
+@operation(says="weight corrected", gate_=gate.ALONE, dated_as=_made_by)
 def correct_weight(entry: Entry, *, lot: Lot, right: int, reason: str) -> None:
     """What a cut, a receipt or a run truly was, in the lot's unit: the difference comes from
     where the lot came from, also after it was used. A run that said "crate empty" gives or takes
@@ -162,17 +167,11 @@ def correct_weight(entry: Entry, *, lot: Lot, right: int, reason: str) -> None:
 
 def _booked(lot: Lot) -> int:
     """What its making and its corrections say came to stand somewhere, without grade-out."""
-    events = _making(lot)
-    rows = Movement.objects.filter(lot=lot, event__in=events)
+    rows = Movement.objects.filter(lot=lot, event__in=with_corrections(lot.made_by_id))
     place, source = _born(lot)
     into = rows.filter(from_place=source, to_place=place).aggregate(n=Sum("quantity"))["n"] or 0
     back = rows.filter(from_place=place, to_place=source).aggregate(n=Sum("quantity"))["n"] or 0
     return into - back
-
-
-def _making(lot: Lot) -> list[int]:
-    fixes = Event.objects.filter(corrects=lot.made_by_id, kind="correct_weight")
-    return [lot.made_by_id, *fixes.values_list("pk", flat=True)]
 
 
 def _born(lot: Lot) -> tuple[Place, Place]:
@@ -203,7 +202,7 @@ def _share_the_difference(entry: Entry, lot: Lot, difference: int) -> None:
             entry.join(Lot.objects.get(pk=row["parent_id"]), lot, Lineage.Kind.GREW, part)
 
 
-@operation(says="origin corrected", gate_=gate.ALONE, dated_as=_made_by, can_cancel=False)
+@operation(says="origin corrected", gate_=gate.ALONE, dated_as=_made_by)
 def correct_origin(
     entry: Entry,
     *,
@@ -261,7 +260,7 @@ def correct_origin(
 
 
 def _give_back(entry: Entry, run: Lot, wrong: Lot, right: Lot, place: Place | None) -> None:
-    events = [run.made_by_id, *run.made_by.corrections.values_list("pk", flat=True)]
+    events = with_corrections(run.made_by_id)
     for m in Movement.objects.filter(event__in=events, lot=wrong).select_related(
         "from_place", "to_place"
     ):
@@ -271,10 +270,25 @@ def _give_back(entry: Entry, run: Lot, wrong: Lot, right: Lot, place: Place | No
         entry.move(right, from_, to, m.quantity, m.basis)
         entry.shelves.add((wrong, m.from_place))
     # it was not the wrong crate that was seen empty
-    Counted.objects.filter(event__in=events, lot=wrong).delete()
+    Counted.objects.filter(event__in=events, lot=wrong, struck_by=None).update(
+        struck_by=entry.event
+    )
 
 
-@operation(says="wrong origin cleared", gate_=gate.ALONE, can_cancel=False)
+def _uncut(entry: Entry, event: Event) -> None:
+    """A corrected origin brought cut sites of the right sowing; they go with it, unless the
+    sowing is a parent all the same."""
+    told = json.loads(event.told or "{}")
+    parents = Lineage.objects.filter(child=told["lot"], kind="grew").exclude(event=event)
+    CutSite.objects.filter(lot=told["lot"], planting__batch=told["right"]).exclude(
+        planting__batch__in=parents.values("parent_id")
+    ).delete()
+
+
+BEFORE_CANCEL["correct_origin"] = _uncut
+
+
+@operation(says="wrong origin cleared", gate_=gate.ALONE)
 def clear_origin(entry: Entry, *, lot: Lot, wrong: Lot, reason: str) -> None:
     """The food-safety lead is sure that a struck origin was not in it: trace drops it."""
     entry.renews = True

@@ -1,0 +1,516 @@
+"""One random act of each registered kind, drawn from what stands in the books.
+
+Each function takes `pick`, which draws from Hypothesis, and the farm, and returns the arguments
+of the operation, or None where there is nothing to do it to. Now and then an act is spoilt (too
+much, of nothing, in the wrong place), so that refusals are drawn too.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from typing import Any
+
+from hypothesis import strategies as st
+
+from grow import clock
+from grow.models import (
+    Event,
+    Feed,
+    Hold,
+    Holding,
+    InUse,
+    Lineage,
+    Lot,
+    LotKind,
+    Place,
+    PlantSite,
+    Tag,
+)
+from grow.queries import living
+from sales.models import DeliveryNote
+from tests.farm import Crate, Farm, Line, Taken, TillRow
+from sales.operations import Arrived
+
+ACTS: dict[str, Callable[[Pick, Farm], dict[str, Any] | None]] = {}
+
+
+class Pick:
+    """Draws that read like the sentence they make."""
+
+    def __init__(self, draw: Callable[[Any], Any]) -> None:
+        self.draw = draw
+
+    def one(self, values: Any) -> Any:
+        values = list(values)
+        return self.draw(st.sampled_from(values)) if values else None
+
+    def number(self, least: int, most: int) -> int:
+        return self.draw(st.integers(least, max(least, most)))
+
+    def chance(self, percent: int) -> bool:
+        return self.draw(st.integers(0, 99)) < percent
+
+    def some(self, values: Any, most: int = 3) -> list[Any]:
+        values = list(values)
+        if not values:
+            return []
+        return self.draw(
+            st.lists(st.sampled_from(values), min_size=1, max_size=most, unique_by=lambda v: v.pk)
+        )
+
+    def held(self, *kinds: str, places: tuple[str, ...]) -> tuple[Lot, Place, int] | None:
+        """A lot of these kinds that stands in a place of those kinds, and how much."""
+        rows = Holding.objects.filter(
+            lot__kind__in=kinds, place__kind__in=places, quantity__gt=0
+        ).select_related("lot__made_by", "lot__variety", "lot__crop", "place")
+        row = self.one(rows.order_by("lot_id", "place_id"))
+        return (row.lot, row.place, row.quantity) if row else None
+
+    def of(self, there: int) -> int:
+        """A quantity out of what is there: now and then too much, or nothing."""
+        if self.chance(8):
+            return there + self.number(1, 500)
+        if self.chance(4):
+            return 0
+        return self.number(1, there)
+
+
+def act(function: Callable[[Pick, Farm], dict[str, Any] | None]):
+    ACTS[function.__name__] = function
+    return function
+
+
+NURSERY = ("bench", "shelf", "tent")
+LEAF = (LotKind.HARVEST, LotKind.PRODUCE)
+
+
+@act
+def sow(pick: Pick, farm: Farm):
+    place = farm.t1 if pick.chance(5) else pick.one([farm.bench, farm.bench2, farm.tent])
+    seeds = Lot.objects.filter(kind=LotKind.INPUT, item__kind="seed").order_by("id")
+    return {
+        "variety": pick.one([farm.green, farm.red]),
+        "place": place,
+        "cells": pick.number(1, 60),
+        "seed": pick.one(seeds) if pick.chance(60) else None,
+    }
+
+
+@act
+def check_germination(pick: Pick, farm: Farm):
+    found = pick.held(LotKind.BATCH, places=NURSERY)
+    if found is None:
+        return None
+    batch, place, there = found
+    return {"batch": batch, "place": place, "not_up": pick.of(there)}
+
+
+@act
+def lose_plants(pick: Pick, farm: Farm):
+    found = pick.held(LotKind.BATCH, places=(*NURSERY, "tower"))
+    if found is None:
+        return None
+    batch, place, there = found
+    return {"batch": batch, "place": place, "plants": pick.of(there), "reason": "slug"}
+
+
+@act
+def move_plants(pick: Pick, farm: Farm):
+    found = pick.held(LotKind.BATCH, places=(*NURSERY, "tower"))
+    if found is None:
+        return None
+    batch, place, there = found
+    to = farm.store if pick.chance(5) else pick.one(
+        p for p in (farm.bench, farm.bench2, farm.tent) if p != place
+    )
+    return {"batch": batch, "from_place": place, "to_place": to, "plants": pick.of(there)}
+
+
+@act
+def transplant(pick: Pick, farm: Farm):
+    found = pick.held(LotKind.BATCH, places=NURSERY)
+    if found is None:
+        return None
+    batch, place, there = found
+    facts = {"batch": batch, "from_place": place}
+    if pick.chance(20):
+        sites = pick.some(PlantSite.objects.order_by("id")[:30], 5)
+        return facts | {"sites": sites}
+    return facts | {"towers": [pick.one([farm.t1, farm.t2, farm.t3])], "plants": pick.of(there)}
+
+
+@act
+def clear(pick: Pick, farm: Farm):
+    batch = pick.one(Lot.objects.filter(kind=LotKind.BATCH).order_by("id"))
+    return batch and {"batch": batch, "left": pick.one(["empty", "some", "full"])}
+
+
+@act
+def opening_entry(pick: Pick, farm: Farm):
+    if pick.chance(30):
+        return {
+            "kind": LotKind.BATCH,
+            "variety": farm.green,
+            "quantity": pick.number(0, 6),
+            "towers": [farm.t3],
+        }
+    if pick.chance(50):
+        return {"kind": LotKind.HARVEST, "crop": farm.lettuce, "quantity": pick.number(0, 900),
+                "place": farm.store}
+    return {
+        "kind": LotKind.PACK, "title": farm.bag.name, "line": farm.bag.line, "grams_each": 120,
+        "quantity": pick.number(0, 9), "place": pick.one([farm.store, farm.shop_place]),
+        "use_by": farm.today + dt.timedelta(days=pick.number(0, 6)),
+    }
+
+
+@act
+def receive_input(pick: Pick, farm: Farm):
+    return {
+        "item": pick.one(farm.items),
+        "supplier": farm.supplier,
+        "place": farm.store,
+        "supplier_lot": pick.one(["001", "002", ""]),
+        "quantity": pick.one([None, 500]),
+    }
+
+
+@act
+def open_input(pick: Pick, farm: Farm):
+    lot = pick.one(Lot.objects.filter(kind=LotKind.INPUT).order_by("id"))
+    where = [farm.greenhouse, farm.bench, farm.line, farm.tank, farm.bench_tank]
+    return lot and {"lot": lot, "place": pick.one(where)}
+
+
+@act
+def finish_input(pick: Pick, farm: Farm):
+    use = pick.one(InUse.objects.select_related("lot__made_by", "place").order_by("id"))
+    return use and {"lot": use.lot, "place": use.place}
+
+
+@act
+def receive_produce(pick: Pick, farm: Farm):
+    return {
+        "crop": pick.one([farm.lettuce, farm.mustard]),
+        "supplier": farm.supplier,
+        "place": farm.store,
+        "grams": pick.number(0, 3000),
+        "supplier_lot": "77",
+    }
+
+
+@act
+def describe(pick: Pick, farm: Farm):
+    lot = pick.one(Lot.objects.order_by("id"))
+    return lot and {
+        "lot": lot,
+        "called": pick.one(["", "old label 7"]),
+        "best_before": pick.one([None, farm.today, farm.today + dt.timedelta(days=9)]),
+    }
+
+
+def _tank(pick: Pick, farm: Farm) -> Place:
+    return farm.bench if pick.chance(4) else pick.one([farm.tank, farm.bench_tank, farm.wash_tank])
+
+
+def _water(pick: Pick, farm: Farm):
+    inputs = Lot.objects.filter(kind=LotKind.INPUT, item__kind="nutrient").order_by("id")
+    return {"tank": _tank(pick, farm), "inputs": pick.some(inputs, 1) if pick.chance(40) else []}
+
+
+for _name in ("fill", "top_up", "dose"):
+    ACTS[_name] = _water
+
+
+@act
+def drain_and_clean(pick: Pick, farm: Farm):
+    return {"tank": _tank(pick, farm)}
+
+
+@act
+def feed(pick: Pick, farm: Farm):
+    row = pick.one(Feed.objects.filter(ended_by=None).select_related("tank", "place").order_by("id"))
+    if row and pick.chance(40):
+        return {"tank": row.tank, "ends": [row.place]}
+    places = [farm.t1, farm.t2, farm.t3, farm.bench, farm.bench2, farm.tent, farm.greenhouse]
+    return {"tank": pick.one([farm.tank, farm.bench_tank]), "begins": pick.some(places, 2)}
+
+
+@act
+def test_water(pick: Pick, farm: Farm):
+    return {"tank": farm.tank, "kind": "EC", "reading": "1.6", "passed": pick.chance(80)}
+
+
+@act
+def treat(pick: Pick, farm: Farm):
+    places = pick.some([farm.t1, farm.t2, farm.bench, farm.tent], 2)
+    return {
+        "item": farm.soap,
+        "places": [] if pick.chance(5) else places,
+        "reason": "aphid",
+        "harvest_interval_days": pick.one([None, 0, 2]),
+    }
+
+
+@act
+def harvest(pick: Pick, farm: Farm):
+    crates = [Crate(pick.number(300, 3000), pick.one([0, 0, 900]), "")]
+    tag = pick.one(Tag.objects.order_by("id"))
+    if tag and pick.chance(25):
+        crates.append(Crate(pick.number(300, 900), 0, tag.code))
+    facts = {"crates": crates, "store": farm.store, "sure": pick.chance(80)}
+    live = list(living(farm.now).select_related("batch", "site__tower").order_by("id")[:40])
+    if not live or pick.chance(15):
+        return facts | {"crop": farm.lettuce}
+    planting = pick.one(live)
+    if pick.chance(30):
+        return facts | {"sites": [p.site for p in pick.some(live, 4)], "crop": planting.batch.crop}
+    if pick.chance(30):
+        return facts | {"towers": [planting.site.tower], "crop": planting.batch.crop}
+    batches = {p.batch for p in live if p.batch.crop_id == planting.batch.crop_id}
+    facts["batches"] = pick.some(sorted(batches, key=lambda b: b.pk), 2)
+    return facts
+
+
+@act
+def print_tags(pick: Pick, farm: Farm):
+    return {"count": pick.number(0, 3)}
+
+
+@act
+def pack(pick: Pick, farm: Farm):
+    crates = {}
+    for _ in range(pick.number(1, 2)):
+        found = pick.held(*LEAF, places=("store",))
+        if found:
+            crates[found[0].pk] = found
+    if not crates:
+        return None
+    taken, grams = [], 0
+    for lot, place, there in crates.values():
+        left = pick.number(0, there) if pick.chance(30) else 0
+        taken.append(Taken(lot, place, left=left))
+        grams += there - left
+    return {
+        "product": farm.bag,
+        "taken": taken,
+        "packs": max(0, grams // 120 + pick.number(-2, 1)),
+        "store": farm.store,
+        "line": farm.line,
+        "giveaway_g": pick.one([0, 0, 15]),
+        "samples_g": pick.one([0, 0, 20]),
+        "trim_g": pick.one([None, None, 40]),
+        "weighed_again": pick.chance(60),
+    }
+
+
+@act
+def rework(pick: Pick, farm: Farm):
+    found = pick.held(LotKind.PACK, places=("store",))
+    if found is None:
+        return None
+    lot, place, there = found
+    opened = pick.of(there)
+    taken = [Taken(lot, place, used=opened)]
+    leaf = pick.held(*LEAF, places=("store",))
+    grams = opened * 120
+    if leaf and pick.chance(50):
+        taken.append(Taken(leaf[0], leaf[1], left=0))
+        grams += leaf[2]
+    return {"product": farm.bag, "taken": taken, "packs": grams // 120, "store": farm.store,
+            "line": farm.line}
+
+
+def _line(pick: Pick):
+    found = pick.held(*LEAF, LotKind.PACK, places=("store",))
+    return found and [Line(found[0], pick.of(found[2]), found[1])]
+
+
+@act
+def deliver(pick: Pick, farm: Farm):
+    lines = _line(pick)
+    return lines and {"outlet": pick.one([farm.kitchen, farm.corner]), "lines": lines}
+
+
+@act
+def put_on_shelf(pick: Pick, farm: Farm):
+    lines = _line(pick)
+    return lines and {"outlet": farm.shop, "lines": lines}
+
+
+@act
+def receive(pick: Pick, farm: Farm):
+    note = pick.one(DeliveryNote.objects.select_related("outlet__place").order_by("id"))
+    if note is None:
+        return None
+    line = note.lines.select_related("lot__made_by").get()
+    least = 0 if line.to_follow else -1
+    accepted = pick.number(max(least, 0), line.to_follow + 2)
+    return {
+        "note": note,
+        "lines": [
+            Arrived(line.lot, accepted, pick.one([0, 0, 1]), pick.one([0, 0, 2]), "wilted")
+        ],
+    }
+
+
+@act
+def use(pick: Pick, farm: Farm):
+    found = pick.held(*LEAF, LotKind.PACK, places=("kitchen", "shop"))
+    if found is None:
+        return None
+    lot, place, there = found
+    return {"lot": lot, "place": place, "quantity": None if pick.chance(40) else pick.of(there)}
+
+
+@act
+def sell(pick: Pick, farm: Farm):
+    outlet = pick.one([farm.shop, farm.corner])
+    named = pick.held(LotKind.PACK, places=("shop",))
+    rows = [TillRow(farm.bag, pick.number(0, 7))]
+    if named and named[1] == outlet.place and pick.chance(50):
+        rows.append(TillRow(farm.bag, pick.number(1, named[2]), named[0]))
+    return {"outlet": outlet, "rows": rows}
+
+
+@act
+def discard(pick: Pick, farm: Farm):
+    found = pick.held(*LEAF, LotKind.PACK, places=("store", "shop", "kitchen", "quarantine"))
+    if found is None:
+        return None
+    lot, place, there = found
+    to = pick.one(["compost", "feed", "donated", "sample", "staff", "landfill", "destroyed"])
+    return {"lot": lot, "from_place": place, "to": to, "quantity": pick.of(there),
+            "reason": "slime", "recipient": pick.one(["", "Larder at the chapel"])}
+
+
+@act
+def count(pick: Pick, farm: Farm):
+    place = pick.one([farm.store, farm.shop_place, farm.kitchen_place])
+    rows = Holding.objects.filter(
+        place=place, quantity__gt=0, lot__kind__in=[*LEAF, LotKind.PACK]
+    ).select_related("lot__made_by").order_by("lot_id")
+    counted = {h.lot: max(-1, h.quantity + pick.number(-3, 2)) for h in rows}
+    closing = place.kind == "shop" and pick.chance(70)
+    return counted and {"place": place, "counted": counted, "closing": closing}
+
+
+@act
+def return_goods(pick: Pick, farm: Farm):
+    found = pick.held(*LEAF, LotKind.PACK, places=("sold", "served"))
+    if found is None:
+        return None
+    lot, place, there = found
+    return {"lot": lot, "outlet": place.belongs_to.outlet, "quantity": pick.of(there),
+            "reason": "wilted", "to": pick.one(["compost", "quarantine", "store"])}
+
+
+@act
+def move(pick: Pick, farm: Farm):
+    found = pick.held(*LEAF, LotKind.PACK, places=("store", "packhouse", "quarantine"))
+    if found is None:
+        return None
+    lot, place, there = found
+    to = pick.one(p for p in (farm.store, farm.line, farm.quarantine, farm.shop_place) if p != place)
+    return {"lot": lot, "from_place": place, "to_place": to, "quantity": pick.of(there)}
+
+
+@act
+def hold(pick: Pick, farm: Farm):
+    lots = Lot.objects.order_by("id")
+    return {"lots": pick.some(lots, 2), "reason": pick.one(["result awaited", ""])} if lots else None
+
+
+@act
+def release(pick: Pick, farm: Farm):
+    quarantined = pick.held(*LEAF, LotKind.PACK, places=("quarantine",))
+    if quarantined and pick.chance(40):
+        lot, place, there = quarantined
+        return {"lots": [lot], "reason": "result is good", "quantity": pick.of(there),
+                "from_place": place, "to_place": farm.store}
+    row = pick.one(Hold.objects.select_related("lot").order_by("id"))
+    return row and {"lots": [row.lot], "reason": "result is good"}
+
+
+@act
+def correct_weight(pick: Pick, farm: Farm):
+    lots = Lot.objects.filter(kind__in=[*LEAF, LotKind.PACK, LotKind.BATCH]).select_related("made_by")
+    lot = pick.one(lots.order_by("id"))
+    most = 40 if lot and lot.kind == LotKind.PACK else 4000
+    return lot and {"lot": lot, "right": pick.number(0, most), "reason": "read wrongly"}
+
+
+@act
+def correct_origin(pick: Pick, farm: Farm):
+    edge = pick.one(
+        Lineage.objects.filter(kind__in=["grew", "went_in"], struck_by=None)
+        .select_related("parent__made_by", "child__made_by")
+        .order_by("id")
+    )
+    if edge is None:
+        return None
+    right = pick.one(
+        Lot.objects.filter(kind=edge.parent.kind, crop=edge.parent.crop)
+        .select_related("made_by")
+        .order_by("id")
+    )
+    return {"lot": edge.child, "wrong": edge.parent, "right": right, "reason": "crates swapped"}
+
+
+@act
+def clear_origin(pick: Pick, farm: Farm):
+    edge = pick.one(
+        Lineage.objects.filter(kind__in=["grew", "went_in"], struck_by__isnull=False)
+        .select_related("parent", "child")
+        .order_by("id")
+    )
+    return edge and {"lot": edge.child, "wrong": edge.parent, "reason": "seen by two"}
+
+
+def _recorded():
+    return Event.objects.filter(because_of=None).select_related("recorded_by")
+
+
+@act
+def cancel(pick: Pick, farm: Farm):
+    event = pick.one(_recorded().order_by("-id")[:12])
+    return event and {"event": event, "reason": "told twice"}
+
+
+@act
+def undo(pick: Pick, farm: Farm):
+    event = pick.one(_recorded().order_by("-id")[:3])
+    return event and {"event": event}
+
+
+@act
+def check(pick: Pick, farm: Farm):
+    passed = pick.chance(70)
+    return {"kind": "test weight", "passed": passed, "done": "" if pick.chance(30) else "set anew",
+            "place": farm.line if pick.chance(80) else None}
+
+
+@act
+def clean(pick: Pick, farm: Farm):
+    return {"place": farm.line if pick.chance(80) else None, "how": "hot wash"}
+
+
+@act
+def incident(pick: Pick, farm: Farm):
+    return {"kind": "broken glass", "places": [] if pick.chance(20) else [farm.t1]}
+
+
+#: How an act may be told: now, of an hour ago, of yesterday with only its day, as a fact.
+def telling(pick: Pick, farm: Farm, verb: str) -> dict[str, Any]:
+    if verb in ("cancel", "undo", "correct_weight", "correct_origin"):
+        return {}
+    told: dict[str, Any] = {"already_done": pick.chance(35)}
+    how = pick.number(0, 9)
+    if how >= 8:
+        told["on"] = clock.local(farm.now).date() - dt.timedelta(days=pick.number(0, 3))
+    elif how >= 6:
+        told["at"] = farm.now - dt.timedelta(hours=pick.number(1, 60))
+    elif how == 5:
+        told["at"] = farm.now + dt.timedelta(minutes=pick.one([1, 30]))
+    return told

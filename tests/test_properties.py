@@ -1,0 +1,149 @@
+"""Thousands of random acts: no fault ever, every lot's story recounted by other means, and all
+of it taken back again.
+
+The counterparts stand outside the ledger: networkx walks the edges, `tests.recount` finds the
+touched edges anew in plain Python.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+
+import networkx as nx
+import pytest
+from django.db import transaction
+from hypothesis import HealthCheck, Phase, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_as_test
+
+from grow.errors import Refusal
+from grow.faults import faults
+from grow.kinds import KINDS
+from grow.lineage import above, below
+from grow.models import Event, Holding, Item, Lineage, Lot
+from sales.models import Money
+from tests.acts import ACTS, Pick, telling
+from tests.farm import Farm
+
+pytestmark = [pytest.mark.django_db, pytest.mark.slow]
+TOLD: dict[str, Counter[str]] = defaultdict(Counter)
+VERBS = sorted(ACTS)
+
+
+class _TakenBack(Exception):
+    pass
+
+
+class Books(RuleBasedStateMachine):
+    """A farm in a savepoint: acts, then the questions, then everything cancelled in reverse."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.savepoint = transaction.atomic()
+        self.savepoint.__enter__()
+        self.farm = Farm()
+        self.farm.corner = self.farm.other_shop()
+        self.farm.items = [
+            self.farm.seed_item,
+            self.farm.soap,
+            Item.objects.create(name="Leaf feed", kind="nutrient"),
+            Item.objects.create(name="Bags", kind="packaging"),
+            Item.objects.create(name="Gloves", kind="hand_gear"),
+            Item.objects.create(name="Plugs", kind="medium"),
+        ]
+        self.acts = 0
+
+    @rule(verb=st.sampled_from(VERBS), hours=st.integers(0, 30), data=st.data())
+    def act(self, verb: str, hours: int, data) -> None:
+        pick = Pick(data.draw)
+        self.farm.pass_time(hours=hours)
+        facts = ACTS[verb](pick, self.farm)
+        if not facts:
+            return
+        before = _standing()
+        told = telling(pick, self.farm, verb)
+        try:
+            with transaction.atomic():
+                self.farm.tell(verb, **facts, **told)
+            TOLD[verb]["accepted"] += 1
+        except Refusal as refused:
+            TOLD[verb]["refused"] += 1
+            assert refused.sentence.endswith((".", "?")) and refused.code
+            assert _standing() == before  # a refusal loses nothing and writes nothing
+        self.acts += 1
+        if self.acts % 8 == 0:
+            assert faults() == []
+
+    def teardown(self) -> None:
+        try:
+            assert faults() == []
+            _trace_equals_networkx()
+            _touch_equals_the_recount()
+            self._take_all_back()
+        finally:
+            self.savepoint.__exit__(_TakenBack, _TakenBack(), None)
+
+    def _take_all_back(self) -> None:
+        """Cancel in reverse: every holding is nought again, no edge and no money is left."""
+        for event in Event.objects.filter(because_of=None).order_by("-id"):
+            kind = KINDS[event.kind]
+            if not kind.can_cancel or event.is_cancelled:
+                continue
+            if event.corrections.filter(kind__in=["cancel", "undo"]).exists():
+                continue
+            self.farm.tell("cancel", event=event, reason="all of it")
+        assert not Holding.objects.exclude(quantity=0).exists()
+        assert not Lineage.objects.exists()
+        assert sum(m.pence for m in Money.objects.all()) == 0
+        assert faults() == []
+
+
+def _standing() -> dict[tuple[int, int], int]:
+    rows = Holding.objects.exclude(quantity=0)
+    return {(a, b): q for a, b, q in rows.values_list("lot_id", "place_id", "quantity")}
+
+
+def _trace_equals_networkx() -> None:
+    graph = nx.DiGraph()
+    graph.add_nodes_from(Lot.objects.values_list("id", flat=True))
+    graph.add_edges_from(
+        Lineage.objects.filter(cleared_by=None).values_list("parent_id", "child_id")
+    )
+    assert nx.is_directed_acyclic_graph(graph)
+    for lot in graph.nodes:
+        assert below([lot]) == nx.descendants(graph, lot) | {lot}
+        assert above([lot]) == nx.ancestors(graph, lot) | {lot}
+
+
+def _touch_equals_the_recount() -> None:
+    try:
+        from tests import recount
+    except ImportError:
+        return
+    edges = set(Lineage.objects.filter(kind="touched").values_list("parent_id", "child_id"))
+    assert edges == recount.touched_edges()
+
+
+def test_every_registered_kind_has_an_act() -> None:
+    assert set(ACTS) == set(KINDS)
+
+
+def test_random_acts_leave_no_fault_and_can_all_be_taken_back(capsys) -> None:
+    TOLD.clear()
+    run_state_machine_as_test(
+        Books,
+        settings=settings(
+            max_examples=60,
+            stateful_step_count=50,
+            deadline=None,
+            suppress_health_check=list(HealthCheck),
+            derandomize=True,
+            phases=[Phase.explicit, Phase.generate],  # shrinking books of fifty acts takes minutes
+        ),
+    )
+    with capsys.disabled():
+        print(f"\n{'act':>18} accepted refused")
+        for verb in VERBS:
+            print(f"{verb:>18} {TOLD[verb]['accepted']:8} {TOLD[verb]['refused']:7}")
+    assert all(TOLD[verb]["accepted"] for verb in VERBS)
+    assert sum(count.total() for count in TOLD.values()) > 1000
