@@ -1,0 +1,276 @@
+"""The set-up tables of the invented place: what a manager would type on the first evening."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+
+from django.contrib.auth.models import Group, Permission
+from django.utils.crypto import salted_hmac
+
+from grow.models import (
+    Business,
+    Crop,
+    CropCard,
+    Item,
+    Person,
+    Place,
+    PlaceKind,
+    PlantSite,
+    SignOff,
+    Thing,
+    Variety,
+)
+from sales.models import Outlet, Price, Product, RecipeLine
+
+from .scenario import CropFacts, ProductFacts, Scenario
+
+K = PlaceKind
+
+SETUP = ("crop", "variety", "cropcard", "item", "place", "plantsite", "thing", "signoff")
+SELLING = ("outlet", "price", "product", "recipeline")
+#: What each group may do besides looking: "app.codename", and tables that it may set up.
+GROUPS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    "Growers": (("grow.add_event",), ()),
+    "Packers": (("grow.add_event",), ()),
+    "Kitchen": (("grow.add_event",), ()),
+    "Shop": (("grow.add_event",), ()),
+    "Learners": (("grow.add_event",), ()),
+    "Managers": (("grow.add_event", "grow.change_business", "grow.change_person"), SETUP + SELLING),
+    "Food-safety leads": (
+        ("grow.add_event", "grow.add_hold", "grow.change_hold"),
+        ("thing", "signoff"),
+    ),
+}
+
+
+@dataclass
+class Ground:
+    """The rows that the year stands on, by the scenario's own keys."""
+
+    people: dict[str, Person] = field(default_factory=dict)
+    places: dict[str, Place] = field(default_factory=dict)
+    towers: list[Place] = field(default_factory=list)
+    shelves: list[Place] = field(default_factory=list)
+    benches: list[Place] = field(default_factory=list)
+    tanks: dict[str, Place] = field(default_factory=dict)
+    suppliers: dict[str, Place] = field(default_factory=dict)
+    crops: dict[str, Crop] = field(default_factory=dict)
+    varieties: dict[str, Variety] = field(default_factory=dict)
+    items: dict[str, Item] = field(default_factory=dict)
+    products: dict[str, Product] = field(default_factory=dict)
+    outlets: dict[str, Outlet] = field(default_factory=dict)
+    things: dict[str, Thing] = field(default_factory=dict)
+
+
+def lay(scenario: Scenario, first_day: dt.date) -> Ground:
+    """Fill the set-up tables of an empty database."""
+    Business.objects.create(name=scenario.name, zone=scenario.place["zone"])
+    ground = Ground()
+    _places(scenario, ground)
+    _crops(scenario, ground, first_day)
+    _items(scenario, ground)
+    _trade(scenario, ground, first_day)
+    _people(scenario, ground, first_day)
+    return ground
+
+
+def _place(ground: Ground, key: str, name: str, kind: str, within: str = "") -> Place:
+    place = Place.objects.create(
+        name=name, kind=kind, within=ground.places[within] if within else None
+    )
+    ground.places[key] = place
+    return place
+
+
+def _places(scenario: Scenario, ground: Ground) -> None:
+    _place(ground, "farm", scenario.name, K.AREA)
+    _place(ground, "greenhouse", "Greenhouse", K.AREA, "farm")
+    _place(ground, "nursery", "Nursery corner", K.AREA, "greenhouse")
+    _place(ground, "packhouse", "Pack-house", K.AREA, "farm")
+    facts = scenario.place
+    for n in range(1, facts["towers"] + 1):
+        tower = _place(ground, f"t{n}", f"Tower {n}", K.TOWER, "greenhouse")
+        ground.towers.append(tower)
+        PlantSite.objects.bulk_create(
+            PlantSite(tower=tower, tier=tier, position=position)
+            for tier in range(1, facts["tiers"] + 1)
+            for position in range(1, facts["round"] + 1)
+        )
+    for n in range(1, facts["shelves"] + 1):
+        ground.shelves.append(_place(ground, f"s{n}", f"Lit shelf {n}", K.SHELF, "nursery"))
+    for n in range(1, facts["benches"] + 1):
+        ground.benches.append(_place(ground, f"b{n}", f"Bench {n}", K.BENCH, "nursery"))
+    _place(ground, "tent", "Climate tent", K.TENT, "nursery")
+    for key, name, within in (
+        ("north", "Reservoir north", "greenhouse"),
+        ("south", "Reservoir south", "greenhouse"),
+        ("bench", "Bench tank", "nursery"),
+        ("shelf", "Shelf tank", "nursery"),
+        ("mist", "Humidifier", "nursery"),
+        ("wash", "Wash tank", "packhouse"),
+    ):
+        ground.tanks[key] = _place(ground, f"tank-{key}", name, K.TANK, within)
+    _place(ground, "store", "Cold store", K.STORE, "packhouse")
+    _place(ground, "cupboard", "Dry cupboard", K.STORE, "packhouse")
+    _place(ground, "line", "Packing bench", K.PACKHOUSE, "packhouse")
+    _place(ground, "quarantine", "Quarantine shelf", K.QUARANTINE, "packhouse")
+    for key, name in facts["suppliers"].items():
+        ground.suppliers[key] = _place(ground, f"from-{key}", name, K.SUPPLIER)
+    for key, name, kind, place in (
+        ("fridge", "Cold store door", "fridge", "store"),
+        ("scale", "Bench scale", "scale", "line"),
+        ("hanging", "Greenhouse hanging scale", "scale", "greenhouse"),
+        ("probe", "Probe", "probe", "packhouse"),
+        ("spinner", "Salad spinner", "spinner", "line"),
+        ("knives", "Cutting knives", "knife", "greenhouse"),
+        ("glass", "Panes and lamp covers", "glass", "greenhouse"),
+        ("pump", "Pump of reservoir north", "pump", "greenhouse"),
+    ):
+        ground.things[key] = Thing.objects.create(name=name, kind=kind, place=ground.places[place])
+
+
+def _card(facts: CropFacts, variety: Variety) -> CropCard:
+    return CropCard(
+        variety=variety,
+        nursery_days=facts.nursery or None,
+        days_to_first_cut=facts.first,
+        days_between_cuts=facts.between or None,
+        cuts=len(facts.grams),
+        grams_per_site_and_cut=round(sum(facts.grams) / len(facts.grams)),
+        usable_plugs_pct=facts.plugs_pct,
+        source="The demo's own July figures, invented inside published ranges",
+    )
+
+
+def _crops(scenario: Scenario, ground: Ground, first_day: dt.date) -> None:
+    for facts in scenario.crops:
+        crop = Crop.objects.create(
+            name=facts.name,
+            picked=facts.picked,
+            allergen=facts.allergen,
+            usual_bunch_g=facts.bunch_g,
+            cold_c=facts.cold_c,
+        )
+        variety = Variety.objects.create(
+            crop=crop,
+            name=facts.variety,
+            seeds_per_cell=facts.seeds_per_cell,
+            sites_each=facts.sites_each,
+        )
+        ground.crops[facts.key], ground.varieties[facts.key] = crop, variety
+        CropCard.objects.bulk_create([_card(facts, variety)])
+        ground.items[facts.key] = Item.objects.create(
+            name=f"{facts.variety} {'young plants' if facts.bought else 'seed'}",
+            kind=Item.Kind.YOUNG_PLANTS if facts.bought else Item.Kind.SEED,
+            variety=variety,
+        )
+
+
+def _items(scenario: Scenario, ground: Ground) -> None:
+    for row in scenario.trade["item"]:
+        ground.items[row["key"]] = Item.objects.create(
+            name=row["name"],
+            kind=row["kind"],
+            authorisation=row.get("authorisation", ""),
+            harvest_interval_days=row.get("harvest_interval_days"),
+        )
+
+
+def _trade(scenario: Scenario, ground: Ground, first_day: dt.date) -> None:
+    for row in scenario.trade["outlet"]:
+        facts = dict(row)
+        key, name, kind = facts.pop("key"), facts.pop("name"), facts.pop("kind")
+        ground.outlets[key] = Outlet.objects.create(place=_place(ground, key, name, kind), **facts)
+    for product in scenario.products:
+        _product(ground, product, first_day)
+    kitchen = ground.outlets["kitchen"]
+    for crop in scenario.crops:
+        row = ground.crops[crop.key]
+        loose = Product.objects.create(
+            code=f"{crop.key.upper()}-KG", name=f"{crop.name}, loose", loose_crop=row
+        )
+        ground.products[loose.code] = loose
+        Price.objects.create(
+            outlet=kitchen, line=loose.line, since=first_day, pence=crop.kitchen_pence
+        )
+
+
+def _product(ground: Ground, facts: ProductFacts, first_day: dt.date) -> None:
+    product = Product.objects.create(
+        code=facts.code,
+        name=facts.name,
+        nominal_g=facts.nominal_g,
+        tare_g=facts.tare_g,
+        shelf_life_days=facts.shelf_life_days,
+        days_from_cut=facts.days_from_cut,
+        allergens=facts.allergens,
+        packaging_pence=str(facts.packaging_pence),
+    )
+    ground.products[facts.code] = product
+    RecipeLine.objects.bulk_create(
+        RecipeLine(product=product, crop=ground.crops[crop], least_pct=least, greatest_pct=greatest)
+        for crop, (least, greatest) in facts.recipe.items()
+    )
+    for outlet in ("shop", "stores", "kitchen"):
+        Price.objects.create(
+            outlet=ground.outlets[outlet],
+            line=product.line,
+            since=first_day,
+            pence=getattr(facts, outlet),
+        )
+
+
+def password(role: str) -> str:
+    """The same at every start of this installation, and another one elsewhere."""
+    return f"{role}-{salted_hmac('demo account', role).hexdigest()[:8]}"
+
+
+def _people(scenario: Scenario, ground: Ground, first_day: dt.date) -> None:
+    for name, (told, tables) in GROUPS.items():
+        group, _ = Group.objects.get_or_create(name=name)
+        group.permissions.set(_permissions(told, tables))
+    for row in scenario.place["person"]:
+        person = Person(
+            username=row["role"], shown_as=row["shown_as"], badge=row["role"].upper()[:3] + "-1"
+        )
+        if row["group"]:
+            person.is_staff = True
+            person.set_password(password(row["role"]))
+        else:
+            person.set_unusable_password()
+        person.save()
+        if row["group"]:
+            person.groups.add(Group.objects.get(name=row["group"]))
+        person.places.set(ground.places[key] for key in row.get("places", ()))
+        ground.people[row["role"]] = person
+    for row in scenario.place["person"]:
+        for task in row.get("signed_off", ()):
+            SignOff.objects.create(
+                person=ground.people[row["role"]],
+                task=task,
+                since=first_day - dt.timedelta(days=30),
+                by=ground.people["manager"],
+            )
+
+
+def _permissions(told: tuple[str, ...], tables: tuple[str, ...]) -> list[Permission]:
+    apps = ("grow", "sales", "analytics")
+    rows = Permission.objects.filter(content_type__app_label__in=apps).select_related(
+        "content_type"
+    )
+    wanted = {codename.partition(".")[2] for codename in told}
+    wanted |= {f"{verb}_{table}" for table in tables for verb in ("add", "change")}
+    return [p for p in rows if p.codename.startswith("view_") or p.codename in wanted]
+
+
+def accounts(scenario: Scenario) -> list[tuple[str, str, str]]:
+    """(user name, who, password) of each account that can sign in."""
+    return [
+        (row["role"], row["shown_as"], password(row["role"]))
+        for row in scenario.place["person"]
+        if row["group"]
+    ]
+
+
+__all__ = ["GROUPS", "Ground", "accounts", "lay", "password"]
