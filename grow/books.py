@@ -133,6 +133,24 @@ def _live(ref: str = "event"):
     return ~Exists(Event.objects.filter(corrects=OuterRef(ref), kind__in=CANCELLING))
 
 
+def _counts_of(lots: set[int], places: set[int]) -> list[tuple[int, int, int, Moment]]:
+    """Counts that stand: lot, place, quantity, moment. Most lots have none, and then nothing
+    more is asked."""
+    rows = list(
+        Counted.objects.filter(struck_by=None, lot__in=lots, place__in=places).values_list(
+            "lot_id", "place_id", "quantity", "event__placed_at", "event_id"
+        )
+    )
+    if not rows:
+        return []
+    dead = set(
+        Event.objects.filter(
+            corrects__in={row[4] for row in rows}, kind__in=CANCELLING
+        ).values_list("corrects_id", flat=True)
+    )
+    return [row[:4] for row in rows if row[4] not in dead]
+
+
 class _Walk:
     def __init__(self, entry: Entry) -> None:
         self.entry = entry
@@ -149,24 +167,38 @@ class _Walk:
         for lot, place in pairs.values():
             self.rows[lot.pk] = lot
             self.places[place.pk] = place
-        lot_ids = {lot for lot, _ in pairs}
-        moved = Movement.objects.filter(lot__in=lot_ids).values_list(
-            "lot_id",
-            "from_place_id",
-            "to_place_id",
-            "quantity",
-            "event__placed_at",
-            "event__kind",
-            "event__corrects_id",
-        )
+        # of a lot that this entry makes there is nothing to read yet but what it says itself
+        newborn = {lot.pk for lot in self.entry.lots}
+        older = {lot for lot, _ in pairs} - newborn
+        moved = [
+            (
+                m.lot_id,
+                m.from_place_id,
+                m.to_place_id,
+                m.quantity,
+                m.event.placed_at,
+                m.event.kind,
+                m.event.corrects_id,
+            )
+            for m in self.entry.moves
+            if m.lot_id in newborn
+        ]
+        if older:
+            moved += Movement.objects.filter(lot__in=older).values_list(
+                "lot_id",
+                "from_place_id",
+                "to_place_id",
+                "quantity",
+                "event__placed_at",
+                "event__kind",
+                "event__corrects_id",
+            )
         for lot, from_, to, quantity, moment, kind, corrects in moved:
             for place, signed in ((from_, -quantity), (to, quantity)):
                 if (lot, place) in shelves:
                     self._sort(shelves[lot, place], kind, moment, corrects, lot, place, from_, to,
                                quantity, signed)
-        counted = Counted.objects.filter(
-            _live(), struck_by=None, lot__in=lot_ids, place__in={place for _, place in pairs}
-        ).values_list("lot_id", "place_id", "quantity", "event__placed_at")
+        counted = _counts_of({lot for lot, _ in pairs}, {place for _, place in pairs})
         for lot, place, quantity, moment in counted:
             if (lot, place) in shelves:
                 shelves[lot, place].counts[moment] = quantity

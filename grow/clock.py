@@ -1,6 +1,7 @@
 """Now, days and the business's zone. The only place that reads the machine's clock."""
 
 import contextlib
+import contextvars
 import datetime as dt
 import zoneinfo
 from collections.abc import Iterator
@@ -35,10 +36,25 @@ def _zone(name: str) -> zoneinfo.ZoneInfo:
     return zoneinfo.ZoneInfo(name)
 
 
+_read: contextvars.ContextVar[zoneinfo.ZoneInfo | None] = contextvars.ContextVar(
+    "zone of the operation under way", default=None
+)
+
+
 def zone() -> zoneinfo.ZoneInfo:
     from .models import Business
 
-    return _zone(Business.the().zone)
+    return _read.get() or _zone(Business.the().zone)
+
+
+@contextlib.contextmanager
+def one_zone() -> Iterator[None]:
+    """Read the zone once for all that an operation does: inside its transaction it is one."""
+    token = _read.set(zone())
+    try:
+        yield
+    finally:
+        _read.reset(token)
 
 
 def local(moment: dt.datetime, tz: zoneinfo.ZoneInfo | None = None) -> dt.datetime:

@@ -57,13 +57,16 @@ def take(series: str, day: dt.date | None, count: int = 1) -> list[str]:
     from .clock import day_number
 
     number = day_number(day) if day else 0
-    CodeCounter.objects.bulk_create(
-        [CodeCounter(series=series, day=number)], ignore_conflicts=True
-    )
     counters = CodeCounter.objects.filter(series=series, day=number)
     if connection.features.has_select_for_update:
         counters = counters.select_for_update(no_key=True)
-    counter = counters.get()
+    counter = counters.first()
+    if counter is None:
+        # the first of its day: two may try, and both then wait for the one row
+        CodeCounter.objects.bulk_create(
+            [CodeCounter(series=series, day=number)], ignore_conflicts=True
+        )
+        counter = counters.get()
     codes: list[str] = []
     while len(codes) < count:
         counter.last += 1

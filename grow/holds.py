@@ -146,12 +146,15 @@ def inherit(edges: Iterable[Lineage], event: Event, entry: Entry | None = None) 
     if not edges:
         return
     held = held_now({e.parent_id for e in edges})
+    touching = {e.parent_id for e in edges if e.kind == Lineage.Kind.TOUCHED}
     intervals = {
         t.lot_id: t
         for t in Treatment.objects.filter(
-            lot__in={e.parent_id for e in edges}, safe_from__isnull=False
+            lot__in=touching, safe_from__isnull=False
         ).select_related("lot")
     }
+    if not (held or intervals):
+        return
     reasons: dict[int, str] = {}
     born = {
         lot.pk: lot

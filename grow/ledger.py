@@ -106,7 +106,7 @@ def operation(
             }
             kind = KINDS[function.__name__]
             told = canonical({**facts, **{k: v for k, v in common.items() if v is not None}})
-            with gate.through(kind.gate):
+            with gate.through(kind.gate), clock.one_zone():
                 moments, notes = _moments(kind, facts, at, on, began_at, already_done)
                 event, fresh = _insert(
                     Event(
@@ -123,11 +123,9 @@ def operation(
                 )
                 if not fresh:
                     return _again(event, kind, told)
-                event.done_by.set(list(done_by) or [recorded_by])
-                if common["things"]:
-                    event.things.set(common["things"])
-                if common["tanks"]:
-                    event.tanks.set(common["tanks"])
+                _name(event, "done_by", common["done_by"] or [recorded_by])
+                _name(event, "things", common["things"])
+                _name(event, "tanks", common["tanks"])
                 entry = Entry(event, kind)
                 _refuse_dead(entry, facts)
                 for says_ in notes.get("refuse", ()):
@@ -282,6 +280,19 @@ def _insert(event: Event) -> tuple[Event, bool]:
         event._state.adding = False
         return event, True
     return Event.objects.get(recorded_by=event.recorded_by, client_id=event.client_id), False
+
+
+def _name(event: Event, field_: str, rows: Iterable[models.Model] | None) -> None:
+    """Who or what a new event names: one insert, since nothing can be there yet."""
+    if rows:
+        through = getattr(Event, field_).through
+        column = Event._meta.get_field(field_).m2m_reverse_name()
+        through.objects.bulk_create(
+            [
+                through(**{"event_id": event.pk, column: pk})
+                for pk in dict.fromkeys(row.pk for row in rows)
+            ]
+        )
 
 
 def _again(event: Event, kind: Kind, told: str) -> Event:
@@ -588,10 +599,13 @@ def _apply(moves: list[Movement], entry: Entry) -> None:
             [Holding(lot_id=a, place_id=b, source=sources[b]) for a, b in missing],
             ignore_conflicts=True,
         )
-    for (lot, place), quantity in sorted(old.items()):
-        if quantity:
-            Holding.objects.filter(lot_id=lot, place_id=place).update(
-                quantity=models.F("quantity") + quantity
+    changed = [(quantity, *key) for key, quantity in sorted(old.items()) if quantity]
+    if changed:
+        with connection.cursor() as cursor:
+            cursor.executemany(
+                "UPDATE grow_holding SET quantity = quantity + %s "
+                "WHERE lot_id = %s AND place_id = %s",
+                changed,
             )
 
 

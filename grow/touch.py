@@ -77,9 +77,12 @@ def _alive(ref: str):
 
 def _around(places: Iterable[int]) -> dict[int, list[int]]:
     """Each place with the areas around it: a tent's mist reaches the benches in it."""
+    places = set(places)
+    if not places:
+        return {}
     parents = dict(Place.objects.filter(within__isnull=False).values_list("id", "within_id"))
     out = {}
-    for place in set(places):
+    for place in places:
         chain, here = [place], place
         while here in parents and parents[here] not in chain:
             here = parents[here]
@@ -101,6 +104,8 @@ def exposures_of(lots: Sequence[Lot]) -> dict[int, set[int]]:
     time, with their events selected, and made near each other: what is read is bounded by the
     first and the last moment that any of them needs."""
     found: dict[int, set[int]] = {lot.pk: set() for lot in lots}
+    if not found:
+        return found
     events = {lot.made_by_id for lot in lots}
     by_event = defaultdict(list)
     for lot in lots:
@@ -110,10 +115,11 @@ def exposures_of(lots: Sequence[Lot]) -> dict[int, set[int]]:
         for lot in by_event[event_id]:
             found[lot.pk].add(named_input)
     _in_use(lots, found)
-    stood = presences([lot for lot in lots if lot.kind == LotKind.HARVEST])
+    cuts = [lot for lot in lots if lot.kind == LotKind.HARVEST]
+    stood = presences(cuts) if cuts else {}
     stood = {pk: windows for pk, windows in stood.items() if windows}
     around = _around({w.place for windows in stood.values() for w in windows})
-    spans = _fed(stood, around)
+    spans = _fed(stood, around) if stood else defaultdict(lambda: defaultdict(set))
     used = Event.tanks.through.objects.filter(event__in=events)
     for event_id, tank in used.values_list("event_id", "place_id"):
         for lot in by_event[event_id]:
@@ -410,8 +416,9 @@ def settle(entry: Entry) -> None:
         for pk, parents in made.items()
         for parent in sorted(parents)
     ]
-    Lineage.objects.bulk_create(new)
-    holds.inherit(new, entry.event, entry)
+    if new:
+        Lineage.objects.bulk_create(new)
+        holds.inherit(new, entry.event, entry)
     if entry.renews:
         renew(entry)
 
@@ -454,8 +461,9 @@ def renew(entry: Entry) -> None:
             ]
         if gone:
             Lineage.objects.filter(pk__in=gone).delete()
-    Lineage.objects.bulk_create(new)
-    holds.inherit(new, event, entry)
+    if new:
+        Lineage.objects.bulk_create(new)
+        holds.inherit(new, event, entry)
 
 
 def _day_of(event: Event) -> int:
