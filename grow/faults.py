@@ -12,7 +12,7 @@ from django.db.models import Exists, OuterRef
 
 from . import touch, triggers
 from .holds import HARMLESS
-from .kinds import CANCELLING, KINDS, OWN
+from .kinds import ASIDE, CANCELLING, KINDS, OWN
 from .models import SOURCES, STRICT, Event, Lineage, Lot
 
 #: Every check; the apps above add theirs.
@@ -224,7 +224,7 @@ def told() -> Iterable[str]:
         "SELECT id, kind FROM grow_event WHERE told IS NULL AND because_of_id IS NULL"
     ):
         yield f"Event {pk} ({kind}) has lost what was told."
-    known = [*KINDS, *OWN, "run_corrected", "cancel_because"]
+    known = [*KINDS, *OWN, *ASIDE]
     for pk, kind in _rows(f"SELECT id, kind FROM grow_event WHERE kind NOT IN ({_list(known)})"):
         yield f"Event {pk} is of a kind nobody knows: {kind}."
 

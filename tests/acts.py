@@ -469,18 +469,20 @@ def clear_origin(pick: Pick, farm: Farm):
 
 
 def _recorded():
+    """What somebody told, cancellations now and then included."""
     return Event.objects.filter(because_of=None).select_related("recorded_by")
 
 
 @act
 def cancel(pick: Pick, farm: Farm):
-    event = pick.one(_recorded().order_by("-id")[:12])
+    told = _recorded() if pick.chance(8) else _recorded().exclude(kind__in=["cancel", "undo"])
+    event = pick.one(told.order_by("-id")[:12])
     return event and {"event": event, "reason": "told twice"}
 
 
 @act
 def undo(pick: Pick, farm: Farm):
-    event = pick.one(_recorded().order_by("-id")[:3])
+    event = pick.one(_recorded().exclude(kind__in=["cancel", "undo"]).order_by("-id")[:2])
     return event and {"event": event}
 
 
@@ -503,7 +505,7 @@ def incident(pick: Pick, farm: Farm):
 
 #: How an act may be told: now, of an hour ago, of yesterday with only its day, as a fact.
 def telling(pick: Pick, farm: Farm, verb: str) -> dict[str, Any]:
-    if verb in ("cancel", "undo", "correct_weight", "correct_origin"):
+    if verb in ("cancel", "undo", "correct_weight", "correct_origin", "clear_origin"):
         return {}
     told: dict[str, Any] = {"already_done": pick.chance(35)}
     how = pick.number(0, 9)

@@ -9,7 +9,7 @@ from django.db.models import Q, Sum
 
 from .. import clock, gate
 from ..errors import Refusal
-from ..kinds import CANCELLING, KINDS, OWN
+from ..kinds import ASIDE, CANCELLING, KINDS, OWN
 from ..ledger import BEFORE_CANCEL, Entry, cancel_rows, operation
 from ..models import (
     Basis,
@@ -29,6 +29,7 @@ from ..queries import living, with_corrections
 
 
 UNDO_WITHIN_S = 600
+_TAKING_BACK = (*CANCELLING, "cancel_because")
 _CORRECTING = ("correct_weight", "correct_origin", "run_corrected")
 #: (entry, lot, place, difference) → what of the difference a run's remainder took, where a run
 #: said of that lot "crate empty". Filled by the apps above.
@@ -43,6 +44,19 @@ def _says(event: Event) -> str:
     return f"“{kind.says if kind else event.kind}” of {when:%d %b %Y %H:%M}"
 
 
+def _taken_back(entry: Entry):
+    """Events that were cancelled before this entry, and asides that went back with what they
+    reach or follow from."""
+    dead = (
+        Event.objects.filter(kind__in=_TAKING_BACK, corrects__isnull=False)
+        .exclude(pk=entry.event.pk)
+        .values("corrects")
+    )
+    return Event.objects.filter(
+        Q(pk__in=dead) | Q(kind__in=ASIDE) & (Q(corrects__in=dead) | Q(because_of__in=dead))
+    ).values("pk")
+
+
 def _cancel(entry: Entry, event: Event) -> None:
     kind = KINDS.get(event.kind)
     if kind is None or not kind.can_cancel:
@@ -53,11 +67,11 @@ def _cancel(entry: Entry, event: Event) -> None:
         raise Refusal("already_cancelled", f"{_says(event)} was cancelled before.")
     if event.kind in BEFORE_CANCEL:
         BEFORE_CANCEL[event.kind](entry, event)
-    fixes = event.corrections.filter(kind__in=_CORRECTING)
-    family = [event, *fixes.exclude(corrections__kind__in=CANCELLING)]
+    fixes = event.corrections.filter(kind__in=_CORRECTING).exclude(pk__in=_taken_back(entry))
+    family = [event, *fixes]
     seen = {e.pk for e in family}
     posted = Event.objects.filter(because_of__in=seen).exclude(kind__in=[*OWN, "cancel_because"])
-    for e in posted.exclude(corrects__corrections__kind__in=CANCELLING).distinct():
+    for e in posted.exclude(pk__in=_taken_back(entry)):
         if e.pk not in seen:
             family.append(e)
             seen.add(e.pk)
@@ -96,7 +110,7 @@ def _refuse_used(entry: Entry, event: Event, family: list[Event]) -> None:
             | Q(inputs__in=[lot for lot in made if lot.kind == LotKind.INPUT])
         )
         .exclude(pk__in=[e.pk for e in family])
-        .exclude(kind__in=[*OWN, *CANCELLING, "cancel_because"])
+        .exclude(kind__in=[*OWN, *CANCELLING, *ASIDE])
         .exclude(pk__in=dead.values("pk"))
         .distinct()
         .order_by("placed_at")
@@ -288,7 +302,7 @@ def _uncut(entry: Entry, event: Event) -> None:
 BEFORE_CANCEL["correct_origin"] = _uncut
 
 
-@operation(says="wrong origin cleared", gate_=gate.ALONE)
+@operation(says="wrong origin cleared", gate_=gate.ALONE, dated_as=_made_by)
 def clear_origin(entry: Entry, *, lot: Lot, wrong: Lot, reason: str) -> None:
     """The food-safety lead is sure that a struck origin was not in it: trace drops it."""
     entry.renews = True
