@@ -19,6 +19,7 @@ from __future__ import annotations
 import datetime as dt
 from bisect import bisect_right
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -28,6 +29,7 @@ from . import clock
 from .errors import Refusal
 from .kinds import CANCELLING, DIFFERENCE, OWN, SHORTFALL, WORKED_OUT
 from .models import (
+    OUTLETS,
     STRICT,
     Basis,
     Counted,
@@ -38,6 +40,7 @@ from .models import (
     Lot,
     Movement,
     Place,
+    PlaceKind,
     Unnamed,
 )
 from .setup import the
@@ -46,6 +49,18 @@ if TYPE_CHECKING:
     from .ledger import Entry
 
 Moment = dt.datetime
+#: Ends that something may come back out of.
+TILLS = frozenset({PlaceKind.SOLD, PlaceKind.SERVED})
+_FIELDS = (
+    "lot_id",
+    "from_place_id",
+    "to_place_id",
+    "quantity",
+    "event__placed_at",
+    "event__kind",
+    "event__corrects_id",
+    "event__already_done",
+)
 #: kind, moment, the till row's event (worked-out sales only), lot, from, to
 Key = tuple[str, Moment, int | None, int, int, int]
 
@@ -111,7 +126,9 @@ def settle(entry: Entry) -> list[Movement]:
     lines = {(u.place.pk, u.line): u.place for u in entry.unnamed}
     lines |= {(place.pk, line): place for place, line in entry.lines}
     sold_by_line = {
-        (place.pk, lot.line): place for lot, place in pairs.values() if lot.line
+        (place.pk, lot.line): place
+        for lot, place in pairs.values()
+        if lot.line and place.kind in OUTLETS
     }
     if sold_by_line:
         told = Unnamed.objects.filter(
@@ -126,6 +143,33 @@ def settle(entry: Entry) -> list[Movement]:
         walked.lots(alone)
     for (_, line), place in sorted(lines.items()):
         walked.line(place, line)
+    own = walked.own_rows()
+    return [*own, *_settle_tills(entry, own)]
+
+
+def _settle_tills(entry: Entry, own: list[Movement]) -> list[Movement]:
+    """What customers brought back came out of what was sold or served. Where the books now think
+    that less of a lot was sold than came back, the rest comes from count difference."""
+    pairs = {
+        (m.lot_id, place.pk): (m.lot, place)
+        for m in [*entry.moves, *own]
+        for place in (m.from_place, m.to_place)
+        if place.kind in TILLS
+    }
+    if not pairs:
+        return []
+    left = set(
+        Movement.objects.filter(
+            lot__in={lot for lot, _ in pairs}, from_place__in={place for _, place in pairs}
+        )
+        .exclude(event__kind__in=OWN)
+        .values_list("lot_id", "from_place_id")
+    )
+    pairs = {key: pair for key, pair in pairs.items() if key in left}
+    if not pairs:
+        return []
+    walked = _Walk(entry)
+    walked.lots(pairs, own)
     return walked.own_rows()
 
 
@@ -159,10 +203,15 @@ class _Walk:
         self.difference = the("count_difference").pk
         self.rows: dict[int, Lot] = {}
         self.places: dict[int, Place] = {self.difference: the("count_difference")}
+        #: where and when a told fact took something away: there a shortfall is no surprise
+        self.told_so: set[tuple[int, int, Moment]] = set()
 
     # -- a lot in a place
 
-    def lots(self, pairs: dict[tuple[int, int], tuple[Lot, Place]]) -> None:
+    def lots(
+        self, pairs: dict[tuple[int, int], tuple[Lot, Place]], unsaved: Iterable[Movement] = ()
+    ) -> None:
+        """Walk lots in places. unsaved are own rows of another shelf that lead here."""
         shelves: dict[tuple[int, int], _OneLot] = {key: _OneLot() for key in pairs}
         for lot, place in pairs.values():
             self.rows[lot.pk] = lot
@@ -170,34 +219,15 @@ class _Walk:
         # of a lot that this entry makes there is nothing to read yet but what it says itself
         newborn = {lot.pk for lot in self.entry.lots}
         older = {lot for lot, _ in pairs} - newborn
-        moved = [
-            (
-                m.lot_id,
-                m.from_place_id,
-                m.to_place_id,
-                m.quantity,
-                m.event.placed_at,
-                m.event.kind,
-                m.event.corrects_id,
-            )
-            for m in self.entry.moves
-            if m.lot_id in newborn
-        ]
+        rows = [_row(m) for m in self.entry.moves if m.lot_id in newborn]
+        rows += [_row(m) for m in unsaved]
         if older:
-            moved += Movement.objects.filter(lot__in=older).values_list(
-                "lot_id",
-                "from_place_id",
-                "to_place_id",
-                "quantity",
-                "event__placed_at",
-                "event__kind",
-                "event__corrects_id",
-            )
-        for lot, from_, to, quantity, moment, kind, corrects in moved:
+            rows += Movement.objects.filter(lot__in=older).values_list(*_FIELDS)
+        for row in rows:
+            lot, from_, to, quantity = row[:4]
             for place, signed in ((from_, -quantity), (to, quantity)):
                 if (lot, place) in shelves:
-                    self._sort(shelves[lot, place], kind, moment, corrects, lot, place, from_, to,
-                               quantity, signed)
+                    self._sort(shelves[lot, place], place, signed, row)
         counted = _counts_of({lot for lot, _ in pairs}, {place for _, place in pairs})
         for lot, place, quantity, moment in counted:
             if (lot, place) in shelves:
@@ -207,15 +237,21 @@ class _Walk:
             for moment, figure in one.counts.items():
                 self._difference(lot, place, moment, one.before_count[moment] - figure)
 
-    def _sort(self, one, kind, moment, corrects, lot, place, from_, to, quantity, signed) -> None:
-        if kind in OWN:
-            # an own row has its shelf on one side and a source or end on the other
+    def _sort(self, one: _OneLot, place: int, signed: int, row: tuple) -> None:
+        """An own row is compared with what is wanted; all else is a fact. A worked-out sale is
+        own to the shelf that it left, and a fact to the till that it reached."""
+        lot, from_, to, quantity, moment, kind, corrects, fact = row
+        at_the_till = kind == WORKED_OUT and self.places[place].kind in TILLS
+        if kind in OWN and not at_the_till:
+            # it has its shelf on one side and a source or end on the other
             forward = self._forward(kind, place, from_, to)
-            fact = corrects if kind == WORKED_OUT else None
-            key = (kind, moment, fact, lot, *((from_, to) if forward else (to, from_)))
+            till = corrects if kind == WORKED_OUT else None
+            key = (kind, moment, till, lot, *((from_, to) if forward else (to, from_)))
             self.there[key] += quantity if forward else -quantity
         else:
             one.facts[moment] += signed
+            if fact and signed < 0:
+                self.told_so.add((lot, place, moment))
 
     def _forward(self, kind: str, place: int, from_: int, to: int) -> bool:
         if kind == SHORTFALL:
@@ -251,18 +287,8 @@ class _Walk:
                 for lot, quantity in sums:
                     shelf[lot].opening += sign * quantity
         for side, sign in (("to_place", 1), ("from_place", -1)):
-            moved = on_shelf.filter(**{side: place}, **after).values_list(
-                "lot_id",
-                "from_place_id",
-                "to_place_id",
-                "quantity",
-                "event__placed_at",
-                "event__kind",
-                "event__corrects_id",
-            )
-            for lot, from_, to, quantity, moment, kind, corrects in moved:
-                self._sort(shelf[lot], kind, moment, corrects, lot, place.pk, from_, to,
-                           quantity, sign * quantity)
+            for row in on_shelf.filter(**{side: place}, **after).values_list(*_FIELDS):
+                self._sort(shelf[row[0]], place.pk, sign * row[3], row)
         counted = Counted.objects.filter(
             _live(), struck_by=None, place=place, lot__line=line, **after
         ).values_list("lot_id", "quantity", "event__placed_at", "event__kind")
@@ -362,6 +388,8 @@ class _Walk:
         }
         for (kind, moment, _, lot, _, place), change in changes.items():
             if kind == SHORTFALL and change > 0:
+                if entry.kind.name in CANCELLING and (lot, place, moment) in self.told_so:
+                    continue  # a fact is short again, as it was before what is now taken back
                 self._refuse_or_flag(self.rows[lot], self.places[place], moment, change)
         for key, change in changes.items():
             if not change:
@@ -428,6 +456,20 @@ class _Walk:
         if self.places.get(pk) is None:
             self.places[pk] = Place.objects.get(pk=pk)
         return self.places[pk]
+
+
+def _row(m: Movement) -> tuple:
+    e = m.event
+    return (
+        m.lot_id,
+        m.from_place_id,
+        m.to_place_id,
+        m.quantity,
+        e.placed_at,
+        e.kind,
+        e.corrects_id,
+        e.already_done,
+    )
 
 
 def _first_expired_first(shelf: dict[int, _OneLot]) -> list[tuple[Lot, dt.date | None]]:

@@ -316,11 +316,18 @@ def _again(event: Event, kind: Kind, told: str) -> Event:
 
 def _refuse_dead(entry: Entry, facts: Mapping[str, Any]) -> None:
     """A lot that was recorded in error moves only if somebody says that it truly did."""
-    ids = {lot.pk for lot in _rows(facts, Lot)}
-    if not ids or entry.kind.name in ("describe", "hold", "release"):
+    lots = _rows(facts, Lot)
+    if not lots or entry.kind.name in ("describe", "hold", "release"):
         return
-    dead = Lot.objects.filter(pk__in=ids, made_by__corrections__kind__in=CANCELLING).first()
-    if dead and (entry.corrects or not entry.told_as_fact):
+    if entry.told_as_fact and not entry.corrects:
+        return
+    dead_acts = set(
+        Event.objects.filter(
+            corrects__in={lot.made_by_id for lot in lots}, kind__in=CANCELLING
+        ).values_list("corrects_id", flat=True)
+    )
+    dead = next((lot for lot in lots if lot.made_by_id in dead_acts), None)
+    if dead:
         raise Refusal(
             "recorded_in_error",
             f"{dead.code} was recorded in error and cancelled; record it anew first.",
@@ -506,8 +513,9 @@ class Entry:
             Flag.objects.bulk_create(self.flags)
         holds.at_birth(self)
         touch.settle(self)
-        for hook in AFTER_POST:
-            hook([(m, m.event) for m in moved])
+        if moved:
+            for hook in AFTER_POST:
+                hook([(m, m.event) for m in moved])
 
     def _refuse_short(
         self,
@@ -521,6 +529,8 @@ class Entry:
             if lot.kind not in STRICT or place.is_source or self.held[key] + net[key] >= 0:
                 continue
             if self.corrects:
+                if place.is_standing or place.kind in books.TILLS:
+                    continue  # the walk decides: what a fact took may be short again
                 raise Refusal(
                     "already_used",
                     f"{lot.code} was moved on since: {place} holds {self.held[key]} {lot.unit} of it "

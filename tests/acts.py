@@ -69,9 +69,9 @@ class Pick:
 
     def of(self, there: int) -> int:
         """A quantity out of what is there: now and then too much, or nothing."""
-        if self.chance(8):
+        if self.chance(12):
             return there + self.number(1, 500)
-        if self.chance(4):
+        if self.chance(5):
             return 0
         return self.number(1, there)
 
@@ -103,7 +103,7 @@ def check_germination(pick: Pick, farm: Farm):
     if found is None:
         return None
     batch, place, there = found
-    return {"batch": batch, "place": place, "not_up": pick.of(there)}
+    return {"batch": batch, "place": place, "not_up": -1 if pick.chance(10) else pick.of(there)}
 
 
 @act
@@ -179,7 +179,7 @@ def receive_input(pick: Pick, farm: Farm):
 @act
 def open_input(pick: Pick, farm: Farm):
     lot = pick.one(Lot.objects.filter(kind=LotKind.INPUT).order_by("id"))
-    where = [farm.greenhouse, farm.bench, farm.line, farm.tank, farm.bench_tank]
+    where = [farm.greenhouse, farm.line, farm.tank]
     return lot and {"lot": lot, "place": pick.one(where)}
 
 
@@ -211,7 +211,7 @@ def describe(pick: Pick, farm: Farm):
 
 
 def _tank(pick: Pick, farm: Farm) -> Place:
-    return farm.bench if pick.chance(4) else pick.one([farm.tank, farm.bench_tank, farm.wash_tank])
+    return farm.bench if pick.chance(15) else pick.one([farm.tank, farm.bench_tank, farm.wash_tank])
 
 
 def _water(pick: Pick, farm: Farm):
@@ -392,6 +392,8 @@ def count(pick: Pick, farm: Farm):
         place=place, quantity__gt=0, lot__kind__in=[*LEAF, LotKind.PACK]
     ).select_related("lot__made_by").order_by("lot_id")
     counted = {h.lot: max(-1, h.quantity + pick.number(-3, 2)) for h in rows}
+    if pick.chance(15):
+        counted |= dict.fromkeys(Lot.objects.filter(kind=LotKind.INPUT)[:1], 1)
     closing = place.kind == "shop" and pick.chance(70)
     return counted and {"place": place, "counted": counted, "closing": closing}
 
@@ -461,7 +463,9 @@ def correct_origin(pick: Pick, farm: Farm):
 @act
 def clear_origin(pick: Pick, farm: Farm):
     edge = pick.one(
-        Lineage.objects.filter(kind__in=["grew", "went_in"], struck_by__isnull=False)
+        Lineage.objects.filter(
+            kind__in=["grew", "went_in"], struck_by__isnull=not pick.chance(75)
+        )
         .select_related("parent", "child")
         .order_by("id")
     )

@@ -98,6 +98,7 @@ class Item(models.Model):
     )
 
     class Meta:
+        verbose_name = "input"
         ordering = ["name"]
 
     def __str__(self) -> str:

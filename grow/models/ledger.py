@@ -181,6 +181,8 @@ class Movement(models.Model):
     despite_hold = models.BooleanField(default=False)
 
     class Meta:
+        verbose_name = "moved"
+        verbose_name_plural = "moved"
         ordering = ["id"]
         constraints = [
             models.CheckConstraint(condition=Q(quantity__gt=0), name="movement_moves_something"),
@@ -210,6 +212,8 @@ class Holding(models.Model):
     source = models.BooleanField(default=False)
 
     class Meta:
+        verbose_name = "what is here"
+        verbose_name_plural = "what is here"
         constraints = [
             models.UniqueConstraint(fields=["lot", "place"], name="one_holding_of_a_lot_in_a_place"),
             models.CheckConstraint(
@@ -245,6 +249,8 @@ class Lineage(models.Model):
     )
 
     class Meta:
+        verbose_name = "came from"
+        verbose_name_plural = "came from"
         constraints = [
             models.UniqueConstraint(
                 fields=["parent", "child", "kind", "event"], name="one_edge_of_a_kind_by_an_event"
@@ -276,6 +282,7 @@ class Counted(models.Model):
     struck_by = models.ForeignKey(Event, models.PROTECT, null=True, blank=True, related_name="+")
 
     class Meta:
+        verbose_name_plural = "counted"
         constraints = [
             models.UniqueConstraint(
                 fields=["event", "lot", "place"], name="a_lot_is_counted_once_by_an_event"
@@ -296,6 +303,8 @@ class Unnamed(models.Model):
     unit_pence = models.PositiveIntegerField(null=True, blank=True)
 
     class Meta:
+        verbose_name = "sold by product"
+        verbose_name_plural = "sold by product"
         constraints = [
             models.UniqueConstraint(
                 fields=["event", "place", "line"], name="a_line_stands_once_on_a_till_row"
@@ -328,6 +337,8 @@ class Flag(models.Model):
     says = models.CharField(max_length=400)
 
     class Meta:
+        verbose_name = "to be looked at"
+        verbose_name_plural = "to be looked at"
         ordering = ["-id"]
 
     def __str__(self) -> str:
@@ -345,6 +356,9 @@ class Description(models.Model):
     plant_passport = models.CharField(max_length=120, blank=True)
     photo = models.ForeignKey("Photo", models.PROTECT, null=True, blank=True, related_name="+")
     note = models.CharField(max_length=300, blank=True)
+
+    class Meta:
+        verbose_name_plural = "learnt later"
 
 
 class Photo(models.Model):
@@ -372,6 +386,9 @@ class Tag(models.Model):
 
     code = models.CharField(max_length=20, unique=True)
     printed_by = models.ForeignKey(Event, models.PROTECT, related_name="tags")
+
+    class Meta:
+        verbose_name = "crate tag"
 
 
 class Delta(models.Model):

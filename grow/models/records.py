@@ -85,6 +85,8 @@ class InUse(Dated):
     place = models.ForeignKey(Place, models.PROTECT, related_name="inputs_in_use")
 
     class Meta:
+        verbose_name = "in use"
+        verbose_name_plural = "in use"
         constraints = [
             models.UniqueConstraint(
                 fields=["lot", "place"],

@@ -39,3 +39,7 @@ class Money(models.Model):
 
     def __str__(self) -> str:
         return f"{self.pence} p"
+
+    class Meta:
+        verbose_name_plural = "money"
+
