@@ -102,8 +102,8 @@ def lose_plants(
                     f"{place} holds {len(standing)} plants of {batch.code}; {plants} were "
                     "told as lost. Walk the tower, or tell it as already done.",
                 )
-            lost = standing[-plants:]
-        plants = len(lost)
+            lost = _newest(standing, plants)
+        plants = len(lost) if sites else plants
         _end(entry, lost)
     else:
         _whole(plants, "plants")
@@ -120,7 +120,7 @@ def move_plants(
         raise Refusal("not_nursery", f"{to_place} is not a bench, shelf or tent; transplant instead.")
     if from_place.kind == PlaceKind.TOWER:
         standing = alive_on(entry.event.placed_at, batch=batch, tower=from_place)
-        _end(entry, standing[-plants:])
+        _end(entry, _newest(standing, plants))
     entry.move(batch, from_place, to_place, plants, Basis.COUNTED)
     entry.renews = True
 
@@ -223,12 +223,19 @@ def _plant(entry: Entry, batch: Lot, sites: Sequence[PlantSite], each: int) -> N
         )
 
 
+def _newest(standing: Sequence[Planting], plants: int) -> list[Planting]:
+    """Which plants went, when only their number was told: the newest of those that nothing told
+    has ended since."""
+    return [p for p in standing if p.ended_by_id is None][-plants:]
+
+
 def _end(entry: Entry, plantings: Sequence[Planting]) -> None:
-    """End plantings, and those of the sites that they block."""
+    """End plantings, and those of the sites that they block. One that another act has ended
+    later keeps that end: told twice, a plant is short, and its record is not rewritten."""
     ids = [p.pk for p in plantings]
     entry.lock_sites(p.site for p in plantings)
     Planting.objects.filter(
-        Q(pk__in=ids) | Q(blocked_by__in=ids), Q(ended_by=None) | Q(ended_at__gt=entry.event.placed_at)
+        Q(pk__in=ids) | Q(blocked_by__in=ids), ended_by=None
     ).update(ended_by=entry.event, ended_at=entry.event.placed_at)
 
 

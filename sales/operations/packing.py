@@ -241,9 +241,15 @@ def _share(entry, run, loose, gain_g, weighed_trim, trim_g, samples_g, giveaway_
             entry.join(t.lot, run, Lineage.Kind.WENT_IN, used)
 
 
+def _run_of(lot: Lot) -> PackingRun | None:
+    """Packs that stood there on the day records began have no run of ours."""
+    return PackingRun.objects.filter(lot=lot).first()
+
+
 def _of(lot: Lot) -> set[str]:
     if lot.kind == LotKind.PACK:
-        return _words(lot.run.allergens)
+        run = _run_of(lot)
+        return _words(run.allergens) if run else set()
     return _words(lot.crop.allergen) if lot.crop else set()
 
 
@@ -285,7 +291,10 @@ def _origin(taken: Sequence[Taken]) -> str:
     if kinds == {LotKind.HARVEST}:
         return "Grown here"
     if LotKind.PACK in kinds:
-        words = {t.lot.run.origin for t in taken if t.lot.kind == LotKind.PACK}
+        runs = [_run_of(t.lot) for t in taken if t.lot.kind == LotKind.PACK]
+        if None in runs:
+            return "From before records began"
+        words = {run.origin for run in runs if run}
         if words == {"Grown here"} and LotKind.PRODUCE not in kinds:
             return "Grown here"
     return "Contains bought-in produce"
