@@ -1,0 +1,368 @@
+"""Set-up tables to be filled in; the ledger to be read. Nothing of the ledger is written here:
+acts are told to operations."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib import admin
+from django.contrib.auth.admin import UserAdmin
+from django.db.models import QuerySet
+from django.http import HttpRequest
+
+from . import clock
+from .models import (
+    Business,
+    Counted,
+    Crop,
+    CropCard,
+    Description,
+    Event,
+    Feed,
+    Flag,
+    Hold,
+    Holding,
+    InUse,
+    Item,
+    Lineage,
+    Lot,
+    Movement,
+    Person,
+    Place,
+    Planting,
+    PlantSite,
+    SignOff,
+    Tag,
+    Thing,
+    Unnamed,
+    Variety,
+)
+
+
+class ReadOnly:
+    """Looked at, never added, changed or deleted."""
+
+    def has_add_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return False
+
+    def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return False
+
+    def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return False
+
+
+class LedgerAdmin(ReadOnly, admin.ModelAdmin):
+    list_per_page = 25
+    show_full_result_count = False
+
+    @admin.display(description="day", ordering="day")
+    def on(self, row: Any) -> str:
+        return f"{clock.number_day(row.day):%d %b %Y}"
+
+
+class LedgerInline(ReadOnly, admin.TabularInline):
+    extra = 0
+    can_delete = False
+    show_change_link = False
+
+
+# --- set-up ---------------------------------------------------------------------------------
+
+
+@admin.register(Business)
+class BusinessAdmin(admin.ModelAdmin):
+    list_display = ("name", "zone", "currency", "rule_set")
+
+    def has_add_permission(self, request: HttpRequest) -> bool:
+        return not Business.objects.exists()
+
+    def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return False
+
+
+class SignOffInline(admin.StackedInline):
+    model = SignOff
+    fk_name = "person"
+    extra = 0
+    autocomplete_fields = ("by",)
+
+
+@admin.register(Person)
+class PersonAdmin(UserAdmin):
+    list_display = ("__str__", "username", "badge", "is_active")
+    list_filter = ("groups", "is_active", "sign_offs__task")
+    search_fields = ("username", "shown_as", "badge")
+    ordering = ("username",)
+    autocomplete_fields = ("places",)
+    filter_horizontal = ("groups",)
+    inlines = (SignOffInline,)
+    fieldsets = (
+        (None, {"fields": ("username", "password", "shown_as", "badge")}),
+        (
+            "What they may see and do",
+            {"fields": ("is_active", "is_staff", "is_superuser", "groups", "places")},
+        ),
+    )
+    add_fieldsets = (
+        (None, {"fields": ("username", "shown_as", "usable_password", "password1", "password2")}),
+    )
+
+
+class CardInline(admin.StackedInline):
+    model = CropCard
+    extra = 0
+
+
+@admin.register(Variety)
+class VarietyAdmin(admin.ModelAdmin):
+    list_display = ("name", "crop", "seeds_per_cell", "sites_each")
+    list_filter = ("crop",)
+    list_select_related = ("crop",)
+    search_fields = ("name", "crop__name", "species")
+    autocomplete_fields = ("crop",)
+    inlines = (CardInline,)
+
+
+class VarietyInline(admin.StackedInline):
+    model = Variety
+    extra = 0
+    show_change_link = True
+
+
+@admin.register(Crop)
+class CropAdmin(admin.ModelAdmin):
+    list_display = ("name", "picked", "allergen", "usual_bunch_g", "cold_c")
+    list_filter = ("picked", "sprout_rules")
+    search_fields = ("name", "varieties__name")
+    inlines = (VarietyInline,)
+
+
+@admin.register(Item)
+class ItemAdmin(admin.ModelAdmin):
+    list_display = ("name", "kind", "variety", "authorisation", "harvest_interval_days")
+    list_filter = ("kind",)
+    list_select_related = ("variety",)
+    search_fields = ("name", "authorisation")
+    autocomplete_fields = ("variety",)
+
+
+@admin.register(Place)
+class PlaceAdmin(admin.ModelAdmin):
+    list_display = ("name", "kind", "within", "belongs_to")
+    list_filter = ("kind",)
+    list_select_related = ("within", "belongs_to")
+    list_per_page = 50
+    search_fields = ("name",)
+    autocomplete_fields = ("within", "belongs_to")
+
+    def has_delete_permission(self, request: HttpRequest, obj: Place | None = None) -> bool:
+        gone = obj is None or not (obj.holdings.exists() or obj.events.exists())
+        return gone and super().has_delete_permission(request, obj)
+
+
+@admin.register(PlantSite)
+class PlantSiteAdmin(admin.ModelAdmin):
+    list_display = ("__str__", "tower", "tier", "position", "out_of_use")
+    list_filter = ("out_of_use", "tier")
+    list_select_related = ("tower",)
+    search_fields = ("tower__name",)
+    autocomplete_fields = ("tower",)
+
+
+@admin.register(Thing)
+class ThingAdmin(admin.ModelAdmin):
+    list_display = ("name", "kind", "place")
+    list_filter = ("kind",)
+    list_select_related = ("place",)
+    search_fields = ("name",)
+    autocomplete_fields = ("place",)
+
+
+# --- the ledger, to be read -----------------------------------------------------------------
+
+
+class HereInline(LedgerInline):
+    model = Holding
+    fields = ("place", "quantity")
+    verbose_name_plural = "Where it is"
+
+    def get_queryset(self, request: HttpRequest) -> QuerySet[Holding]:
+        rows = super().get_queryset(request)
+        return rows.filter(source=False).exclude(quantity=0).select_related("place")
+
+
+class MovedInline(LedgerInline):
+    model = Movement
+    fields = ("day", "from_place", "to_place", "quantity", "basis")
+    verbose_name_plural = "How it moved"
+
+
+class AboveInline(LedgerInline):
+    model = Lineage
+    fk_name = "child"
+    fields = ("parent", "kind", "quantity", "struck_by")
+    verbose_name_plural = "What it came from, and what touched it"
+
+
+class BelowInline(LedgerInline):
+    model = Lineage
+    fk_name = "parent"
+    fields = ("child", "kind", "quantity", "struck_by")
+    verbose_name_plural = "What came from it"
+
+
+@admin.register(Lot)
+class LotAdmin(LedgerAdmin):
+    list_display = ("code", "kind", "title", "use_by", "made_on")
+    list_filter = ("kind", "crop")
+    list_select_related = ("made_by",)
+    search_fields = ("code", "title", "descriptions__name")
+    ordering = ("-id",)
+    inlines = (HereInline, AboveInline, BelowInline, MovedInline)
+
+    @admin.display(description="made on", ordering="made_by__placed_at")
+    def made_on(self, lot: Lot) -> str:
+        return f"{clock.number_day(lot.made_by.day):%d %b %Y}"
+
+
+class EventMovedInline(LedgerInline):
+    model = Movement
+    fields = ("lot", "from_place", "to_place", "quantity", "basis")
+    verbose_name_plural = "What it moved"
+
+
+class FlagInline(LedgerInline):
+    model = Flag
+    fields = ("kind", "lot", "says")
+
+
+@admin.register(Event)
+class EventAdmin(LedgerAdmin):
+    list_display = ("happened_at", "what", "place", "recorded_by", "recorded_at")
+    list_filter = ("kind", "already_done")
+    list_select_related = ("place", "recorded_by")
+    search_fields = ("=client_id", "made__code")
+    ordering = ("-id",)
+    inlines = (EventMovedInline, FlagInline)
+
+    @admin.display(description="what", ordering="kind")
+    def what(self, event: Event) -> str:
+        from .kinds import KINDS
+
+        kind = KINDS.get(event.kind)
+        return kind.says if kind else event.kind.replace("_", " ")
+
+
+@admin.register(Movement)
+class MovementAdmin(LedgerAdmin):
+    list_display = ("on", "lot", "from_place", "to_place", "quantity", "unit", "basis")
+    list_filter = ("basis",)
+    list_select_related = ("lot", "from_place", "to_place")
+    search_fields = ("lot__code",)
+    ordering = ("-id",)
+
+    @admin.display(description="unit")
+    def unit(self, m: Movement) -> str:
+        return m.lot.unit
+
+
+@admin.register(Holding)
+class HoldingAdmin(LedgerAdmin):
+    list_display = ("lot", "title", "place", "quantity", "unit")
+    list_filter = ("place__kind",)
+    list_select_related = ("lot", "place")
+    search_fields = ("lot__code", "lot__title", "place__name")
+    ordering = ("place", "lot")
+
+    def get_queryset(self, request: HttpRequest) -> QuerySet[Holding]:
+        return super().get_queryset(request).filter(source=False).exclude(quantity=0)
+
+    @admin.display(description="what it is")
+    def title(self, h: Holding) -> str:
+        return h.lot.title
+
+    @admin.display(description="unit")
+    def unit(self, h: Holding) -> str:
+        return h.lot.unit
+
+
+@admin.register(Lineage)
+class LineageAdmin(LedgerAdmin):
+    list_display = ("child", "kind", "parent", "quantity", "struck_by")
+    list_filter = ("kind",)
+    list_select_related = ("child", "parent", "struck_by")
+    search_fields = ("child__code", "parent__code")
+    ordering = ("-id",)
+
+
+@admin.register(Hold)
+class HoldAdmin(LedgerAdmin):
+    list_display = ("lot", "reason", "began_at", "ended_at")
+    list_filter = (("ended_by", admin.EmptyFieldListFilter),)
+    list_select_related = ("lot",)
+    search_fields = ("lot__code", "reason")
+    ordering = ("-id",)
+
+
+@admin.register(Flag)
+class FlagAdmin(LedgerAdmin):
+    list_display = ("kind", "says", "lot", "event")
+    list_filter = ("kind",)
+    list_select_related = ("lot", "event")
+    search_fields = ("lot__code", "says")
+
+
+@admin.register(Planting)
+class PlantingAdmin(LedgerAdmin):
+    list_display = ("batch", "site", "began_at", "ended_at")
+    list_filter = (("ended_by", admin.EmptyFieldListFilter),)
+    list_select_related = ("batch", "site__tower")
+    search_fields = ("batch__code", "site__tower__name")
+    ordering = ("-id",)
+
+
+@admin.register(Feed)
+class FeedAdmin(LedgerAdmin):
+    list_display = ("tank", "place", "began_at", "ended_at")
+    list_select_related = ("tank", "place")
+    search_fields = ("tank__name", "place__name")
+
+
+@admin.register(InUse)
+class InUseAdmin(LedgerAdmin):
+    list_display = ("lot", "place", "began_at", "ended_at")
+    list_select_related = ("lot", "place")
+    search_fields = ("lot__code", "lot__title", "place__name")
+
+
+@admin.register(Counted)
+class CountedAdmin(LedgerAdmin):
+    list_display = ("event", "lot", "place", "quantity")
+    list_select_related = ("event", "lot", "place")
+    search_fields = ("lot__code", "place__name")
+    ordering = ("-id",)
+
+
+@admin.register(Unnamed)
+class UnnamedAdmin(LedgerAdmin):
+    list_display = ("event", "place", "line", "quantity", "unit_pence")
+    list_select_related = ("event", "place")
+    search_fields = ("line", "place__name")
+    ordering = ("-id",)
+
+
+@admin.register(Description)
+class DescriptionAdmin(LedgerAdmin):
+    list_display = ("lot", "name", "best_before", "note")
+    list_select_related = ("lot",)
+    search_fields = ("lot__code", "name")
+    ordering = ("-id",)
+
+
+@admin.register(Tag)
+class TagAdmin(LedgerAdmin):
+    list_display = ("code", "printed_by")
+    list_select_related = ("printed_by",)
+    search_fields = ("code",)
+    ordering = ("-id",)
