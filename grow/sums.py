@@ -38,6 +38,8 @@ FIXES = (
 #: Of them, those after which a lot may be shared to crops otherwise than before.
 _RESHARE = ("cancel", "correct_origin", "correct_weight", "undo")
 _FIXES = ", ".join(f"'{kind}'" for kind in FIXES)
+#: What is eaten: cut, bought in, packed. Its cells are all in grams.
+EATEN = (LotKind.HARVEST, LotKind.PACK, LotKind.PRODUCE)
 _MANY = 500  # SQLite takes so many parameters and no more
 
 #: Crop id → grams; None stands for a lot of which no crop is known.
@@ -45,7 +47,8 @@ Shares = dict[int | None, int]
 
 
 class Cell(NamedTuple):
-    """What is added up together. crop is an id, or None where no crop is known."""
+    """What is added up together. crop is an id, or None where no crop is known; day is nought
+    in a reading that was not asked by day."""
 
     day: int
     crop: int | None
@@ -263,9 +266,18 @@ def _special(window: _Window) -> dict[int, Shares]:
 
 def _reorigined(since_event: int = 0, kinds: tuple[str, ...] = ("correct_origin",)) -> set[int]:
     """Cuts and runs put right by events after one, and all that was made from them."""
-    corrected = Event.objects.filter(kind__in=kinds, pk__gt=since_event).values("corrects_id")
-    produce = (LotKind.HARVEST, LotKind.PACK, LotKind.PRODUCE)
-    roots = Lot.objects.filter(made_by__in=corrected, kind__in=produce).values_list("pk", flat=True)
+    fixes = Event.objects.filter(kind__in=kinds, pk__gt=since_event)
+    corrected = {
+        event
+        for pair in fixes.values_list("corrects_id", "corrects__corrects_id")  # cancelled again
+        for event in pair
+        if event
+    }
+    roots = [
+        lot
+        for part in _parts(corrected)
+        for lot in Lot.objects.filter(made_by__in=part, kind__in=EATEN).values_list("pk", flat=True)
+    ]
     return lineage.below(roots)
 
 
@@ -354,26 +366,39 @@ def _keep(shares: Mapping[int, Shares]) -> None:
     )
 
 
-def reading(from_day: dt.date | None = None, to_day: dt.date | None = None) -> Counter[Cell]:
+def reading(
+    from_day: dt.date | None = None,
+    to_day: dt.date | None = None,
+    *,
+    lot_kinds: Iterable[str] = tuple(LotKind),
+    by_day: bool = True,
+) -> Counter[Cell]:
     """Quantities by cell over local days, both inclusive: the deltas and the live tail. Cells of
     both directions stand apart: a cancelled cut is growth → store and store → growth."""
     first = clock.day_number(from_day) if from_day else _EVER[0]
     last = clock.day_number(to_day) if to_day else _EVER[1]
+    kinds = {str(kind) for kind in lot_kinds}
+    columns = _COLUMNS if by_day else _COLUMNS[1:]
+    out: Counter[Cell] = Counter()
+
+    def add(cells: Mapping[Cell, int]) -> None:
+        for cell, quantity in cells.items():
+            if cell.lot_kind in kinds:
+                out[cell if by_day else cell._replace(day=0)] += quantity
+
     with one_moment():
         mark = swept_upto()
-        out: Counter[Cell] = Counter()
         swept = (
-            Delta.objects.filter(day__gte=first, day__lte=last)
-            .values_list(*_COLUMNS)
+            Delta.objects.filter(day__gte=first, day__lte=last, lot_kind__in=kinds)
+            .values_list(*columns)
             .annotate(Sum("quantity"))
         )
-        for *key, quantity in swept:
-            out[Cell(*key)] += int(quantity)
+        add({Cell(*(() if by_day else (0,)), *row[:-1]): int(row[-1]) for row in swept})
         window = _Window(mark, Movement.objects.aggregate(n=Max("pk"))["n"] or 0, first, last)
         if window.upto > mark:
-            out.update(_added_up(window, _special(window)))
-        out.update(_differences(mark, first, last)[0])
-        return Counter({cell: quantity for cell, quantity in out.items() if quantity})
+            add(_added_up(window, _special(window)))
+        add(_differences(mark, first, last)[0])
+    return Counter({cell: quantity for cell, quantity in out.items() if quantity})
 
 
 _COLUMNS = ("day", "crop_id", "lot_kind", "event_kind", "from_kind", "to_kind", "unit")

@@ -156,6 +156,23 @@ def test_a_cut_put_down_to_the_wrong_tower_changes_its_crop_and_its_bags(farm, s
     assert sums.sums_faults() == []
 
 
+def test_a_corrected_origin_that_is_cancelled_gives_the_grams_back(farm):
+    _, red, _ = salad(farm)
+    red_batch = red.above.get(kind=Lineage.Kind.GREW).parent
+    green_batch = Lot.objects.filter(kind="batch").exclude(pk=red_batch.pk).get()
+    as_cut = flows(sums.reading())
+    fix = farm.tell(
+        "correct_origin", lot=red, wrong=red_batch, right=green_batch, reason="wrong tower"
+    )
+    sums.sweep()
+    assert flows(sums.reading()) != as_cut
+    farm.tell("cancel", event=fix, reason="it was the right tower")
+    assert flows(sums.reading()) == as_cut
+    sums.sweep()
+    assert flows(sums.reading()) == as_cut
+    assert sums.sums_faults() == []
+
+
 @pytest.mark.parametrize("swept", [False, True])
 def test_a_cancelled_run_leaves_nothing_of_any_crop(farm, swept):
     green = grown(farm, 3000, farm.green)
