@@ -12,6 +12,8 @@ from django.http import HttpRequest
 
 from . import clock
 from .models import (
+    ENDS,
+    SOURCES,
     Business,
     Counted,
     Crop,
@@ -276,7 +278,8 @@ class HoldingAdmin(LedgerAdmin):
     ordering = ("place", "lot")
 
     def get_queryset(self, request: HttpRequest) -> QuerySet[Holding]:
-        return super().get_queryset(request).filter(source=False).exclude(quantity=0)
+        rows = super().get_queryset(request).exclude(quantity=0)
+        return rows.exclude(place__kind__in=[*SOURCES, *ENDS])
 
     @admin.display(description="what it is")
     def title(self, h: Holding) -> str:

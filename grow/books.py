@@ -49,6 +49,8 @@ if TYPE_CHECKING:
     from .ledger import Entry
 
 Moment = dt.datetime
+#: Corrections take what they must, also from a crate that was used since.
+MAY_SHORT = ("correct_weight", "correct_origin", "run_corrected")
 #: Ends that something may come back out of.
 TILLS = frozenset({PlaceKind.SOLD, PlaceKind.SERVED})
 _FIELDS = (
@@ -250,7 +252,7 @@ class _Walk:
             self.there[key] += quantity if forward else -quantity
         else:
             one.facts[moment] += signed
-            if fact and signed < 0:
+            if signed < 0 and (fact or kind in MAY_SHORT):
                 self.told_so.add((lot, place, moment))
 
     def _forward(self, kind: str, place: int, from_: int, to: int) -> bool:

@@ -76,6 +76,7 @@ def _cancel(entry: Entry, event: Event) -> None:
             family.append(e)
             seen.add(e.pk)
     _refuse_used(entry, event, family)
+    entry.may_short = event.kind in _CORRECTING  # it may be short with it, so it may without it
     again = Lineage.objects.filter(event__in=seen, struck_by__isnull=False)
     if again.exclude(struck_by__in=seen).exists():
         raise Refusal("corrected_since", "That was corrected again since; cancel the later one first.")
