@@ -202,6 +202,8 @@ def _moved_by(run: Lot) -> list[Movement]:
 def keep_sums(moved: list[tuple[Movement, Event]]) -> None:
     """A run's sums are a reading of what moved, kept in the same transaction. Trim is what the
     others leave: of opened bags it is in no movement."""
+    if not any(e.kind in ("pack", "rework") or e.corrects_id for _, e in moved):
+        return
     events = {e.pk for _, e in moved} | {e.corrects_id for _, e in moved if e.corrects_id}
     runs = PackingRun.objects.filter(
         Q(lot__made_by__in=events) | Q(lot__made_by__corrections__in=events)
@@ -265,10 +267,11 @@ def recount_packs(entry: Entry, lot: Lot, place: Place, difference: int) -> None
     grams = difference * (lot.grams_each or 0)
     parents = _crates(rows, lot)
     if not parents:
-        if difference > 0 and grams > lot.run.trim_g:
+        run = PackingRun.objects.filter(lot=lot).first()  # none of what stood before records began
+        if run and grams > run.trim_g:
             raise Refusal(
                 "not_in_it",
-                f"The opened bags held {lot.run.trim_g} g more than was packed; {difference} packs "
+                f"The opened bags held {run.trim_g} g more than was packed; {difference} packs "
                 f"more would need {grams} g.",
             )
         return

@@ -27,9 +27,13 @@ from tests.farm import Farm
 
 pytestmark = [pytest.mark.django_db, pytest.mark.slow]
 TOLD: dict[str, Counter[str]] = defaultdict(Counter)
+WHY: dict[str, Counter[str]] = defaultdict(Counter)
 VERBS = sorted(ACTS)
 #: A receipt of an input is never refused, nor is a reading of water.
 NEVER_REFUSED = {"receive_input", "test_water"}
+
+
+EXAMPLES = 80
 
 
 class _TakenBack(Exception):
@@ -100,6 +104,7 @@ class Books(RuleBasedStateMachine):
             TOLD[verb]["accepted"] += 1
         except Refusal as refused:
             TOLD[verb]["refused"] += 1
+            WHY[verb][refused.code] += 1
             assert refused.sentence.endswith((".", "?")) and refused.code
             assert _standing() == before  # a refusal loses nothing and writes nothing
         self.acts += 1
@@ -185,7 +190,7 @@ def test_random_acts_leave_no_fault_and_can_all_be_taken_back(capsys) -> None:
     run_state_machine_as_test(
         Books,
         settings=settings(
-            max_examples=60,
+            max_examples=EXAMPLES,
             stateful_step_count=50,
             deadline=None,
             suppress_health_check=list(HealthCheck),
@@ -196,7 +201,8 @@ def test_random_acts_leave_no_fault_and_can_all_be_taken_back(capsys) -> None:
     with capsys.disabled():
         print(f"\n{'act':>18} accepted refused")
         for verb in VERBS:
-            print(f"{verb:>18} {TOLD[verb]['accepted']:8} {TOLD[verb]['refused']:7}")
+            why = ", ".join(f"{code} {n}" for code, n in WHY[verb].most_common(4))
+            print(f"{verb:>18} {TOLD[verb]['accepted']:8} {TOLD[verb]['refused']:7}  {why}")
     assert all(TOLD[verb]["accepted"] for verb in VERBS)
     assert all(TOLD[verb]["refused"] for verb in VERBS if verb not in NEVER_REFUSED)
     assert sum(count.total() for count in TOLD.values()) > 1000
