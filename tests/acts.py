@@ -121,8 +121,10 @@ def move_plants(pick: Pick, farm: Farm):
     if found is None:
         return None
     batch, place, there = found
-    to = farm.store if pick.chance(5) else pick.one(
-        p for p in (farm.bench, farm.bench2, farm.tent) if p != place
+    to = (
+        farm.store
+        if pick.chance(5)
+        else pick.one(p for p in (farm.bench, farm.bench2, farm.tent) if p != place)
     )
     return {"batch": batch, "from_place": place, "to_place": to, "plants": pick.of(there)}
 
@@ -156,11 +158,19 @@ def opening_entry(pick: Pick, farm: Farm):
             "towers": [farm.t3],
         }
     if pick.chance(50):
-        return {"kind": LotKind.HARVEST, "crop": farm.lettuce, "quantity": pick.number(0, 900),
-                "place": farm.store}
+        return {
+            "kind": LotKind.HARVEST,
+            "crop": farm.lettuce,
+            "quantity": pick.number(0, 900),
+            "place": farm.store,
+        }
     return {
-        "kind": LotKind.PACK, "title": farm.bag.name, "line": farm.bag.line, "grams_each": 120,
-        "quantity": pick.number(0, 9), "place": pick.one([farm.store, farm.shop_place]),
+        "kind": LotKind.PACK,
+        "title": farm.bag.name,
+        "line": farm.bag.line,
+        "grams_each": 120,
+        "quantity": pick.number(0, 9),
+        "place": pick.one([farm.store, farm.shop_place]),
         "use_by": farm.today + dt.timedelta(days=pick.number(0, 6)),
     }
 
@@ -230,7 +240,9 @@ def drain_and_clean(pick: Pick, farm: Farm):
 
 @act
 def feed(pick: Pick, farm: Farm):
-    row = pick.one(Feed.objects.filter(ended_by=None).select_related("tank", "place").order_by("id"))
+    row = pick.one(
+        Feed.objects.filter(ended_by=None).select_related("tank", "place").order_by("id")
+    )
     if row and pick.chance(40):
         return {"tank": row.tank, "ends": [row.place]}
     places = [farm.t1, farm.t2, farm.t3, farm.bench, farm.bench2, farm.tent, farm.greenhouse]
@@ -318,8 +330,13 @@ def rework(pick: Pick, farm: Farm):
     if leaf and pick.chance(50):
         taken.append(Taken(leaf[0], leaf[1], left=0))
         grams += leaf[2]
-    return {"product": farm.bag, "taken": taken, "packs": grams // 120, "store": farm.store,
-            "line": farm.line}
+    return {
+        "product": farm.bag,
+        "taken": taken,
+        "packs": grams // 120,
+        "store": farm.store,
+        "line": farm.line,
+    }
 
 
 def _line(pick: Pick):
@@ -349,9 +366,7 @@ def receive(pick: Pick, farm: Farm):
     accepted = pick.number(max(least, 0), line.to_follow + 2)
     return {
         "note": note,
-        "lines": [
-            Arrived(line.lot, accepted, pick.one([0, 0, 1]), pick.one([0, 0, 2]), "wilted")
-        ],
+        "lines": [Arrived(line.lot, accepted, pick.one([0, 0, 1]), pick.one([0, 0, 2]), "wilted")],
     }
 
 
@@ -381,16 +396,24 @@ def discard(pick: Pick, farm: Farm):
         return None
     lot, place, there = found
     to = pick.one(["compost", "feed", "donated", "sample", "staff", "landfill", "destroyed"])
-    return {"lot": lot, "from_place": place, "to": to, "quantity": pick.of(there),
-            "reason": "slime", "recipient": pick.one(["", "Larder at the chapel"])}
+    return {
+        "lot": lot,
+        "from_place": place,
+        "to": to,
+        "quantity": pick.of(there),
+        "reason": "slime",
+        "recipient": pick.one(["", "Larder at the chapel"]),
+    }
 
 
 @act
 def count(pick: Pick, farm: Farm):
     place = pick.one([farm.store, farm.shop_place, farm.kitchen_place])
-    rows = Holding.objects.filter(
-        place=place, quantity__gt=0, lot__kind__in=[*LEAF, LotKind.PACK]
-    ).select_related("lot__made_by").order_by("lot_id")
+    rows = (
+        Holding.objects.filter(place=place, quantity__gt=0, lot__kind__in=[*LEAF, LotKind.PACK])
+        .select_related("lot__made_by")
+        .order_by("lot_id")
+    )
     counted = {h.lot: max(-1, h.quantity + pick.number(-3, 2)) for h in rows}
     if pick.chance(15):
         counted |= dict.fromkeys(Lot.objects.filter(kind=LotKind.INPUT)[:1], 1)
@@ -404,8 +427,13 @@ def return_goods(pick: Pick, farm: Farm):
     if found is None:
         return None
     lot, place, there = found
-    return {"lot": lot, "outlet": place.belongs_to.outlet, "quantity": pick.of(there),
-            "reason": "wilted", "to": pick.one(["compost", "quarantine", "store"])}
+    return {
+        "lot": lot,
+        "outlet": place.belongs_to.outlet,
+        "quantity": pick.of(there),
+        "reason": "wilted",
+        "to": pick.one(["compost", "quarantine", "store"]),
+    }
 
 
 @act
@@ -414,14 +442,18 @@ def move(pick: Pick, farm: Farm):
     if found is None:
         return None
     lot, place, there = found
-    to = pick.one(p for p in (farm.store, farm.line, farm.quarantine, farm.shop_place) if p != place)
+    to = pick.one(
+        p for p in (farm.store, farm.line, farm.quarantine, farm.shop_place) if p != place
+    )
     return {"lot": lot, "from_place": place, "to_place": to, "quantity": pick.of(there)}
 
 
 @act
 def hold(pick: Pick, farm: Farm):
     lots = Lot.objects.order_by("id")
-    return {"lots": pick.some(lots, 2), "reason": pick.one(["result awaited", ""])} if lots else None
+    return (
+        {"lots": pick.some(lots, 2), "reason": pick.one(["result awaited", ""])} if lots else None
+    )
 
 
 @act
@@ -429,15 +461,22 @@ def release(pick: Pick, farm: Farm):
     quarantined = pick.held(*LEAF, LotKind.PACK, places=("quarantine",))
     if quarantined and pick.chance(40):
         lot, place, there = quarantined
-        return {"lots": [lot], "reason": "result is good", "quantity": pick.of(there),
-                "from_place": place, "to_place": farm.store}
+        return {
+            "lots": [lot],
+            "reason": "result is good",
+            "quantity": pick.of(there),
+            "from_place": place,
+            "to_place": farm.store,
+        }
     row = pick.one(Hold.objects.select_related("lot").order_by("id"))
     return row and {"lots": [row.lot], "reason": "result is good"}
 
 
 @act
 def correct_weight(pick: Pick, farm: Farm):
-    lots = Lot.objects.filter(kind__in=[*LEAF, LotKind.PACK, LotKind.BATCH]).select_related("made_by")
+    lots = Lot.objects.filter(kind__in=[*LEAF, LotKind.PACK, LotKind.BATCH]).select_related(
+        "made_by"
+    )
     lot = pick.one(lots.order_by("id"))
     most = 40 if lot and lot.kind == LotKind.PACK else 4000
     return lot and {"lot": lot, "right": pick.number(0, most), "reason": "read wrongly"}
@@ -463,9 +502,7 @@ def correct_origin(pick: Pick, farm: Farm):
 @act
 def clear_origin(pick: Pick, farm: Farm):
     edge = pick.one(
-        Lineage.objects.filter(
-            kind__in=["grew", "went_in"], struck_by__isnull=not pick.chance(75)
-        )
+        Lineage.objects.filter(kind__in=["grew", "went_in"], struck_by__isnull=not pick.chance(75))
         .select_related("parent", "child")
         .order_by("id")
     )
@@ -495,8 +532,12 @@ def undo(pick: Pick, farm: Farm):
 @act
 def check(pick: Pick, farm: Farm):
     passed = pick.chance(70)
-    return {"kind": "test weight", "passed": passed, "done": "" if pick.chance(30) else "set anew",
-            "place": farm.line if pick.chance(80) else None}
+    return {
+        "kind": "test weight",
+        "passed": passed,
+        "done": "" if pick.chance(30) else "set anew",
+        "place": farm.line if pick.chance(80) else None,
+    }
 
 
 @act

@@ -191,9 +191,7 @@ class Farm:
 
     def arrive(self, sent: Event, lot: Lot, accepted: int = 0, **more: Any) -> Event:
         parts = {k: more.pop(k) for k in ("short", "rejected") if k in more}
-        return self.tell(
-            "receive", note=sent.note, lines=[Arrived(lot, accepted, **parts)], **more
-        )
+        return self.tell("receive", note=sent.note, lines=[Arrived(lot, accepted, **parts)], **more)
 
     def till(self, quantity: int, lot: Lot | None = None, **more: Any) -> Event:
         row = TillRow(more.pop("product", self.bag), quantity, lot)

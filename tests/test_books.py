@@ -84,7 +84,12 @@ def test_a_late_told_loss_may_not_empty_a_crate_that_was_used_since(farm: Farm) 
     other = farm.cut(500)
     with pytest.raises(Refusal) as refused:
         farm.tell(
-            "discard", lot=crate, from_place=farm.store, to="compost", quantity=1, reason="slime",
+            "discard",
+            lot=crate,
+            from_place=farm.store,
+            to="compost",
+            quantity=1,
+            reason="slime",
             at=morning,
         )
     assert refused.value.code == "short"
@@ -99,20 +104,34 @@ def test_a_past_moment_below_nought_is_refused_though_now_would_do(farm: Farm) -
     farm.pass_time(hours=1)
     farm.arrive(sent, crate, rejected=900)
     back = farm.tell(
-        "release", lots=[crate], reason="cold all the way", quantity=900,
-        from_place=farm.rejected_at(farm.kitchen), to_place=farm.store,
+        "release",
+        lots=[crate],
+        reason="cold all the way",
+        quantity=900,
+        from_place=farm.rejected_at(farm.kitchen),
+        to_place=farm.store,
     )
     assert farm.stock(crate, farm.store) == 1000
     with pytest.raises(Refusal) as refused:
         farm.tell(
-            "discard", lot=crate, from_place=farm.store, to="compost", quantity=200,
-            reason="slime", at=noon,
+            "discard",
+            lot=crate,
+            from_place=farm.store,
+            to="compost",
+            quantity=200,
+            reason="slime",
+            at=noon,
         )
     assert refused.value.code == "short_then"
     assert "100 g less than nothing" in refused.value.sentence
     assert back.kind == "release"
     farm.tell(
-        "discard", lot=crate, from_place=farm.store, to="compost", quantity=100, reason="slime",
+        "discard",
+        lot=crate,
+        from_place=farm.store,
+        to="compost",
+        quantity=100,
+        reason="slime",
         at=noon,
     )
     assert faults() == []
@@ -194,8 +213,12 @@ def test_the_till_and_its_day_are_one(farm: Farm) -> None:
 
     def tell(n: int, replace: bool = False):
         return till_day(
-            recorded_by=farm.grower, outlet=farm.shop, till="front", day=farm.today,
-            rows=[TillRow(farm.bag, n)], replace=replace,
+            recorded_by=farm.grower,
+            outlet=farm.shop,
+            till="front",
+            day=farm.today,
+            rows=[TillRow(farm.bag, n)],
+            replace=replace,
         )
 
     first = tell(4)
@@ -233,8 +256,16 @@ def test_a_crate_said_empty_keeps_its_grams_and_is_a_count_of_nought(farm: Farm)
     early = farm.pass_time(hours=1)
     farm.pass_time(hours=1)
     run = farm.pack([crate], packs=10)
-    farm.tell("discard", lot=crate, from_place=farm.store, to="compost", quantity=250,
-              reason="slime", at=early, already_done=True)
+    farm.tell(
+        "discard",
+        lot=crate,
+        from_place=farm.store,
+        to="compost",
+        quantity=250,
+        reason="slime",
+        at=early,
+        already_done=True,
+    )
     # the run keeps what it took; the earlier loss is therefore beyond the books
     assert run.run.grams_in == 1250
     assert farm.stock(crate, farm.store) == 0
@@ -248,15 +279,34 @@ def facts(farm: Farm):
     t = [farm.pass_time(hours=1) for _ in range(5)]
     farm.pass_time(days=2)
     shop = farm.shop_place
-    return old, new, [
-        ("till of 7", lambda: farm.till(7, at=t[0])),
-        ("till of 6", lambda: farm.till(6, at=t[2])),
-        ("scanned", lambda: farm.till(4, new, at=t[1])),
-        ("bin", lambda: farm.tell("discard", lot=old, from_place=shop, to="compost", quantity=2,
-                                  reason="torn", at=t[3], already_done=True)),
-        ("count", lambda: farm.tell("count", place=shop, counted={old: 2, new: 1}, at=t[4],
-                                    closing=True)),
-    ]
+    return (
+        old,
+        new,
+        [
+            ("till of 7", lambda: farm.till(7, at=t[0])),
+            ("till of 6", lambda: farm.till(6, at=t[2])),
+            ("scanned", lambda: farm.till(4, new, at=t[1])),
+            (
+                "bin",
+                lambda: farm.tell(
+                    "discard",
+                    lot=old,
+                    from_place=shop,
+                    to="compost",
+                    quantity=2,
+                    reason="torn",
+                    at=t[3],
+                    already_done=True,
+                ),
+            ),
+            (
+                "count",
+                lambda: farm.tell(
+                    "count", place=shop, counted={old: 2, new: 1}, at=t[4], closing=True
+                ),
+            ),
+        ],
+    )
 
 
 def figures(farm: Farm, old, new):

@@ -149,7 +149,9 @@ def _history() -> str:
     """All that was told and moved, for whoever reads a failure."""
     lines = []
     for e in Event.objects.order_by("id").prefetch_related("movements__lot"):
-        lines.append(f"{e.pk} {e} corrects {e.corrects_id} because {e.because_of_id} {e.told or ''}")
+        lines.append(
+            f"{e.pk} {e} corrects {e.corrects_id} because {e.because_of_id} {e.told or ''}"
+        )
         for m in e.movements.all():
             lines.append(f"      {m.lot}#{m.lot_id} {m.from_place} → {m.to_place} {m.quantity}")
     return "\n".join(lines)

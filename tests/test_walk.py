@@ -104,9 +104,7 @@ def test_the_pack_house_shares_trim_and_giveaway_by_the_grams_still_left(farm: F
 
     # two bags are opened for weighing later: a sample is a movement
     farm.pass_time(hours=1)
-    farm.tell(
-        "discard", lot=run, from_place=farm.store, to="sample", quantity=2, reason="weighed"
-    )
+    farm.tell("discard", lot=run, from_place=farm.store, to="sample", quantity=2, reason="weighed")
     note = farm.send(run, 20, farm.other_shop())
     farm.pass_time(hours=1)
     farm.arrive(note, run, accepted=18, rejected=2)
