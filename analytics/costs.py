@@ -1,0 +1,261 @@
+"""What was counted, and what it costs by the rates of its day: exact pence, by crop and line.
+
+Each count is the ledger's own: cells sown, plants planted and cleared, kilograms cut and washed,
+packs made, cells on a lit shelf at each midnight. A count that has no rate is a gap in words.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+
+from django.db.models import Case, Exists, F, OuterRef, Q, Sum, When
+
+from grow import clock, sums
+from grow.kinds import CANCELLING
+from grow.models import NURSERY, Event, LotKind, Movement
+from grow.models import PlaceKind as K
+from sales.models import PackingRun
+
+from .crops import names
+from .models import TRAY_CELLS, UNITS, Rate
+from .period import About, Period
+from .rates import Rates
+
+W = Rate.What
+CropId = int | None
+#: Counted things: (day, crop) → how many.
+Counts = Counter[tuple[int, CropId]]
+
+#: cost line → (rate, divisor of the count, name of the count)
+_PENCE = {
+    "seed_and_plugs": ((W.SEED, "cells"), (W.MEDIUM, "cells"), (W.POT, "planted")),
+    "light": ((W.LIGHT, "lit_cell_days"),),
+    "nutrient_and_water": ((W.NUTRIENT, "cut_g"), (W.WATER, "cut_g")),
+}
+_MINUTES = (
+    (W.SOW_MINUTES, "cells"),
+    (W.PLANT_MINUTES, "planted"),
+    (W.CLEAR_MINUTES, "cleared"),
+    (W.CUT_MINUTES, "cut_g"),
+    (W.WASH_MINUTES, "washed_g"),
+    (W.PACK_MINUTES, "packs"),
+)
+#: How many counted things the rate's unit is: a kilogram is 1000 g, a tray 84 cells.
+_PER = {
+    W.NUTRIENT: 1000,
+    W.WATER: 1000,
+    W.CUT_MINUTES: 1000,
+    W.WASH_MINUTES: 1000,
+    W.SOW_MINUTES: TRAY_CELLS,
+}
+_SAYS = {
+    "cells": "cells sown",
+    "planted": "plants planted",
+    "cleared": "plants cleared",
+    "cut_g": "g cut",
+    "washed_g": "g washed",
+    "packs": "packs made",
+    "lit_cell_days": "cell-days on lit shelves",
+}
+LINES = ("seed_and_plugs", "bought_in", "nutrient_and_water", "light", "packaging")
+
+
+@dataclass
+class Costs:
+    """Exact pence by line and crop, exact minutes by crop, and what was counted."""
+
+    pence: dict[str, dict[CropId, Decimal]] = field(
+        default_factory=lambda: defaultdict(lambda: defaultdict(Decimal))
+    )
+    minutes: dict[CropId, Decimal] = field(default_factory=lambda: defaultdict(Decimal))
+    counts: dict[str, Counts] = field(default_factory=dict)
+
+
+def costs(period: Period, about: About) -> Costs:
+    """Raises nothing: what has no rate is named in about.gaps and left out."""
+    out = Costs()
+    out.counts = _grown(period)
+    packs, washed, packaging = _packed(period, about)
+    out.counts |= {"packs": Counter(), "washed_g": washed}
+    for key, number in packs.items():
+        out.counts["packs"][key] += int(number)
+    rates = Rates()
+    missing: dict[tuple[str, CropId], Decimal] = defaultdict(Decimal)
+
+    def charge(what: str, counted: Mapping[tuple[int, CropId], int | Decimal], count: str):
+        for (day, crop), number in counted.items():
+            rate = rates.of(what, crop, day)
+            if rate is None:
+                missing[what, crop] += number
+            elif number:
+                yield day, crop, rate * number / _PER.get(W(what), 1)
+
+    for line, parts in _PENCE.items():
+        for what, count in parts:
+            for _, crop, pence in charge(what, out.counts[count], count):
+                out.pence[line][crop] += pence
+    for crop, pence in packaging.items():
+        out.pence["packaging"][crop] += pence
+    no_wage: set[int] = set()
+    for what, count in _MINUTES:
+        counted = packs if count == "packs" else out.counts[count]
+        for day, crop, minutes in charge(what, counted, count):
+            out.minutes[crop] += minutes
+            wage = rates.of(W.WAGE, None, day)
+            if wage is None:
+                no_wage.add(day)
+            else:
+                out.pence["labour"][crop] += minutes * wage / 60
+    _bought_in(period, out, about)
+    _say_what_is_missing(missing, no_wage, about)
+    return out
+
+
+# --- counts ---------------------------------------------------------------------------------
+
+
+def _grown(period: Period) -> dict[str, Counts]:
+    """Cells sown, plants planted and cleared, grams cut, lit cell-days; by day and crop.
+
+    Cut grams are all that came off the plant, grade-out included: it was cut and fed."""
+    first, _ = period.numbers
+    counts: dict[str, Counts] = {
+        name: Counter() for name in ("cells", "planted", "cleared", "cut_g", "lit_cell_days")
+    }
+    on_shelf: Counter[tuple[int, CropId]] = Counter()
+    read = sums.reading(None, period.last, lot_kinds=[LotKind.BATCH])
+    for cell, quantity in read.items():
+        key = cell.day, cell.crop
+        on_shelf[key] += quantity * ((cell.to_kind == K.SHELF) - (cell.from_kind == K.SHELF))
+        if cell.day < first:
+            continue
+        if cell.event_kind == "sow":
+            counts["cells"][key] += _signed(cell, quantity, (K.GROWTH,))
+        elif cell.event_kind == "transplant":
+            if K.TOWER in (cell.to_kind, cell.from_kind) and K.COMPOST not in cell[4:6]:
+                counts["planted"][key] += _signed(cell, quantity, NURSERY)
+        elif cell.event_kind == "clear" and K.TOWER in (cell.to_kind, cell.from_kind):
+            counts["cleared"][key] += _signed(cell, quantity, (K.TOWER,))
+    counts["lit_cell_days"] = _midnights(on_shelf, period)
+    cut = sums.reading(period.first, period.last, lot_kinds=[LotKind.HARVEST])
+    for cell, grams in cut.items():
+        if K.GROWTH in (cell.from_kind, cell.to_kind):
+            counts["cut_g"][cell.day, cell.crop] += _signed(cell, grams, (K.GROWTH,))
+    return counts
+
+
+def _signed(cell: sums.Cell, quantity: int, from_kinds: Iterable[str]) -> int:
+    """Out of these places, or back into them by a cancel or a correction."""
+    return quantity if cell.from_kind in from_kinds else -quantity
+
+
+def _midnights(changes: Mapping[tuple[int, CropId], int], period: Period) -> Counts:
+    """Cell-days: a cell counts a day for each local midnight that it spends on a shelf, charged
+    to the day that ends then. Tomorrow's are not spent yet."""
+    by_crop: dict[CropId, list[tuple[int, int]]] = defaultdict(list)
+    for (day, crop), change in sorted(changes.items(), key=lambda c: c[0][0]):
+        by_crop[crop].append((day, change))
+    today = clock.day_number(clock.local(clock.now()).date())
+    days = [n for n in _days(period) if n < today]
+    out: Counts = Counter()
+    for crop, rows in by_crop.items():
+        i, cells = 0, 0
+        for day in days:
+            while i < len(rows) and rows[i][0] <= day:
+                cells += rows[i][1]
+                i += 1
+            if cells:
+                out[day, crop] = cells
+    return out
+
+
+def _days(period: Period) -> list[int]:
+    return [clock.day_number(period.first + dt.timedelta(days=n)) for n in range(period.days)]
+
+
+def _packed(
+    period: Period, about: About
+) -> tuple[dict[tuple[int, CropId], Decimal], Counts, dict[CropId, Decimal]]:
+    """(packs by day and crop, grams washed, exact pence of packaging by crop). A pack of several
+    crops is shared to them by what went in."""
+    first, last = period.numbers
+    signed = Case(When(from_place__kind=K.PACKING, then=F("quantity")), default=-F("quantity"))
+    made = (
+        Movement.objects.filter(
+            Q(from_place__kind=K.PACKING) | Q(to_place__kind=K.PACKING),
+            day__gte=first,
+            day__lte=last,
+            lot__kind=LotKind.PACK,
+        )
+        .values_list("lot_id", "day")
+        .annotate(n=Sum(signed))
+    )
+    packs_of = {lot: (day, n) for lot, day, n in made if n}
+    shares = sums.shares_of(packs_of)
+    runs = (
+        PackingRun.objects.filter(lot__made_by__day__gte=first, lot__made_by__day__lte=last)
+        .select_related("product")
+        .in_bulk()
+    )
+    packs: dict[tuple[int, CropId], Decimal] = defaultdict(Decimal)
+    washed: Counts = Counter()
+    packaging: dict[CropId, Decimal] = defaultdict(Decimal)
+    for lot, (day, n) in packs_of.items():
+        whole = sum(shares[lot].values())
+        run = runs.get(lot)
+        if run is None:
+            continue
+        if not run.product.packaging_pence:
+            about.gap(f"{run.product}: no packaging cost is set.")
+        for crop, grams in shares[lot].items():
+            packs[day, crop] += Decimal(n) * grams / whole
+            packaging[crop] += run.product.packaging_pence * n * grams / whole
+        if run.washed:
+            for crop, part in sums.split(run.grams_in, shares[lot]):
+                washed[day, crop] += part
+    return packs, washed, packaging
+
+
+def _bought_in(period: Period, out: Costs, about: About) -> None:
+    """What was paid for leaf grown by somebody else, told at its receipt."""
+    first, last = period.numbers
+    rows = Event.objects.filter(
+        ~Exists(Event.objects.filter(corrects=OuterRef("pk"), kind__in=CANCELLING)),
+        kind="receive_produce",
+        day__gte=first,
+        day__lte=last,
+    ).values_list("told", "day")
+    for told, day in rows:
+        facts = json.loads(told or "{}")
+        if facts.get("paid_pence") is None:
+            about.gap(
+                f"{facts['grams']} g bought in on {clock.number_day(day):%d %b %Y}: "
+                "nobody told what was paid."
+            )
+            continue
+        out.pence["bought_in"][facts["crop"]] += Decimal(facts["paid_pence"])
+
+
+def _say_what_is_missing(
+    missing: Mapping[tuple[str, CropId], Decimal], no_wage: Iterable[int], about: About
+) -> None:
+    called = names()
+    count_of = dict(_MINUTES)
+    count_of |= {what: count for parts in _PENCE.values() for what, count in parts}
+    for (what, crop), number in sorted(missing.items(), key=lambda m: (m[0][0], called[m[0][1]])):
+        if number:
+            about.gap(
+                f"{called[crop]}: no rate for {W(what).label.lower()} ({UNITS[W(what)]}), so "
+                f"{number:.0f} {_SAYS[count_of[W(what)]]} are left out."
+            )
+    days = sorted(no_wage)
+    if days:
+        about.gap(
+            f"No rate for labour on {len(days)} days from {clock.number_day(days[0]):%d %b %Y}: "
+            "their minutes are not in the margin after labour."
+        )

@@ -1,0 +1,154 @@
+"""What each crop earned, to the penny: at the pack-house door, before and after crop minutes.
+
+Revenue at the door − seed and plugs − bought-in leaf − nutrient and water − light − packaging is
+the margin before labour; less the crop's minutes at one stated rate, whoever does them, it is the
+margin after. Failed trays are charged with their crop. The fixed round, rent and heat stay apart.
+Every line is whole pence whose crops add up to its total.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from decimal import Decimal
+
+from grow import sums
+
+from .costs import LINES, Costs, costs
+from .crops import names
+from .period import About, Period, percent, ratio
+from .rates import whole_pence
+from .revenue import revenue
+from .yields import yields
+
+CropId = int | None
+
+
+@dataclass
+class MarginRow:
+    """One crop, or all. Whole pence; minutes exact. door_alone_p is the door's money with mixed
+    packs shared by what each leaf fetches alone, in place of grams."""
+
+    crop_id: CropId
+    crop: str
+    takings_p: int = 0
+    shop_share_p: int = 0
+    door_p: int = 0
+    door_alone_p: int = 0
+    seed_and_plugs_p: int = 0
+    bought_in_p: int = 0
+    nutrient_and_water_p: int = 0
+    light_p: int = 0
+    packaging_p: int = 0
+    labour_p: int = 0
+    minutes: Decimal = field(default_factory=Decimal)
+    site_days: Decimal = field(default_factory=Decimal)
+    cells_sown: int = 0
+    planted: int = 0
+
+    @property
+    def costs_p(self) -> int:
+        """Direct costs without labour."""
+        return sum(getattr(self, f"{line}_p") for line in LINES)
+
+    @property
+    def before_labour_p(self) -> int:
+        return self.door_p - self.costs_p
+
+    @property
+    def after_labour_p(self) -> int:
+        return self.before_labour_p - self.labour_p
+
+    @property
+    def before_labour_alone_p(self) -> int:
+        return self.door_alone_p - self.costs_p
+
+    @property
+    def after_labour_alone_p(self) -> int:
+        return self.before_labour_alone_p - self.labour_p
+
+    @property
+    def before_per_site_week_p(self) -> Decimal | None:
+        return per_limit(self.before_labour_p, self.site_days / 7)
+
+    @property
+    def after_per_site_week_p(self) -> Decimal | None:
+        return per_limit(self.after_labour_p, self.site_days / 7)
+
+    @property
+    def cells_per_plant(self) -> Decimal | None:
+        """Cells sown for each plant planted: failed trays show here."""
+        return ratio(self.cells_sown, self.planted)
+
+
+def per_limit(pence: int, units: Decimal | int) -> Decimal | None:
+    """Margin per unit of what limits it (a site and week, an hour); None of no units."""
+    return ratio(pence, units)
+
+
+@dataclass
+class Margin:
+    about: About
+    rows: list[MarginRow]
+    total: MarginRow
+
+
+def margin(period: Period) -> Margin:
+    """Margin of each crop over a period, in whole pence."""
+    about = About(
+        period,
+        base="money of the period at the pack-house door, costs of what was done in it",
+        unit="pence, net of tax",
+        notes=[
+            "Costs fall on the day of the act. Spreading a planting's establishment over its "
+            "site-days comes later; till then a spring of planting looks poor.",
+            "Costs are rates × counted things; own prices paid by receipt come later.",
+            "The fixed round, rent and heat are not in it.",
+            "Mixed packs stand on two bases side by side; neither answers whether to drop a crop.",
+        ],
+    )
+    with sums.one_moment():
+        money = revenue(period, about)
+        spent = costs(period, about)
+        stood = yields(period)
+    rows: dict[CropId, MarginRow] = {}
+    lines: list[tuple[str, Mapping[CropId, int | Decimal]]] = [
+        ("takings_p", money.takings),
+        ("shop_share_p", money.shop_share),
+        ("door_p", money.door),
+        ("door_alone_p", money.alone),
+        *((f"{line}_p", whole_pence(spent.pence[line])) for line in (*LINES, "labour")),
+        ("minutes", spent.minutes),
+        ("site_days", {row.crop_id: row.site_days for row in stood.crops}),
+        ("cells_sown", _by_crop(spent, "cells")),
+        ("planted", _by_crop(spent, "planted")),
+    ]
+    for name, by_crop in lines:
+        for crop, amount in by_crop.items():
+            setattr(rows.setdefault(crop, MarginRow(crop, "")), name, amount)
+    return _table(about, rows)
+
+
+def _by_crop(spent: Costs, count: str) -> Counter[CropId]:
+    out: Counter[CropId] = Counter()
+    for (_, crop), number in spent.counts[count].items():
+        out[crop] += number
+    return out
+
+
+def _table(about: About, rows: dict[CropId, MarginRow]) -> Margin:
+    called = names()
+    total = MarginRow(None, "All crops")
+    numbers = [f.name for f in fields(MarginRow) if f.name not in ("crop_id", "crop")]
+    for crop, row in rows.items():
+        row.crop = called[crop]
+        for name in numbers:
+            setattr(total, name, getattr(total, name) + getattr(row, name))
+    # packaging is each product's own price, bought-in leaf what was paid; the rest is by rates
+    paid = total.packaging_p + total.bought_in_p
+    spent = total.costs_p + total.labour_p
+    about.standard_pct = percent(spent - paid, spent)
+    about.standard_says = "of the costs: standard rates and standard minutes"
+    listed = sorted(rows.values(), key=lambda row: (row.crop_id is None, row.crop))
+    return Margin(about, listed, total)

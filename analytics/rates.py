@@ -1,0 +1,60 @@
+"""Rates by day, and the whole pence that they come to. A missing rate is a gap in words."""
+
+from __future__ import annotations
+
+import datetime as dt
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Mapping
+from decimal import ROUND_HALF_UP, Decimal
+
+from grow import clock
+from grow.models import Crop
+from grow.shares import shared_out
+
+from .models import Rate
+
+CropId = int | None
+
+
+class Rates:
+    """Every rate, read once. `of(what, crop, day)` is the one in force on a day (yyyymmdd)."""
+
+    def __init__(self) -> None:
+        self._since: dict[tuple[str, CropId], list[tuple[int, Decimal]]] = defaultdict(list)
+        rows = Rate.objects.order_by("since").values_list("what", "crop_id", "since", "amount")
+        for what, crop, since, amount in rows:
+            self._since[what, crop].append((clock.day_number(since), amount))
+
+    def of(self, what: str, crop: CropId, day: int) -> Decimal | None:
+        """The amount in the rate's unit; a crop's own before that of all crops; None where none
+        was set by then."""
+        for key in dict.fromkeys(((what, crop), (what, None))):
+            known = self._since.get(key, ())
+            at = bisect_right(known, day, key=lambda row: row[0])
+            if at:
+                return known[at - 1][1]
+        return None
+
+
+def set_rate(
+    what: str, amount: Decimal | str, since: dt.date, source: str, crop: Crop | None = None
+) -> Rate:
+    """A rate from a day on. The same day told again replaces the amount of that day."""
+    rate, _ = Rate.objects.update_or_create(
+        what=what,
+        crop=crop,
+        since=since,
+        defaults={"amount": Decimal(amount), "source": source},
+    )
+    return rate
+
+
+def whole_pence(exact: Mapping[CropId, Decimal]) -> dict[CropId, int]:
+    """Whole pence by crop that add up to the exact total rounded half up: largest remainder."""
+    crops = sorted(exact, key=lambda crop: (crop is None, crop or 0))
+    # thirds of a pack are not exact in decimals: at nine places their sum is again
+    weights = [int((exact[crop] * 10**9).to_integral_value(ROUND_HALF_UP)) for crop in crops]
+    summed = sum(exact.values(), Decimal(0)).quantize(Decimal("1e-9"), ROUND_HALF_UP)
+    total = int(summed.quantize(Decimal(1), ROUND_HALF_UP))
+    return dict(zip(crops, shared_out(total, weights), strict=True))

@@ -1,0 +1,161 @@
+"""What the customers paid, brought back to the pack-house door and shared to crops.
+
+The till's money is the ledger's: one row a movement. Own shop's takings are less its stated
+share, own kitchen's are at its transfer price. A mixed pack's money is shared by grams, or by
+what each leaf fetches alone; neither says what dropping a crop would do.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from decimal import ROUND_HALF_UP, Decimal
+
+from django.db.models import Q, Sum
+
+from grow import clock
+from grow.models import Lot, Movement, Place
+from grow.models import PlaceKind as K
+from grow.shares import shared_out
+from grow.sums import EATEN, Shares, shares_of, split
+from sales.models import Money, Outlet, Price
+
+from .period import About, Period
+
+CropId = int | None
+_EATERS = (K.KITCHEN, K.BUYER)
+_OURS = (K.TRANSIT, K.STORE, K.PACKHOUSE, K.GROWTH, K.QUARANTINE)
+
+
+@dataclass
+class Revenue:
+    """Whole pence by crop. takings − shop_share = door. alone is door shared on the other basis;
+    both add up to the same total."""
+
+    takings: Counter[CropId] = field(default_factory=Counter)
+    shop_share: Counter[CropId] = field(default_factory=Counter)
+    door: Counter[CropId] = field(default_factory=Counter)
+    alone: Counter[CropId] = field(default_factory=Counter)
+
+
+def revenue(period: Period, about: About) -> Revenue:
+    out = Revenue()
+    first, last = period.numbers
+    paid: dict[int, dict[int, int]] = defaultdict(dict)
+    rows = (
+        Money.objects.filter(movement__day__gte=first, movement__day__lte=last)
+        .values_list("outlet_id", "movement__lot_id")
+        .annotate(Sum("pence"))
+    )
+    for outlet, lot, pence in rows:
+        paid[outlet][lot] = pence
+    shares = shares_of({lot for lots in paid.values() for lot in lots})
+    titles = dict(Lot.objects.filter(pk__in=shares).values_list("pk", "title"))
+    prices = _Prices(last)
+    for outlet in Outlet.objects.select_related("place").order_by("pk"):
+        of_outlet(outlet, paid.get(outlet.pk, {}), shares, prices, titles, out, about)
+    _unpriced(period, about)
+    return out
+
+
+def of_outlet(
+    outlet: Outlet,
+    paid: Mapping[int, int],
+    shares: Mapping[int, Shares],
+    prices: _Prices,
+    titles: Mapping[int, str],
+    out: Revenue,
+    about: About,
+) -> None:
+    by_grams: Counter[CropId] = Counter()
+    alone: Counter[CropId] = Counter()
+    for lot, pence in paid.items():
+        for crop, part in split(pence, shares[lot]):
+            by_grams[crop] += part
+        weights = prices.weighed(outlet, shares[lot])
+        if weights is None:
+            says = titles.get(lot) or "a mixed pack"
+            about.gap(
+                f"{says} at {outlet}: not every leaf in it has a loose price, so it is shared by "
+                "grams on both bases."
+            )
+            weights = shares[lot]
+        for crop, part in split(pence, weights):
+            alone[crop] += part
+    takings = sum(paid.values())
+    kept = _half_up(Decimal(takings) * outlet.shop_share_pct / 100)
+    if outlet.place.kind == K.SHOP and takings and not outlet.shop_share_pct:
+        about.gap(f"{outlet}: no shop share is stated, so its wages and card fees are left out.")
+    if outlet.place.kind == K.KITCHEN and takings and not outlet.price_basis:
+        about.gap(f"{outlet}: its transfer price has no stated basis.")
+    share = _shared(kept, by_grams)
+    door_alone = {crop: pence - _shared(kept, alone).get(crop, 0) for crop, pence in alone.items()}
+    for crop, pence in by_grams.items():
+        out.takings[crop] += pence
+        out.shop_share[crop] += share.get(crop, 0)
+        out.door[crop] += pence - share.get(crop, 0)
+    for crop, pence in door_alone.items():
+        out.alone[crop] += pence
+
+
+def _half_up(amount: Decimal) -> int:
+    return int(amount.quantize(Decimal(1), ROUND_HALF_UP))
+
+
+def _shared(total: int, by_crop: Mapping[CropId, int]) -> dict[CropId, int]:
+    """A share of takings by crop, to the penny. A crop that took nothing, or whose money went
+    back on balance, bears none of it."""
+    crops = sorted(
+        (crop for crop, pence in by_crop.items() if pence * total > 0),
+        key=lambda crop: (crop is None, crop or 0),
+    )
+    if not crops:
+        crops = list(by_crop)[:1]
+    return dict(zip(crops, shared_out(total, [abs(by_crop[c]) for c in crops]), strict=True))
+
+
+class _Prices:
+    """What a kilogram of a crop fetches alone: at that outlet, else at the first that lists it."""
+
+    def __init__(self, day: int) -> None:
+        self._pence: dict[tuple[int | None, str], int] = {}
+        rows = Price.objects.filter(line__startswith="crop:", since__lte=clock.number_day(day))
+        for outlet, line, pence in rows.order_by("since").values_list("outlet_id", "line", "pence"):
+            self._pence[outlet, line] = pence
+        for (_, line), pence in sorted(self._pence.items(), key=lambda row: row[0][0] or 0):
+            self._pence.setdefault((None, line), pence)
+
+    def weighed(self, outlet: Outlet, shares: Shares) -> Shares | None:
+        """Grams × what they fetch; None when a crop of a mixed lot has no price."""
+        if len(shares) == 1:
+            return shares
+        out: Shares = {}
+        for crop, grams in shares.items():
+            line = f"crop:{crop}"
+            pence = self._pence.get((outlet.pk, line), self._pence.get((None, line)))
+            if pence is None:
+                return None
+            out[crop] = grams * pence
+        return out if sum(out.values()) else None
+
+
+def _unpriced(period: Period, about: About) -> None:
+    """Goods that reached a customer and have no money beside them."""
+    first, last = period.numbers
+    rows = (
+        Movement.objects.filter(
+            Q(to_place__kind=K.SOLD) | Q(to_place__kind__in=_EATERS, from_place__kind__in=_OURS),
+            day__gte=first,
+            day__lte=last,
+            lot__kind__in=EATEN,
+            money__isnull=True,
+        )
+        .values_list("lot__title", "lot__unit", "to_place_id", "to_place__belongs_to_id")
+        .annotate(Sum("quantity"))
+        .order_by("lot__title", "to_place_id")
+    )
+    places: dict[int, str] = dict(Place.objects.values_list("pk", "name"))
+    for title, unit, to, belongs, quantity in rows:
+        what = f"{quantity} g of" if unit == "g" else f"{quantity} ×"
+        about.gap(f"{what} {title} went to {places[belongs or to]} with no price.")

@@ -1,0 +1,264 @@
+"""Where every gram went: from the cut to what was sold, and what became of the rest.
+
+One reading of the ledger's cells. Each movement leaves one line of the table and enters another,
+so the table balances to the gram whatever the movements are:
+
+    in stock before + cut + bought in + stood there + water and scale
+        = grade-out + trim + giveaway + samples + moisture + lost at rework + short + unexplained
+        + rejected + sold + to other businesses + used + thrown + donated + staff + in stock after
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from decimal import Decimal
+
+from django.db.models import Exists, OuterRef, Sum
+
+from grow import sums
+from grow.kinds import CANCELLING
+from grow.models import Basis, Event, Lot, Movement
+from grow.models import PlaceKind as K
+
+from .crops import names
+from .period import About, Period, percent
+
+_PACKING = ("pack", "rework")
+_INS = {
+    K.GROWTH: "cut_g",
+    K.SUPPLIER: "bought_in_g",
+    K.OPENING: "opening_g",
+    K.WATER_SCALE: "water_and_scale_g",
+}
+_ENDS = {
+    K.SOLD: "sold_g",
+    K.SERVED: "used_g",
+    K.BUYER: "to_businesses_g",  # another business's own: what it does with it is its affair
+    K.SAMPLE: "samples_g",
+    K.GIVEAWAY: "giveaway_g",
+    K.MOISTURE: "moisture_g",
+    K.DONATED: "donated_g",
+    K.STAFF: "staff_g",
+}
+_THROWN = (K.COMPOST, K.FEED, K.LANDFILL, K.DESTROYED)
+#: Known at all only by what someone weighed, counted or scanned; the rest is standard.
+_EVIDENCE = (Basis.WEIGHED, Basis.COUNTED, Basis.SCANNED)
+
+
+@dataclass
+class WasteRow:
+    """Grams of one crop, or of all. The lines above stock_before_g + cut_g … balance; `packed_g`
+    and below are passed through on the way and stand beside the balance."""
+
+    crop_id: int | None
+    crop: str
+    stock_before_g: int = 0
+    cut_g: int = 0
+    bought_in_g: int = 0
+    opening_g: int = 0
+    water_and_scale_g: int = 0
+    grade_out_g: int = 0
+    trim_g: int = 0
+    giveaway_g: int = 0
+    samples_g: int = 0
+    moisture_g: int = 0
+    lost_at_rework_g: int = 0
+    short_g: int = 0
+    unexplained_g: int = 0
+    rejected_thrown_g: int = 0
+    sold_g: int = 0
+    to_businesses_g: int = 0
+    used_g: int = 0
+    thrown_g: int = 0
+    donated_g: int = 0
+    staff_g: int = 0
+    stock_after_g: int = 0
+    # beside the balance
+    packed_g: int = 0
+    rejected_g: int = 0
+    uncut_g: int = 0
+
+    @property
+    def came_g(self) -> int:
+        return (
+            self.stock_before_g
+            + self.cut_g
+            + self.bought_in_g
+            + self.opening_g
+            + self.water_and_scale_g
+        )
+
+    @property
+    def went_g(self) -> int:
+        return sum(getattr(self, name) for name in WENT)
+
+    @property
+    def sold_or_used_g(self) -> int:
+        return self.sold_g + self.to_businesses_g + self.used_g
+
+    @property
+    def unsold_g(self) -> int:
+        return self.thrown_g + self.donated_g + self.staff_g
+
+    def of_cut(self, line: str) -> Decimal | None:
+        """A line as per cent of the cut."""
+        return percent(getattr(self, line), self.cut_g)
+
+
+#: What became of it, in the order of the way.
+WENT = (
+    "grade_out_g",
+    "trim_g",
+    "giveaway_g",
+    "samples_g",
+    "moisture_g",
+    "lost_at_rework_g",
+    "short_g",
+    "unexplained_g",
+    "rejected_thrown_g",
+    "sold_g",
+    "to_businesses_g",
+    "used_g",
+    "thrown_g",
+    "donated_g",
+    "staff_g",
+    "stock_after_g",
+)
+
+
+@dataclass
+class Waste:
+    about: About
+    rows: list[WasteRow]
+    total: WasteRow
+
+
+def waste(period: Period) -> Waste:
+    """What became of the grams of a period, by crop, in whole grams."""
+    about = About(
+        period,
+        base="grams cut, net of the crate; per cents are of the cut",
+        unit="g",
+        notes=[
+            "A mixed pack's rows are shared to crops by what went in, row by row, so a crop's "
+            "stock may be out by a gram a row; over all crops it is exact.",
+            "Unexplained is what counts found missing less what was found too much, and what was "
+            "told beyond the books; short at the door stands apart. A lot's own trace counts both.",
+            "Left uncut at clearing is the guide's guess and no part of the balance.",
+        ],
+    )
+    with sums.one_moment():
+        rows = _by_crop(period)
+        uncut = left_uncut(period)
+        _standard(period, about)
+    for crop, grams in uncut.items():
+        rows.setdefault(crop, WasteRow(crop, "")).uncut_g += grams
+    called = names()
+    for crop, row in rows.items():
+        row.crop = called[crop]
+    listed = sorted(rows.values(), key=lambda row: (row.crop_id is None, row.crop))
+    total = WasteRow(None, "All crops")
+    for row in listed:
+        for name in _NUMBERS:
+            setattr(total, name, getattr(total, name) + getattr(row, name))
+    return Waste(about, listed, total)
+
+
+_NUMBERS = [f.name for f in fields(WasteRow) if f.name.endswith("_g")]
+
+
+def _by_crop(period: Period) -> dict[int | None, WasteRow]:
+    rows: dict[int | None, WasteRow] = {}
+    before = sums.reading(
+        None, period.first - dt.timedelta(days=1), lot_kinds=sums.EATEN, by_day=False
+    )
+    during = sums.reading(period.first, period.last, lot_kinds=sums.EATEN, by_day=False)
+    for cells, then in ((before, True), (during, False)):
+        for cell, grams in cells.items():
+            row = rows.setdefault(cell.crop, WasteRow(cell.crop, ""))
+            for name, change in lines(cell, grams).items():
+                if name == "stock_after_g":
+                    row.stock_after_g += change
+                    row.stock_before_g += change if then else 0
+                elif not then:
+                    setattr(row, name, getattr(row, name) + change)
+    return rows
+
+
+def lines(cell: sums.Cell, grams: int) -> Mapping[str, int]:
+    """What one cell of the ledger adds to the lines of the table. Every line but the ones beside
+    the balance is entered as often as another is left."""
+    out: Counter[str] = Counter()
+    for kind, other, sign in (
+        (cell.to_kind, cell.from_kind, 1),
+        (cell.from_kind, cell.to_kind, -1),
+    ):
+        if kind in _INS:
+            out[_INS[K(kind)]] -= sign * grams
+        else:
+            out[_line(cell, kind, other)] += sign * grams
+        if kind == K.PACKING or (kind == K.USED and cell.lot_kind == "pack"):
+            out["packed_g"] -= sign * grams
+        if kind == K.QUARANTINE and other == K.TRANSIT:
+            out["rejected_g"] += sign * grams
+    return out
+
+
+def _line(cell: sums.Cell, kind: str, other: str) -> str:
+    """The line on which a place's grams stand, given what is on the other side."""
+    if kind in (K.USED, K.PACKING):
+        # what went into packs less what came out as packs: nought but where bags were reworked
+        return "lost_at_rework_g"
+    if kind == K.COUNT_DIFFERENCE:
+        return "short_g" if cell.event_kind == "receive" else "unexplained_g"
+    if kind in _THROWN:
+        if other == K.GROWTH:
+            return "grade_out_g"
+        if cell.event_kind in _PACKING:
+            return "trim_g"
+        return "rejected_thrown_g" if other == K.QUARANTINE else "thrown_g"
+    return _ENDS.get(K(kind), "stock_after_g")
+
+
+def left_uncut(period: Period) -> dict[int | None, int]:
+    """Grams that clearings of the period told as left uncut, by crop: the guide's guess."""
+    first, last = period.numbers
+    cleared = Event.objects.filter(
+        ~Exists(Event.objects.filter(corrects=OuterRef("pk"), kind__in=CANCELLING)),
+        kind="clear",
+        day__gte=first,
+        day__lte=last,
+    )
+    guesses: Counter[int] = Counter()
+    for told in cleared.values_list("told", flat=True):
+        facts = json.loads(told or "{}")
+        guesses[facts["batch"]] += facts.get("uncut_g") or 0
+    out: Counter[int | None] = Counter()
+    for batch, crop in Lot.objects.filter(pk__in=guesses).values_list("pk", "crop_id"):
+        out[crop] += guesses[batch]
+    return {crop: grams for crop, grams in out.items() if grams}
+
+
+def _standard(period: Period, about: About) -> None:
+    """How much of what reached an end was estimated, shared out, remainder or worked out."""
+    first, last = period.numbers
+    ended = (K.SOLD, K.SERVED, K.BUYER, K.SAMPLE, K.GIVEAWAY, K.MOISTURE, K.DONATED, K.STAFF)
+    grams: Counter[str] = Counter()
+    moved = Movement.objects.filter(
+        day__gte=first,
+        day__lte=last,
+        lot__kind__in=sums.EATEN,
+        to_place__kind__in=[*ended, *_THROWN, K.COUNT_DIFFERENCE],
+    )
+    for basis, each, quantity in moved.values_list("basis", "lot__grams_each").annotate(
+        Sum("quantity")
+    ):
+        grams[basis] += quantity * (each or 1)
+    whole = sum(grams.values())
+    known = sum(grams[basis] for basis in _EVIDENCE)
+    about.standard_pct = percent(whole - known, whole)
+    about.standard_says = "of the grams that reached an end: shared out, remainder or worked out"
