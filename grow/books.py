@@ -23,7 +23,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from django.db.models import Exists, OuterRef, Sum
+from django.db.models import Exists, OuterRef, Q, Sum
 
 from . import clock
 from .errors import Refusal
@@ -277,20 +277,19 @@ class _Walk:
         after = {"event__placed_at__gt": start} if start else {}
         shelf: dict[int, _OneLot] = defaultdict(_OneLot)
         self.places[place.pk] = place
-        on_shelf = Movement.objects.filter(lot__line=line)
+        on_shelf = Movement.objects.filter(
+            Q(to_place=place) | Q(from_place=place), lot__line=line
+        )
         if start:
-            before = Event.objects.filter(placed_at__lte=start)
-            for side, sign in (("to_place", 1), ("from_place", -1)):
-                sums = (
-                    on_shelf.filter(**{side: place}, event__in=before)
-                    .values_list("lot_id")
-                    .annotate(Sum("quantity"))
-                )
-                for lot, quantity in sums:
-                    shelf[lot].opening += sign * quantity
-        for side, sign in (("to_place", 1), ("from_place", -1)):
-            for row in on_shelf.filter(**{side: place}, **after).values_list(*_FIELDS):
-                self._sort(shelf[row[0]], place.pk, sign * row[3], row)
+            sums = (
+                on_shelf.filter(event__placed_at__lte=start)
+                .values_list("lot_id", "to_place_id")
+                .annotate(Sum("quantity"))
+            )
+            for lot, to, quantity in sums:
+                shelf[lot].opening += quantity if to == place.pk else -quantity
+        for row in on_shelf.filter(**after).values_list(*_FIELDS):
+            self._sort(shelf[row[0]], place.pk, row[3] if row[2] == place.pk else -row[3], row)
         counted = Counted.objects.filter(
             _live(), struck_by=None, place=place, lot__line=line, **after
         ).values_list("lot_id", "quantity", "event__placed_at", "event__kind")

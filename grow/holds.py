@@ -139,13 +139,19 @@ def place_holds(reasons: dict[int, str], event: Event) -> int:
     return len(new)
 
 
-def inherit(edges: Iterable[Lineage], event: Event, entry: Entry | None = None) -> None:
+def inherit(
+    edges: Iterable[Lineage],
+    event: Event,
+    entry: Entry | None = None,
+    held: dict[int, Hold] | None = None,
+) -> None:
     """New edges bring danger down: a held parent, or a treatment whose interval covers the
-    child's cut, holds the child. `event` is what told us."""
+    child's cut, holds the child. `event` is what told us; `held` are the parents' holds, where
+    they are known already."""
     edges = list(edges)
     if not edges:
         return
-    held = held_now({e.parent_id for e in edges})
+    held = held_now({e.parent_id for e in edges}) if held is None else held
     touching = {e.parent_id for e in edges if e.kind == Lineage.Kind.TOUCHED}
     intervals = {
         t.lot_id: t
@@ -210,8 +216,10 @@ def at_birth(entry: Entry) -> None:
     if own:
         place_holds(own, entry.event)
     matter = [e for e in entry.edges if e.kind != Lineage.Kind.TOUCHED]
-    if matter and not entry.told_as_fact:
-        held = held_now({e.parent_id for e in matter})
+    if not matter:
+        return
+    held = held_now({e.parent_id for e in matter})
+    if not entry.told_as_fact:
         for e in matter:
             if e.parent_id in held and not entry.corrects:
                 entry.refuse_or(
@@ -220,7 +228,7 @@ def at_birth(entry: Entry) -> None:
                     "from it until the food-safety lead releases it.",
                     lot=e.parent.code,
                 )
-    inherit(matter, entry.event, entry)
+    inherit(matter, entry.event, entry, held)
 
 
 __all__ = [

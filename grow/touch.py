@@ -288,6 +288,8 @@ def _fed(stood: dict[int, list[Window]], around: dict[int, list[int]]) -> Spans:
 
 #: An act stands within a day of its earliest and latest moments; two, over a clock change.
 _SLACK = dt.timedelta(days=2)
+#: Most tanks are topped up or dosed in so many days; the act before is then read with the rest.
+_A_WHILE = dt.timedelta(days=9)
 
 
 def _timelines(tanks: Iterable[int], first: Moment, last: Moment) -> dict[int, list[tuple]]:
@@ -304,20 +306,27 @@ def _timelines(tanks: Iterable[int], first: Moment, last: Moment) -> dict[int, l
         "placed_at",
         "id",
     )
-    timelines: dict[int, list[tuple]] = {}
-    for tank in sorted(tanks):
+    timelines: dict[int, list[tuple]] = {tank: [] for tank in sorted(tanks)}
+    start = first - _SLACK
+    since = acts.filter(place__in=timelines, placed_at__gte=start - _A_WHILE)
+    for act in since.order_by("placed_at", "id").values_list(*fields):
+        timeline = timelines[act[0]]
+        if act[5] < start:
+            timeline[:] = [act]
+        elif not timeline or timeline[-1][3] <= last + _SLACK:
+            timeline.append(act)
+    for tank, timeline in timelines.items():
+        if timeline and timeline[0][5] < start:
+            continue
+        # a tank that nobody had touched for longer
         before = (
-            acts.filter(place=tank, placed_at__lt=first - _SLACK)
+            acts.filter(place=tank, placed_at__lt=start)
             .order_by("-placed_at", "-id")
             .values_list(*fields)
             .first()
         )
-        timelines[tank] = [before] if before else []
-    since = acts.filter(place__in=timelines, placed_at__gte=first - _SLACK)
-    for act in since.order_by("placed_at", "id").values_list(*fields):
-        timeline = timelines[act[0]]
-        if not timeline or timeline[-1][3] <= last + _SLACK:
-            timeline.append(act)
+        if before:
+            timeline.insert(0, before)
     return timelines
 
 

@@ -71,11 +71,12 @@ def price_movements(moved: list[tuple[Movement, Event]]) -> None:
         o.place_id: o for o in Outlet.objects.filter(place__in={place for *_, place in rows})
     }
     money = []
+    prices: dict[tuple[int, str, int], int | None] = {}
     for m, event, sign, place in rows:
         outlet = outlets.get(place.pk) if place else None
         if outlet is None:
             continue
-        pence = _unit_pence(m, event, sign, outlet)
+        pence = _unit_pence(m, event, sign, outlet, prices)
         if pence is not None:
             money.append(
                 Money(
@@ -88,7 +89,14 @@ def price_movements(moved: list[tuple[Movement, Event]]) -> None:
     Money.objects.bulk_create(money)
 
 
-def _unit_pence(m: Movement, event: Event, sign: int, outlet: Outlet) -> int | None:
+def _unit_pence(
+    m: Movement,
+    event: Event,
+    sign: int,
+    outlet: Outlet,
+    prices: dict[tuple[int, str, int], int | None],
+) -> int | None:
+    """Pence for one pack or one kilogram; prices are the list prices looked up so far."""
     if sign < 0 or event.corrects_id:
         # what goes back goes back at what it came for
         first = Money.objects.filter(
@@ -105,7 +113,10 @@ def _unit_pence(m: Movement, event: Event, sign: int, outlet: Outlet) -> int | N
     told = _told_pence(m, event)
     if told is not None:
         return told
-    return list_price(outlet, m.lot.line, event.day)
+    key = outlet.pk, m.lot.line, event.day
+    if key not in prices:
+        prices[key] = list_price(outlet, m.lot.line, event.day)
+    return prices[key]
 
 
 def _told_pence(m: Movement, event: Event) -> int | None:
