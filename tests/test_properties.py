@@ -7,6 +7,7 @@ touched edges anew in plain Python.
 
 from __future__ import annotations
 
+import sys
 from collections import Counter, defaultdict
 
 import networkx as nx
@@ -105,7 +106,8 @@ class Books(RuleBasedStateMachine):
         except Refusal as refused:
             TOLD[verb]["refused"] += 1
             WHY[verb][refused.code] += 1
-            assert refused.sentence.endswith((".", "?")) and refused.code
+            assert refused.sentence.endswith((".", "?"))
+            assert refused.code
             assert _standing() == before  # a refusal loses nothing and writes nothing
         self.acts += 1
         if self.acts % 8 == 0:
@@ -201,10 +203,11 @@ def test_random_acts_leave_no_fault_and_can_all_be_taken_back(capsys) -> None:
         ),
     )
     with capsys.disabled():
-        print(f"\n{'act':>18} accepted refused")
+        sys.stdout.write("\n               act accepted refused\n")
         for verb in VERBS:
             why = ", ".join(f"{code} {n}" for code, n in WHY[verb].most_common(4))
-            print(f"{verb:>18} {TOLD[verb]['accepted']:8} {TOLD[verb]['refused']:7}  {why}")
+            told = TOLD[verb]
+            sys.stdout.write(f"{verb:>18} {told['accepted']:8} {told['refused']:7}  {why}\n")
     assert all(TOLD[verb]["accepted"] for verb in VERBS)
     assert all(TOLD[verb]["refused"] for verb in VERBS if verb not in NEVER_REFUSED)
     assert sum(count.total() for count in TOLD.values()) > 1000

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from django.db.models import Q, Sum
 
-from .. import clock, gate
+from .. import clock, gate, lineage
 from ..errors import Refusal
 from ..kinds import ASIDE, CANCELLING, KINDS, OWN
 from ..ledger import BEFORE_CANCEL, Entry, cancel_rows, operation
@@ -248,6 +248,8 @@ def correct_origin(
         raise Refusal("origin", f"{lot.code} is not booked as coming from {wrong.code}.")
     if right.made_by.placed_at > entry.event.placed_at:
         raise Refusal("origin", f"{right.code} was made after {lot.code}; it cannot be in it.")
+    if right.pk in lineage.below([lot.pk]):
+        raise Refusal("origin", f"{right.code} came from {lot.code}; it cannot be in it.")
     quantity = sum(e.quantity or 0 for e in edges)
     for e in edges:
         e.struck_by = entry.event
