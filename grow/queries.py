@@ -6,7 +6,7 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 
-from django.db.models import Case, F, Q, QuerySet, Sum, When
+from django.db.models import Q, QuerySet, Sum
 
 from . import codes
 from .errors import NotKnown
@@ -15,9 +15,7 @@ from .models import Description, Event, Holding, Lot, Movement, Place, Planting,
 
 def living(at: dt.datetime) -> QuerySet[Planting]:
     """Plantings that stood at a moment, from their first instant to the one before their end."""
-    return Planting.objects.filter(
-        Q(ended_at__isnull=True) | Q(ended_at__gt=at), began_at__lte=at
-    )
+    return Planting.objects.filter(Q(ended_at__isnull=True) | Q(ended_at__gt=at), began_at__lte=at)
 
 
 def alive_on(at: dt.datetime, *, batch: Lot, tower: Place) -> list[Planting]:
@@ -93,7 +91,8 @@ def lots_called(text: str) -> list[Lot]:
     key = codes.fold(text)
     if not key:
         return []
-    exact = [lot for lot in Lot.objects.filter(code__in=_spellings(text)) if codes.fold(lot.code) == key]
+    spelt = Lot.objects.filter(code__in=_spellings(text))
+    exact = [lot for lot in spelt if codes.fold(lot.code) == key]
     named = Lot.objects.filter(
         pk__in=Description.objects.filter(name_key=key).values("lot_id")
     ).exclude(pk__in=[lot.pk for lot in exact])
@@ -118,9 +117,11 @@ def nearest(text: str, most: int = 3) -> list[str]:
     key = codes.fold(text)
     pool: dict[str, str] = {}
     for start in {key[:4], key[:3], key[:1]}:
-        for code in Lot.objects.filter(code__startswith=start).order_by("-id").values_list(
-            "code", flat=True
-        )[:2000]:
+        for code in (
+            Lot.objects.filter(code__startswith=start)
+            .order_by("-id")
+            .values_list("code", flat=True)[:2000]
+        ):
             pool[codes.fold(code)] = code
     return [pool[k] for k in difflib.get_close_matches(key, pool, n=most, cutoff=0.6)]
 
@@ -142,24 +143,10 @@ def the_lot(text: str) -> Lot:
 
 
 def possibly_sold(lot: Lot) -> tuple[int, int]:
-    """Between how many and how many of a lot were sold: named sales are sure, worked-out ones
-    may have been another lot of the same shelf."""
-    from .kinds import WORKED_OUT
+    """Between how many and how many of a lot were sold and not brought back."""
+    from . import possibly
 
-    rows = Movement.objects.filter(lot=lot).filter(
-        Q(to_place__kind="sold") | Q(from_place__kind="sold")
-    )
-    signed = Case(When(to_place__kind="sold", then=F("quantity")), default=-F("quantity"))
-    sure = rows.exclude(event__kind=WORKED_OUT).aggregate(n=Sum(signed))["n"] or 0
-    worked = rows.filter(event__kind=WORKED_OUT).aggregate(n=Sum(signed))["n"] or 0
-    shops = Movement.objects.filter(lot=lot, event__kind=WORKED_OUT).values("from_place_id")
-    left = (
-        Holding.objects.filter(lot=lot, place__in=shops).aggregate(n=Sum("quantity"))["n"] or 0
-    )
-    others = Movement.objects.filter(
-        event__kind=WORKED_OUT, lot__line=lot.line, from_place__in=shops
-    ).exclude(lot=lot)
-    return sure, sure + worked + (left if others.exists() or worked else 0)
+    return possibly.possibly_sold([lot]).get(lot.pk, (0, 0))
 
 
 def events_of(lots: Iterable[int]) -> QuerySet[Event]:

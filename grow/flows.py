@@ -1,0 +1,321 @@
+"""One pass over what moved: where every gram, pack or cell of some lots is, how that is known,
+and whether it adds up.
+
+Lots are immutable, so their facts may be asked apart; what moved and how the lots are joined
+must agree with each other, so both come from one statement.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+from django.db import connection
+
+from . import lineage
+from .kinds import CANCELLING
+from .models import ENDS, SOURCES, Basis, Counted, LotKind, Movement, PlaceKind, Unit
+
+#: What an end was reached by when nobody weighed, counted or scanned it.
+SOFT = frozenset({Basis.ESTIMATED, Basis.SHARED_OUT, Basis.REMAINDER, Basis.WORKED_OUT})
+#: From the weakest knowledge to the strongest.
+WEAKEST_FIRST = (
+    Basis.WORKED_OUT,
+    Basis.ESTIMATED,
+    Basis.REMAINDER,
+    Basis.SHARED_OUT,
+    Basis.COUNTED,
+    Basis.SCANNED,
+    Basis.WEIGHED,
+)
+#: What is eaten, and so can be added up in grams.
+EATEN = frozenset({LotKind.HARVEST, LotKind.PRODUCE, LotKind.PACK})
+
+_FACTS = """
+SELECT l.id, l.code, l.kind, l.title, l.unit, l.grams_each, l.line, l.use_by, l.made_by_id,
+       b.kind, b.day,
+       EXISTS (SELECT 1 FROM grow_event c
+               WHERE c.corrects_id = l.made_by_id AND c.kind IN ('cancel', 'undo'))
+FROM ({ids}) t CROSS JOIN grow_lot l CROSS JOIN grow_event b
+WHERE l.id = t.id AND b.id = l.made_by_id
+"""
+_FLOWS = """
+WITH t AS ({ids})
+SELECT t.id, m.from_place_id, m.to_place_id, m.basis, CAST(SUM(m.quantity) AS bigint),
+       CAST(NULL AS bigint), CAST(NULL AS bigint)
+FROM t CROSS JOIN grow_movement m
+WHERE m.lot_id = t.id
+GROUP BY t.id, m.from_place_id, m.to_place_id, m.basis
+UNION ALL
+SELECT e.child_id, e.parent_id, NULL, e.kind, e.quantity, e.struck_by_id, e.id
+FROM t CROSS JOIN grow_lineage e
+WHERE e.child_id = t.id AND e.cleared_by_id IS NULL
+"""
+_PLACES = """
+SELECT p.id, p.name, p.kind, p.belongs_to_id
+FROM ({ids}) t CROSS JOIN grow_place p WHERE p.id = t.id
+"""
+
+
+class Spot(NamedTuple):
+    """A place, as a reading needs it."""
+
+    id: int
+    name: str
+    kind: str
+    belongs_to: int | None
+
+
+class Here(NamedTuple):
+    """So much of a lot is in a place; basis is how that was known."""
+
+    place: Spot
+    quantity: int
+    basis: str
+
+
+@dataclass(slots=True)
+class Edge:
+    """How two lots are joined, corrections added up. struck: a corrected origin that the
+    food-safety lead has not cleared yet."""
+
+    parent: int
+    child: int
+    kind: str
+    quantity: int | None
+    struck: bool
+
+
+@dataclass(slots=True)
+class Balance:
+    """made and unexplained in one unit; soft is what reached an end, net, by a movement that
+    was estimated, shared out, a remainder or worked out."""
+
+    unit: str
+    made: int = 0
+    unexplained: int = 0
+    soft: int = 0
+
+    @property
+    def percent(self) -> float | None:
+        """Accounted for: (made − unexplained) ÷ made, in per cent; None when nothing was made."""
+        return round(100 * (self.made - self.unexplained) / self.made, 2) if self.made else None
+
+    @property
+    def percent_by_evidence(self) -> float | None:
+        """(made − |unexplained| − soft ends) ÷ made, in per cent."""
+        if not self.made:
+            return None
+        return round(100 * (self.made - abs(self.unexplained) - self.soft) / self.made, 2)
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "made": self.made,
+            "unexplained": self.unexplained,
+            "soft": self.soft,
+            "unit": self.unit,
+            "percent": self.percent,
+            "percent_by_evidence": self.percent_by_evidence,
+        }
+
+
+@dataclass(slots=True)
+class LotFlows:
+    """One lot: its facts, where it is, and its balance in its own unit."""
+
+    id: int
+    code: str
+    kind: str
+    title: str
+    unit: str
+    grams_each: int | None
+    line: str
+    use_by: Any
+    made_by: int
+    made_as: str
+    day: int
+    cancelled: bool
+    balance: Balance
+    here: list[Here] = field(default_factory=list)
+    reached: dict[int, int] = field(default_factory=dict)  # place → all that ever came in
+    left: set[int] = field(default_factory=set)  # places that some of it left
+    packed: int = 0
+    used: int = 0
+    soft_used: int = 0
+
+    @property
+    def grams(self) -> int:
+        """Grams in one unit of the lot."""
+        return self.grams_each or 1
+
+
+@dataclass(slots=True)
+class Flows:
+    lots: dict[int, LotFlows]
+    edges: list[Edge]
+    places: dict[int, Spot]
+
+    def together(self, ids: Iterable[int]) -> Balance:
+        """The balance of a set in grams, cuts, bought produce and packs alone: what entered it
+        from outside counts once, whatever it became inside."""
+        inside = {i for i in ids if i in self.lots and self.lots[i].kind in EATEN}
+        total = Balance(Unit.G)
+        into: dict[int, int] = defaultdict(int)
+        out_of: dict[int, int] = defaultdict(int)
+        for e in self.edges:
+            if e.kind == "went_in" and not e.struck and e.child in inside and e.parent in inside:
+                grams = (e.quantity or 0) * self.lots[e.parent].grams
+                into[e.child] += grams
+                out_of[e.parent] += grams
+        for i in inside:
+            lot = self.lots[i]
+            b = lot.balance
+            # what was packed from lots of the set did not enter it here
+            total.made += (b.made - lot.packed) * lot.grams
+            total.made += max(0, lot.packed * lot.grams - into[i])
+            total.unexplained += b.unexplained * lot.grams
+            # what became another lot of the set has reached no end
+            soft_inside = min(lot.soft_used * lot.grams, out_of[i])
+            total.soft += b.soft * lot.grams - max(0, soft_inside)
+        return total
+
+
+def read(ids: Iterable[int]) -> Flows:
+    """Everything that is known of where these lots are. Three statements, each a search by key
+    for each lot; one more where a shelf was looked at since a guess."""
+    wanted = lineage.ids_value(sorted(set(ids)))
+    with connection.cursor() as cursor:
+        cursor.execute(_FACTS.format(ids=lineage.ids_sql()), [wanted])
+        lots = {
+            row[0]: LotFlows(*row[:11], bool(row[11]), Balance(row[4])) for row in cursor.fetchall()
+        }
+        cursor.execute(_FLOWS.format(ids=lineage.ids_sql()), [wanted])
+        moved: list[tuple[int, int, int, str, int]] = []
+        joined: dict[tuple[int, int, str], Edge] = {}
+        spots: set[int] = set()
+        for lot, a, b, how, quantity, struck, edge in cursor.fetchall():
+            if edge is None:
+                moved.append((lot, a, b, how, quantity))
+                spots.add(a)
+                spots.add(b)
+                continue
+            key = (a, lot, how)
+            if key not in joined:
+                joined[key] = Edge(a, lot, how, quantity, struck is not None)
+                continue
+            same = joined[key]
+            if same.struck and struck is None:
+                # the edge that stands says how; the struck one said the same before
+                same.struck, same.quantity = False, quantity
+            elif (struck is None) == (not same.struck) and quantity is not None:
+                same.quantity = (same.quantity or 0) + quantity
+        cursor.execute(_PLACES.format(ids=lineage.ids_sql()), [lineage.ids_value(sorted(spots))])
+        places = {row[0]: Spot(*row) for row in cursor.fetchall()}
+    _add_up(lots, moved, places)
+    return Flows(lots, list(joined.values()), places)
+
+
+def _add_up(
+    lots: dict[int, LotFlows],
+    moved: list[tuple[int, int, int, str, int]],
+    places: dict[int, Spot],
+) -> None:
+    into: dict[tuple[int, int], dict[str, int]] = defaultdict(lambda: defaultdict(int))
+    known: dict[tuple[int, int], set[str]] = defaultdict(set)
+    difference = PlaceKind.COUNT_DIFFERENCE
+    for lot_id, a, b, basis, quantity in moved:
+        lot = lots[lot_id]
+        balance = lot.balance
+        for place, signed in ((a, -quantity), (b, quantity)):
+            kind = places[place].kind
+            if kind in SOURCES:
+                if kind == difference:
+                    balance.unexplained += signed
+                    into[lot_id, place][basis] += signed
+                else:
+                    balance.made -= signed
+                    if kind == PlaceKind.PACKING:
+                        lot.packed -= signed
+                continue
+            into[lot_id, place][basis] += signed
+            known[lot_id, place].add(basis)
+            if kind in ENDS:
+                soft = signed if basis in SOFT else 0
+                balance.soft += soft
+                if kind == PlaceKind.USED:
+                    lot.used += signed
+                    lot.soft_used += soft
+        lot.reached[b] = lot.reached.get(b, 0) + quantity
+        lot.left.add(a)
+    guessed: list[tuple[int, int]] = []
+    for (lot_id, place), by_basis in into.items():
+        spot = places[place]
+        here = lots[lot_id].here
+        if spot.kind in ENDS:
+            here += [Here(spot, q, basis) for basis, q in _net(by_basis)]
+            continue
+        quantity = sum(by_basis.values())
+        if not quantity:
+            continue
+        if spot.kind == difference:
+            here.append(Here(spot, quantity, Basis.COUNTED))
+            continue
+        basis = min(known[lot_id, place], key=WEAKEST_FIRST.index)
+        if basis in SOFT:
+            guessed.append((lot_id, place))
+        here.append(Here(spot, quantity, basis))
+    if guessed:
+        _looked_since(lots, guessed)
+
+
+def _net(by_basis: dict[str, int]) -> list[tuple[str, int]]:
+    """What lies in an end, by how it was known. What came back out is taken from the weakest."""
+    back = -sum(q for q in by_basis.values() if q < 0)
+    out = []
+    for basis in WEAKEST_FIRST:
+        q = by_basis.get(basis, 0)
+        if q > 0:
+            gone = min(q, back)
+            back -= gone
+            if q > gone:
+                out.append((basis, q - gone))
+    return out
+
+
+def _looked_since(lots: dict[int, LotFlows], guessed: list[tuple[int, int]]) -> None:
+    """A figure that rests on guesses is evidence again once somebody looked, until the next
+    guess."""
+    rows = (
+        Counted.objects.filter(
+            lot__in={lot for lot, _ in guessed}, place__in={place for _, place in guessed}
+        )
+        .exclude(event__corrections__kind__in=CANCELLING)
+        .values_list("lot_id", "place_id", "event__placed_at")
+    )
+    looked: dict[tuple[int, int], Any] = {}
+    for lot, place, moment in rows:
+        key = (lot, place)
+        looked[key] = max(moment, looked.get(key, moment))
+    looked = {key: moment for key, moment in looked.items() if key in set(guessed)}
+    if not looked:
+        return
+    weakest: dict[tuple[int, int], str] = {}
+    for lot, a, b, basis, moment in Movement.objects.filter(
+        lot__in={lot for lot, _ in looked}
+    ).values_list("lot_id", "from_place_id", "to_place_id", "basis", "event__placed_at"):
+        for key in ((lot, a), (lot, b)):
+            if key in looked and moment > looked[key]:
+                now = weakest.get(key, basis)
+                weakest[key] = min(now, basis, key=WEAKEST_FIRST.index)
+    for lot, place in looked:
+        basis = weakest.get((lot, place))
+        if basis is None:
+            basis = Basis.WEIGHED if lots[lot].unit == Unit.G else Basis.COUNTED
+        lots[lot].here = [
+            Here(h.place, h.quantity, basis) if h.place.id == place else h for h in lots[lot].here
+        ]
+
+
+__all__ = ["EATEN", "SOFT", "Balance", "Edge", "Flows", "Here", "LotFlows", "Spot", "read"]

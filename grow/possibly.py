@@ -1,0 +1,213 @@
+"""Possibly sold: between how many and how many of a lot went over a till that named no lot.
+
+The books' worked-out sale is one guess, first-expired-first. What is sure is less: between two
+closing counts of a shelf, so many of a line were rung up, and each lot of it went down by no
+more than it did. So a lot sold at least what the others cannot have been, and at most what went
+of it, or what was rung up while it stood there.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from django.db.models import Exists, OuterRef, Q, QuerySet
+
+from .kinds import CANCELLING, DIFFERENCE, OWN, WORKED_OUT
+from .models import Counted, Event, Holding, Lot, Movement, PlaceKind, Unnamed
+
+Moment = dt.datetime
+
+
+@dataclass(slots=True)
+class _OnShelf:
+    """One lot on a shelf between two closing counts: named acts alone."""
+
+    balance: int = 0
+    since: Moment | None = None  # when it came, if it was not there from the start
+    gone: int = 0  # what counts say went unnamed
+    seen: bool = False  # what is left was counted at the end of the stretch
+
+    @property
+    def most(self) -> int:
+        """More than this cannot have been sold without a name."""
+        return self.gone + (0 if self.seen else max(self.balance, 0))
+
+
+@dataclass(slots=True)
+class _Shelf:
+    moved: dict[int, list[tuple[Moment, int]]] = field(default_factory=lambda: defaultdict(list))
+    counts: dict[int, dict[Moment, int]] = field(default_factory=lambda: defaultdict(dict))
+    tills: list[tuple[Moment, int]] = field(default_factory=list)
+    closings: list[Moment] = field(default_factory=list)
+
+
+def possibly_sold(lots: Sequence[Lot]) -> dict[int, tuple[int, int]]:
+    """Lot id → (least, most) sold and not brought back, in the lot's unit. Only lots that
+    stood on a shelf from which a till sells, or were sold by name, are in it."""
+    by_id = {lot.pk: lot for lot in lots}
+    named, back, shelves = _sure(by_id)
+    low: dict[int, int] = defaultdict(int)
+    high: dict[int, int] = defaultdict(int)
+    told = set(
+        Unnamed.objects.filter(
+            _alive(), place__in={p for p, _ in shelves}, line__in={line for _, line in shelves}
+        ).values_list("place_id", "line")
+    )
+    unsure: set[int] = set()
+    for (place, line), targets in sorted(shelves.items()):
+        if (place, line) not in told:
+            continue
+        unsure |= targets
+        for lot, (least, most) in _on_one_shelf(place, line, targets).items():
+            low[lot] += least
+            high[lot] += most
+    out = {}
+    for lot in sorted({*named, *unsure}):
+        returned = back.get(lot, 0)
+        least = max(named.get(lot, 0) + low[lot], returned)
+        most = max(named.get(lot, 0) + high[lot], least)
+        out[lot] = least - returned, most - returned
+    return out
+
+
+def _alive(ref: str = "event"):
+    return ~Exists(Event.objects.filter(corrects=OuterRef(ref), kind__in=CANCELLING))
+
+
+def _sure(by_id: dict[int, Lot]):
+    """(sold by name, brought back, (place, line) → lots that stood there)."""
+    named: dict[int, int] = defaultdict(int)
+    back: dict[int, int] = defaultdict(int)
+    shelves: dict[tuple[int, str], set[int]] = defaultdict(set)
+    rows = Movement.objects.filter(lot__in=by_id).values_list(
+        "lot_id",
+        "quantity",
+        "from_place__kind",
+        "to_place_id",
+        "to_place__kind",
+        "event__kind",
+    )
+    for lot, quantity, from_kind, to, to_kind, kind in rows:
+        if to_kind in (PlaceKind.SHOP, PlaceKind.KITCHEN, PlaceKind.BUYER) and by_id[lot].line:
+            shelves[to, by_id[lot].line].add(lot)
+        if kind == WORKED_OUT or PlaceKind.SOLD not in (from_kind, to_kind):
+            continue
+        signed = quantity if to_kind == PlaceKind.SOLD else -quantity
+        other = from_kind if to_kind == PlaceKind.SOLD else to_kind
+        if other in (PlaceKind.SHOP, PlaceKind.KITCHEN, PlaceKind.BUYER):
+            named[lot] += signed
+        elif kind not in OWN:
+            back[lot] -= signed
+    return named, back, shelves
+
+
+def _on_one_shelf(place: int, line: str, targets: set[int]) -> dict[int, tuple[int, int]]:
+    shelf = _read(place, line, targets)
+    out: dict[int, tuple[int, int]] = dict.fromkeys(targets, (0, 0))
+    now = {lot: _OnShelf() for lot in {*shelf.moved, *shelf.counts}}
+    start: Moment | None = None
+    for end in [*shelf.closings, None]:
+        rung = [
+            (m, q)
+            for m, q in shelf.tills
+            if (start is None or m > start) and (end is None or m <= end)
+        ]
+        for lot, one in now.items():
+            _walk(one, shelf.moved.get(lot, ()), shelf.counts.get(lot, {}), start, end)
+        total = sum(q for _, q in rung)
+        most = {lot: one.most for lot, one in now.items()}
+        for lot in targets & now.keys():
+            one = now[lot]
+            then = sum(q for m, q in rung if one.since is None or m >= one.since)
+            others = sum(most.values()) - most[lot]
+            least = min(max(0, total - others), most[lot])
+            a, b = out[lot]
+            out[lot] = a + least, b + max(min(most[lot], then), least)
+        start = end
+    return out
+
+
+def _walk(one, moved, counts: dict[Moment, int], start, end) -> None:
+    """From one closing count to the next: what stood, what came, what named acts took, and
+    what a count says had gone besides."""
+    within = [
+        m
+        for m in sorted({*(m for m, _ in moved), *counts})
+        if (start is None or m > start) and (end is None or m <= end)
+    ]
+    one.gone = 0
+    one.since = None
+    empty = one.balance <= 0
+    for m in within:
+        one.balance += sum(q for when, q in moved if when == m)
+        if empty and one.since is None and one.balance > 0:
+            one.since = m
+        if m in counts:
+            one.gone += max(one.balance - counts[m], 0)
+            one.balance = counts[m]
+    one.seen = end in counts
+
+
+def _read(place: int, line: str, targets: set[int]) -> _Shelf:
+    here = Q(from_place=place) | Q(to_place=place)
+    first, last = None, None
+    for m in Movement.objects.filter(here, lot__in=targets).values_list(
+        "event__placed_at", flat=True
+    ):
+        first = min(first or m, m)
+        last = max(last or m, m)
+    closed = _closings(place, line)
+    before = closed.filter(placed_at__lt=first).order_by("-placed_at").first()
+    standing = Holding.objects.filter(lot__in=targets, place=place, quantity__gt=0).exists()
+    after = None
+    if not standing:
+        after = closed.filter(placed_at__gte=last).order_by("placed_at").first()
+    acts: QuerySet[Event] = Event.objects.all()
+    if before:
+        acts = acts.filter(placed_at__gt=before.placed_at, day__gte=before.day)
+    if after:
+        acts = acts.filter(placed_at__lte=after.placed_at, day__lte=after.day)
+    shelf = _Shelf()
+    if before:
+        for lot, quantity in Counted.objects.filter(
+            event=before, place=place, lot__line=line
+        ).values_list("lot_id", "quantity"):
+            # the opening: what that count saw
+            shelf.moved[lot].append((before.placed_at, quantity))
+    rows = Movement.objects.filter(here, event__in=acts, lot__line=line).exclude(
+        event__kind__in=(WORKED_OUT, DIFFERENCE)
+    )
+    for lot, to, quantity, moment in rows.values_list(
+        "lot_id", "to_place_id", "quantity", "event__placed_at"
+    ):
+        shelf.moved[lot].append((moment, quantity if to == place else -quantity))
+    for lot, moment, quantity in Counted.objects.filter(
+        _alive(), event__in=acts, place=place, lot__line=line
+    ).values_list("lot_id", "event__placed_at", "quantity"):
+        shelf.counts[lot][moment] = quantity
+    shelf.tills = list(
+        Unnamed.objects.filter(_alive(), event__in=acts, place=place, line=line)
+        .order_by("event__placed_at")
+        .values_list("event__placed_at", "quantity")
+    )
+    until = {"placed_at__lte": after.placed_at} if after else {}
+    since = {"placed_at__gt": before.placed_at} if before else {}
+    shelf.closings = sorted(
+        set(closed.filter(**since, **until).values_list("placed_at", flat=True))
+    )
+    return shelf
+
+
+def _closings(place: int, line: str) -> QuerySet[Event]:
+    """Counts of the whole shelf in which the line was seen."""
+    seen = Counted.objects.filter(event=OuterRef("pk"), lot__line=line)
+    return Event.objects.filter(
+        _alive("pk"),
+        Exists(seen),
+        kind="count",
+        place=place,
+        told__contains='"closing":true',
+    )

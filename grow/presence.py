@@ -1,0 +1,164 @@
+"""What was in a place between two moments: the root of a trace for a tower, a tank, a store, a
+line, a bench or a whole area. An entry with only a day counts as the whole day; windows are
+inclusive. The reading is the one that touched edges are made of."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import defaultdict
+from collections.abc import Iterable
+
+from django.db.models import Exists, OuterRef, Q
+
+from . import touch
+from .kinds import CANCELLING
+from .models import (
+    NURSERY,
+    Event,
+    Holding,
+    Lineage,
+    Lot,
+    LotKind,
+    Movement,
+    Place,
+    PlaceKind,
+    Planting,
+)
+
+Moment = dt.datetime
+
+
+def touched(place: Place, start: Moment, end: Moment) -> set[int]:
+    """Ids of the lots that were in a place at any time from start to end, and of the cuts made
+    since from plants that stood there then.
+
+    A tank: its waters. A bench, shelf, tent or tower: sowings and what was cut from them. A
+    store, shop, kitchen, quarantine: what lay there. A line: what was also made on it. An area:
+    all of that in every place within it."""
+    places = [place, *_within(place)]
+    found: set[int] = set()
+    tanks = [p.pk for p in places if p.kind == PlaceKind.TANK]
+    for tank in tanks:
+        found |= _waters(tank, start, end)
+    plants = [p.pk for p in places if p.kind in NURSERY or p.kind == PlaceKind.TOWER]
+    if plants:
+        found |= _plants(set(plants), start, end)
+    lying = [p.pk for p in places if p.pk not in {*tanks, *plants} and p.kind != PlaceKind.AREA]
+    if lying:
+        found |= stood(lying, start, end)
+    found |= set(
+        Lot.objects.filter(
+            _alive("made_by"),
+            kind__in=(LotKind.HARVEST, LotKind.PACK),
+            made_by__place__in=[p.pk for p in places],
+            made_by__earliest_at__lte=end,
+            made_by__latest_at__gte=start,
+        ).values_list("pk", flat=True)
+    )
+    return found
+
+
+def stood(places: Iterable[int], start: Moment, end: Moment) -> set[int]:
+    """Ids of the lots of which something was in one of these places at some time."""
+    places = set(places)
+    rows = (
+        Movement.objects.filter(
+            lot__in=Holding.objects.filter(place__in=places).values("lot_id"),
+            event__earliest_at__lte=end,
+        )
+        .filter(Q(from_place__in=places) | Q(to_place__in=places))
+        .values_list(
+            "lot_id",
+            "from_place_id",
+            "to_place_id",
+            "quantity",
+            "event__placed_at",
+            "event__earliest_at",
+            "event__latest_at",
+        )
+    )
+    steps: dict[tuple[int, int], dict[Moment, list]] = defaultdict(dict)
+    for lot, a, b, quantity, at, earliest, latest in rows:
+        for place, signed in ((a, -quantity), (b, quantity)):
+            if place in places:
+                step = steps[lot, place].setdefault(at, [0, earliest, latest])
+                step[0] += signed
+                step[1], step[2] = min(step[1], earliest), max(step[2], latest)
+    return {lot for (lot, _), moments in steps.items() if _was_there(moments, start, end)}
+
+
+def _was_there(moments: dict[Moment, list], start: Moment, end: Moment) -> bool:
+    balance, since = 0, None
+    for at in sorted(moments):
+        change, earliest, latest = moments[at]
+        balance += change
+        if balance > 0 and since is None:
+            since = earliest
+        elif balance <= 0 and since is not None:
+            if since <= end and latest >= start:
+                return True
+            since = None
+    return since is not None and since <= end
+
+
+def _alive(ref: str):
+    return ~Exists(Event.objects.filter(corrects=OuterRef(ref), kind__in=CANCELLING))
+
+
+def _within(place: Place) -> list[Place]:
+    """Every place inside this one, however deep."""
+    found: dict[int, Place] = {}
+    level = [place.pk]
+    while level:
+        inside = [p for p in Place.objects.filter(within__in=level) if p.pk not in found]
+        found |= {p.pk: p for p in inside}
+        level = [p.pk for p in inside]
+    return list(found.values())
+
+
+def _waters(tank: int, start: Moment, end: Moment) -> set[int]:
+    """The waters of a tank: each is there from its fill to the next, or to a drain."""
+    acts = (
+        Event.objects.filter(_alive("pk"), place=tank, kind__in=(*touch.WATERING, touch.DRAIN))
+        .order_by("placed_at", "id")
+        .values_list("kind", "earliest_at", "latest_at", "made__id")
+    )
+    found: set[int] = set()
+    water: int | None = None
+    since = start
+    for kind, earliest, latest, made in acts:
+        if water is not None and since <= end and latest >= start:
+            found.add(water)
+        water, since = (None if kind == touch.DRAIN else made), earliest
+    if water is not None and since <= end:
+        found.add(water)
+    return found
+
+
+def _plants(places: set[int], start: Moment, end: Moment) -> set[int]:
+    """Sowings that stood there, and cuts of theirs whose plants did."""
+    overlaps = Q(ended_by__isnull=True) | Q(ended_by__latest_at__gte=start)
+    plantings = Planting.objects.filter(
+        overlaps, site__tower__in=places, began_by__earliest_at__lte=end
+    )
+    batches = set(plantings.values_list("batch_id", flat=True))
+    standing = Holding.objects.filter(place__in=places, lot__kind=LotKind.BATCH)
+    nursed = set(standing.values_list("lot_id", flat=True))
+    for batch, stays in touch._stays(sorted(nursed)).items():
+        if any(p in places and a <= end and (b is None or b >= start) for p, a, b in stays):
+            batches.add(batch)
+    cuts = list(
+        Lot.objects.filter(
+            _alive("made_by"),
+            pk__in=Lineage.objects.filter(
+                parent__in=batches, kind=Lineage.Kind.GREW, cleared_by__isnull=True
+            ).values("child_id"),
+            made_by__latest_at__gte=start,
+        ).select_related("made_by")
+    )
+    stood_there = {
+        lot
+        for lot, windows in touch.presences(cuts).items()
+        if any(w.place in places and w.start <= end and w.end >= start for w in windows)
+    }
+    return batches | stood_there

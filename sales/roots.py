@@ -1,0 +1,236 @@
+"""What a question means: a code, a name, a note, a product and a date, a place and a window, a
+thing since its last good check. Each gives the lots from which a trace starts."""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from django.db.models import Exists, OuterRef, Q
+
+from grow import clock, codes, presence
+from grow.errors import NotKnown
+from grow.flows import EATEN
+from grow.kinds import CANCELLING
+from grow.models import (
+    OUTLETS,
+    Description,
+    Event,
+    Lot,
+    LotKind,
+    Movement,
+    Place,
+    PlaceKind,
+    Tag,
+    Thing,
+)
+from grow.queries import lots_called, the_lot
+
+from . import suspect
+from .models import DeliveryNote, Product
+
+_SINCE = re.compile(r"^(?P<thing>.+?)\s+since\b.*$", re.IGNORECASE)
+
+
+@dataclass(slots=True)
+class Roots:
+    """The lots that a question means, what it was in words, and what was learnt on the way."""
+
+    lots: list[Lot]
+    says: str
+    notes: list[str] = field(default_factory=list)
+
+
+def find(asked: str | Lot | Sequence[Lot] | Roots) -> Roots:
+    """The lots that are meant. Raises NotKnown, with the nearest real codes."""
+    if isinstance(asked, Roots):
+        found = asked
+    elif isinstance(asked, Lot):
+        found = Roots([asked], asked.code)
+    elif isinstance(asked, str):
+        found = _text(asked)
+    else:
+        found = Roots(list(asked), ", ".join(lot.code for lot in asked))
+    if not found.lots:
+        raise NotKnown("nothing_there", f"Nothing is recorded for {found.says}.")
+    unique = {lot.pk: lot for lot in found.lots}
+    return Roots(list(unique.values()), found.says, found.notes)
+
+
+def _text(text: str) -> Roots:
+    text = text.strip()
+    lots = lots_called(text)
+    key = codes.fold(text)
+    if lots:
+        exact = [lot for lot in lots if codes.fold(lot.code) == key]
+        notes = []
+        if len(lots) > len(exact):
+            others = ", ".join(lot.code for lot in lots if lot not in exact)
+            notes.append(f"“{text}” is a name of {others}.")
+        return Roots(lots, text, notes)
+    note = _note(key)
+    if note:
+        sent = [line.lot for line in note.lines.select_related("lot").order_by("lot_id")]
+        return Roots(sent, f"note {note.number} to {note.outlet}")
+    for tag in Tag.objects.filter(code__in=_spelt(key)):
+        raise NotKnown(
+            "tag_unused",
+            f"{tag.code} is a crate tag that was printed and not used yet.",
+            tag=tag.code,
+        )
+    thing = _SINCE.match(text)
+    if thing:
+        named = Thing.objects.filter(name__iexact=thing["thing"].strip()).first()
+        if named:
+            return since_last_good_check(named)
+    return Roots([the_lot(text)], text)
+
+
+def _spelt(key: str) -> set[str]:
+    return {key, f"{key[:-1]}-{key[-1:]}"}
+
+
+def _note(key: str) -> DeliveryNote | None:
+    found = DeliveryNote.objects.filter(number__in=_spelt(key)).select_related("outlet__place")
+    return found.first()
+
+
+# --- a product and a date -------------------------------------------------------------------
+
+
+def the_product(text: str) -> Product:
+    """A product by its code or its name, or the one whose name holds the text."""
+    text = text.strip()
+    every = list(Product.objects.order_by("name"))
+    key = codes.fold(text)
+    for p in every:
+        if key and key in (codes.fold(p.code), codes.fold(p.name)):
+            return p
+    inside = [p for p in every if text and text.lower() in p.name.lower()]
+    if len(inside) == 1:
+        return inside[0]
+    names = {codes.fold(n): n for p in every for n in (p.code, p.name)}
+    near = [p.name for p in inside] or [
+        names[k] for k in difflib.get_close_matches(key, names, n=3, cutoff=0.5)
+    ]
+    hint = f" Did you mean {' or '.join(near)}?" if near else ""
+    raise NotKnown("no_such_product", f"No product is called {text}.{hint}", nearest=near)
+
+
+def product_on(product: Product | str, day: dt.date) -> Roots:
+    """Candidate lots of a product for a date that a customer read or remembers: the use-by on
+    the bag, the day it was packed (or cut, when loose), or a day on which it stood for sale."""
+    if isinstance(product, str):
+        product = the_product(product)
+    lots = {lot.pk: lot for lot in Lot.objects.filter(line=product.line).select_related("made_by")}
+    number = clock.day_number(day)
+    shorter = dict(
+        Description.objects.filter(lot__in=lots, best_before__isnull=False)
+        .order_by("id")
+        .values_list("lot_id", "best_before")
+    )
+    dated = {pk for pk, lot in lots.items() if day in (lot.use_by, shorter.get(pk))}
+    made = {pk for pk, lot in lots.items() if lot.made_by.day == number}
+    shops = _outlets_of(lots)
+    sale = presence.stood(shops, clock.start_of(day), clock.end_of(day)) & lots.keys()
+    sold = Movement.objects.filter(lot__in=lots, day=number, to_place__kind=PlaceKind.SOLD)
+    sale |= set(sold.values_list("lot_id", flat=True))
+    notes = []
+    for what, ids in (
+        ("has that date on it", dated),
+        ("was made that day", made),
+        ("stood for sale that day", sale),
+    ):
+        if ids:
+            notes.append(f"{', '.join(lots[pk].code for pk in sorted(ids))} {what}.")
+    says = f"{product} and {day:%d %b %Y}"
+    return Roots([lots[pk] for pk in sorted(dated | made | sale)], says, notes)
+
+
+def _outlets_of(lots: dict[int, Lot]) -> set[int]:
+    return set(
+        Movement.objects.filter(lot__in=lots, to_place__kind__in=OUTLETS)
+        .values_list("to_place_id", flat=True)
+        .distinct()
+    )
+
+
+# --- a place and a window -------------------------------------------------------------------
+
+
+def the_place(text: str) -> Place:
+    found = Place.objects.filter(name__iexact=text.strip()).first()
+    if found:
+        return found
+    key = codes.fold(text)
+    names = {codes.fold(name): name for name in Place.objects.values_list("name", flat=True)}
+    if key in names:
+        return Place.objects.get(name=names[key])
+    near = [names[k] for k in difflib.get_close_matches(key, names, n=3, cutoff=0.5)]
+    hint = f" Did you mean {' or '.join(near)}?" if near else ""
+    raise NotKnown("no_such_place", f"No place is called {text.strip()}.{hint}", nearest=near)
+
+
+def at_place(place: Place | str, start: dt.datetime, end: dt.datetime) -> Roots:
+    """What was in a place in a window, ends included. Sowings that stood there are named beside:
+    a whole sowing is not suspect for one tower, but what was cut there is."""
+    if isinstance(place, str):
+        place = the_place(place)
+    lots = list(Lot.objects.filter(pk__in=presence.touched(place, start, end)).order_by("id"))
+    says = f"{place} from {_when(start)} to {_when(end)}"
+    sowings = [lot for lot in lots if lot.kind == LotKind.BATCH]
+    rest = [lot for lot in lots if lot.kind != LotKind.BATCH]
+    if not sowings:
+        return Roots(rest, says)
+    note = f"Plants of {', '.join(lot.code for lot in sowings)} stood there."
+    if not rest:
+        return Roots(sowings, says, [f"{note} Nothing had been cut from them since."])
+    return Roots(rest, says, [f"{note} What may yet be cut from them is not in this trace."])
+
+
+def _when(moment: dt.datetime) -> str:
+    return f"{clock.local(moment):%d %b %Y %H:%M}"
+
+
+# --- a thing since its last good check ------------------------------------------------------
+
+
+def since_last_good_check(thing: Thing, at: dt.datetime | None = None) -> Roots:
+    """Everything that a thing touched, or that lay in the fridge it is, from its last good check
+    to the next one. A failed check makes suspect all of that, not only what came after it."""
+    at = at or clock.now()
+    passed = suspect.good(suspect.checks(Q(things=thing)))
+    moments = passed.values_list("placed_at", flat=True)
+    start = moments.filter(placed_at__lte=at).order_by("-placed_at").first()
+    end = moments.filter(placed_at__gt=at).order_by("placed_at").first()
+    since = f"its last good check on {_when(start)}" if start else "records began"
+    says = f"{thing} since {since}" + (f" until {_when(end)}" if end else "")
+    notes = [] if start else [f"No good check of {thing} is recorded before; there is no bound."]
+    taken_back = Event.objects.filter(corrects=OuterRef("pk"), kind__in=CANCELLING)
+    acts = Event.objects.filter(~Exists(taken_back), things=thing)
+    if start:
+        acts = acts.filter(latest_at__gte=start)
+    acts = acts.filter(earliest_at__lte=end or at)
+    ids = set(
+        Movement.objects.filter(event__in=acts, lot__kind__in=EATEN).values_list(
+            "lot_id", flat=True
+        )
+    )
+    if thing.kind == Thing.Kind.FRIDGE and thing.place:
+        first = start or dt.datetime(1, 1, 1, tzinfo=dt.UTC)
+        ids |= presence.stood([thing.place.pk], first, end or at)
+    return Roots(list(Lot.objects.filter(pk__in=ids).order_by("id")), says, notes)
+
+
+__all__ = [
+    "Roots",
+    "at_place",
+    "find",
+    "product_on",
+    "since_last_good_check",
+    "the_place",
+    "the_product",
+]
