@@ -341,14 +341,14 @@ class _Lines:
             edges[lot][batch, crop] = edges[lot].get((batch, crop), 0) + (edge or 0)
         for lot, batches in edges.items():
             weights: Counter[Key] = Counter()
-            for (batch, crop), grams in sorted(batches.items()):
+            for (batch, of_crop), grams in sorted(batches.items()):
                 completed, standing = sites.get((lot, batch), (0, 0))
                 if not (completed or standing):
-                    weights[crop, NO_SITE] += max(grams, 0)
+                    weights[of_crop, NO_SITE] += max(grams, 0)
                     continue
                 parts = shared_out(max(grams, 0), [completed, standing])
-                weights[crop, COMPLETED] += parts[0]
-                weights[crop, STANDING] += parts[1]
+                weights[of_crop, COMPLETED] += parts[0]
+                weights[of_crop, STANDING] += parts[1]
             self._weights[lot] = {key: grams for key, grams in weights.items() if grams}
             if len([grams for grams in batches.values() if grams > 0]) > 1:
                 self.several.add(lot)

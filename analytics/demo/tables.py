@@ -23,6 +23,7 @@ from grow.models import (
 )
 from sales.models import Outlet, Price, Product, RecipeLine
 
+from .rates import lay_rates
 from .scenario import CropFacts, ProductFacts, Scenario
 
 K = PlaceKind
@@ -36,7 +37,10 @@ GROUPS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "Kitchen": (("grow.add_event",), ()),
     "Shop": (("grow.add_event",), ()),
     "Learners": (("grow.add_event",), ()),
-    "Managers": (("grow.add_event", "grow.change_business", "grow.change_person"), SETUP + SELLING),
+    "Managers": (
+        ("grow.add_event", "grow.change_business", "grow.change_person"),
+        SETUP + SELLING + ("rate",),
+    ),
     "Food-safety leads": (
         ("grow.add_event", "grow.add_hold", "grow.change_hold"),
         ("thing", "signoff"),
@@ -71,6 +75,7 @@ def lay(scenario: Scenario, first_day: dt.date) -> Ground:
     _crops(scenario, ground, first_day)
     _items(scenario, ground)
     _trade(scenario, ground, first_day)
+    lay_rates(scenario, ground.crops, first_day)
     _people(scenario, ground, first_day)
     return ground
 
