@@ -137,9 +137,7 @@ def settle(entry: Entry) -> list[Movement]:
             place__in={p for p, _ in sold_by_line}, line__in={line for _, line in sold_by_line}
         ).values_list("place_id", "line")
         lines |= {key: sold_by_line[key] for key in set(told) if key in sold_by_line}
-    alone = {
-        key: pair for key, pair in pairs.items() if (pair[1].pk, pair[0].line) not in lines
-    }
+    alone = {key: pair for key, pair in pairs.items() if (pair[1].pk, pair[0].line) not in lines}
     walked = _Walk(entry)
     if alone:
         walked.lots(alone)
@@ -231,13 +229,13 @@ class _Walk:
                 if (lot, place) in shelves:
                     self._sort(shelves[lot, place], place, signed, row)
         counted = _counts_of({lot for lot, _ in pairs}, {place for _, place in pairs})
-        for lot, place, quantity, moment in counted:
-            if (lot, place) in shelves:
-                shelves[lot, place].counts[moment] = quantity
-        for (lot, place), one in shelves.items():
-            self._shortfalls(lot, place, one.walk())
+        for lot_id, place_id, quantity, moment in counted:
+            if (lot_id, place_id) in shelves:
+                shelves[lot_id, place_id].counts[moment] = quantity
+        for key, one in shelves.items():
+            self._shortfalls(*key, one.walk())
             for moment, figure in one.counts.items():
-                self._difference(lot, place, moment, one.before_count[moment] - figure)
+                self._difference(*key, moment, one.before_count[moment] - figure)
 
     def _sort(self, one: _OneLot, place: int, signed: int, row: tuple) -> None:
         """An own row is compared with what is wanted; all else is a fact. A worked-out sale is
@@ -277,9 +275,7 @@ class _Walk:
         after = {"event__placed_at__gt": start} if start else {}
         shelf: dict[int, _OneLot] = defaultdict(_OneLot)
         self.places[place.pk] = place
-        on_shelf = Movement.objects.filter(
-            Q(to_place=place) | Q(from_place=place), lot__line=line
-        )
+        on_shelf = Movement.objects.filter(Q(to_place=place) | Q(from_place=place), lot__line=line)
         if start:
             sums = (
                 on_shelf.filter(event__placed_at__lte=start)
@@ -308,9 +304,7 @@ class _Walk:
 
     def _window(self, place: Place, line: str) -> Moment | None:
         """The last closing count of the line before this entry: what stands there stands."""
-        since = min(
-            [self.entry.event.placed_at, *(m.event.placed_at for m in self.entry.moves)]
-        )
+        since = min([self.entry.event.placed_at, *(m.event.placed_at for m in self.entry.moves)])
         return (
             Counted.objects.filter(
                 _live(),
@@ -356,7 +350,6 @@ class _Walk:
                         shelf[lot.pk].taken += take
                         row[2] -= take
                         self.wanted[WORKED_OUT, moment, event, lot.pk, place.pk, to] += take
-                        self.places.setdefault(to, None)
             waiting = [row for row in waiting if row[2]]
             for lot, _ in lots:
                 one = shelf[lot.pk]
@@ -454,7 +447,7 @@ class _Walk:
         return self.rows[pk]
 
     def _place(self, pk: int) -> Place:
-        if self.places.get(pk) is None:
+        if pk not in self.places:
             self.places[pk] = Place.objects.get(pk=pk)
         return self.places[pk]
 
@@ -498,5 +491,3 @@ def _held_times(lots: list[int]) -> dict[int, list[tuple[Moment, Moment | None]]
 
 def _was_held(held, lot: int, moment: Moment) -> bool:
     return any(a <= moment and (b is None or moment < b) for a, b in held.get(lot, ()))
-
-

@@ -24,9 +24,9 @@ def faults() -> list[str]:
     return [sentence for check in CHECKS for sentence in check()]
 
 
-def _rows(sql: str, params: Iterable[object] = ()) -> list[tuple]:
+def _rows(sql: str) -> list[tuple]:
     with connection.cursor() as cursor:
-        cursor.execute(sql, list(params))
+        cursor.execute(sql)
         return cursor.fetchall()
 
 
@@ -174,7 +174,7 @@ def touched() -> Iterable[str]:
             for parent in sorted(found - want):
                 yield f"An edge says that {code(parent)} touched {lot.code}; the records do not."
     for child, parents in have.items():
-        yield f"{code(child)} is touched by {len(parents)} lots although it is cancelled or cannot be."
+        yield f"{code(child)} is cancelled or cannot be touched; {len(parents)} edges say it was."
     for (name,) in _rows(
         f"""
         SELECT c.code FROM grow_lineage e JOIN grow_lot c ON c.id = e.child_id
@@ -214,7 +214,7 @@ def plantings() -> Iterable[str]:
         GROUP BY l.code, p.name HAVING SUM(t.held) <> SUM(t.stand)
         """
     ):
-        yield f"{tower} holds {plants} plants of {code}, but {standing} of its sites are planted with it."
+        yield f"{tower} holds {plants} plants of {code}, but {standing} of its sites bear it."
 
 
 @_check

@@ -155,9 +155,9 @@ def inherit(
     touching = {e.parent_id for e in edges if e.kind == Lineage.Kind.TOUCHED}
     intervals = {
         t.lot_id: t
-        for t in Treatment.objects.filter(
-            lot__in=touching, safe_from__isnull=False
-        ).select_related("lot")
+        for t in Treatment.objects.filter(lot__in=touching, safe_from__isnull=False).select_related(
+            "lot"
+        )
     }
     if not (held or intervals):
         return
@@ -177,8 +177,9 @@ def inherit(
             parent = Lot.objects.only("code").get(pk=e.parent_id)
             reasons.setdefault(child.pk, f"{parent.code} is held: {hold.reason}")
         spray = intervals.get(e.parent_id)
-        if spray and child.kind == LotKind.HARVEST and child.made_by.earliest_at < spray.safe_from:
-            until = clock.local(spray.safe_from)
+        safe_from = spray.safe_from if spray and child.kind == LotKind.HARVEST else None
+        if spray and safe_from and child.made_by.earliest_at < safe_from:
+            until = clock.local(safe_from)
             reasons[child.pk] = (
                 f"cut inside the harvest interval of {spray.lot.title or spray.lot.code} "
                 f"({spray.lot.code}), which ends {until:%d %b %Y %H:%M}"
@@ -202,9 +203,7 @@ def inherit(
 
 def at_birth(entry: Entry) -> None:
     """What an entry itself says is born held, and what went in although it was held."""
-    own = {
-        lot.pk: entry.born_held[id(lot)] for lot in entry.lots if id(lot) in entry.born_held
-    }
+    own = {lot.pk: entry.born_held[id(lot)] for lot in entry.lots if id(lot) in entry.born_held}
     for lot in entry.lots:
         if lot.pk in own:
             Flag.objects.create(

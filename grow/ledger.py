@@ -95,7 +95,7 @@ def operation(
             **facts: Any,
         ) -> Event:
             signature.bind(None, **facts)  # an unknown argument is a programming error: TypeError
-            common = {
+            common: dict[str, Any] = {
                 "already_done": already_done or None,
                 "at": at,
                 "began_at": began_at,
@@ -217,12 +217,12 @@ def _moments(
         e = kind.dated_as(facts)
         return {name: getattr(e, name) for name in _DATED_AS} | {"corrects": e}, notes
     tz, now = clock.zone(), clock.now()
-    day_only = at is None and on is not None
+    day_only = on if at is None else None
     if day_only:
         hours, minutes = divmod(round(kind.slot * 60), 60)
-        moment = min(clock.at_local(on, dt.time(hours, minutes), tz), now)
-        if clock.start_of(on, tz) > now + AHEAD:
-            moment = clock.start_of(on, tz)
+        moment = min(clock.at_local(day_only, dt.time(hours, minutes), tz), now)
+        if clock.start_of(day_only, tz) > now + AHEAD:
+            moment = clock.start_of(day_only, tz)
     else:
         moment = at or now
     bad = "flag" if already_done or kind.fact else "refuse"
@@ -244,7 +244,7 @@ def _moments(
     if began_at and began_at > moment:
         notes[bad].append(f"It cannot begin at {clock.local(began_at, tz):%H:%M}, after its end.")
         began_at = moment
-    day = on if day_only and on else clock.local(moment, tz).date()
+    day = day_only or clock.local(moment, tz).date()
     placed = moment
     if facts.get("closing"):
         placed = max(clock.end_of(day, tz), moment)
@@ -266,7 +266,7 @@ def _insert(event: Event) -> tuple[Event, bool]:
     retry must get its first answer, not the refusal that its first try has caused."""
     fields = [f for f in Event._meta.concrete_fields if not f.primary_key]
     values = [f.get_db_prep_save(getattr(event, f.attname), connection) for f in fields]
-    columns = ", ".join(connection.ops.quote_name(f.column) for f in fields)
+    columns = ", ".join(connection.ops.quote_name(str(f.column)) for f in fields)
     marks = ", ".join(["%s"] * len(fields))
     with connection.cursor() as cursor:
         cursor.execute(
@@ -286,7 +286,7 @@ def _name(event: Event, field_: str, rows: Iterable[models.Model] | None) -> Non
     """Who or what a new event names: one insert, since nothing can be there yet."""
     if rows:
         through = getattr(Event, field_).through
-        column = Event._meta.get_field(field_).m2m_reverse_name()
+        column = Event._meta.get_field(field_).m2m_reverse_name()  # type: ignore[union-attr]
         through.objects.bulk_create(
             [
                 through(**{"event_id": event.pk, column: pk})
@@ -352,7 +352,7 @@ class Entry:
     unnamed: list[Unnamed] = field(default_factory=list)
     flags: list[Flag] = field(default_factory=list)
     born_held: dict[int, str] = field(default_factory=dict)
-    later: list[Callable[[], None]] = field(default_factory=list)
+    later: list[Callable[[], object]] = field(default_factory=list)
     shelves: set[tuple[Lot, Place]] = field(default_factory=set)
     lines: set[tuple[Place, str]] = field(default_factory=set)
     renews: bool = False
@@ -533,8 +533,8 @@ class Entry:
                     continue  # the walk decides: what a fact took may be short again
                 raise Refusal(
                     "already_used",
-                    f"{lot.code} was moved on since: {place} holds {self.held[key]} {lot.unit} of it "
-                    f"and {-net[key]} would go back.",
+                    f"{lot.code} was moved on since: {place} holds {self.held[key]} {lot.unit} "
+                    f"of it and {-net[key]} would go back.",
                     lot=lot.code,
                     place=place.name,
                     holds=self.held[key],
@@ -576,8 +576,11 @@ def _holdings(keys: Iterable[tuple[int, int]]) -> dict[tuple[int, int], int]:
     ).order_by("lot_id", "place_id")
     if connection.features.has_select_for_update:
         rows = rows.select_for_update(no_key=True)
-    return {(r[0], r[1]): r[2] for r in rows.values_list("lot_id", "place_id", "quantity")
-            if (r[0], r[1]) in keys}
+    return {
+        (r[0], r[1]): r[2]
+        for r in rows.values_list("lot_id", "place_id", "quantity")
+        if (r[0], r[1]) in keys
+    }
 
 
 def write(moves: list[Movement]) -> None:
@@ -689,8 +692,8 @@ __all__ = [
     "KINDS",
     "Entry",
     "Kind",
-    "canonical",
     "cancel_rows",
+    "canonical",
     "operation",
     "write",
 ]

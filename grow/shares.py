@@ -17,9 +17,7 @@ def shared_out(total: int, weights: Sequence[int]) -> list[int]:
         weights = [1] * len(weights)
         whole = len(weights)
     parts = [total * w // whole for w in weights]
-    rests = sorted(
-        range(len(weights)), key=lambda i: (-(total * weights[i] % whole), i)
-    )
+    rests = sorted(range(len(weights)), key=lambda i: (-(total * weights[i] % whole), i))
     for i in rests[: total - sum(parts)]:
         parts[i] += 1
     return parts

@@ -136,30 +136,30 @@ def exposures_of(lots: Sequence[Lot]) -> dict[int, set[int]]:
 def _in_use(lots: Sequence[Lot], found: dict[int, set[int]]) -> None:
     """Inputs of the kinds that touch such an act, in use where and when it was done."""
     acts = [
-        (lot.pk, lot.made_by, kind.touched_by)
+        (lot.pk, lot.made_by, lot.made_by.place_id, kind.touched_by)
         for lot in lots
         if (kind := KINDS.get(lot.made_by.kind)) and kind.touched_by and lot.made_by.place_id
     ]
     if not acts:
         return
-    around = _around({event.place_id for _, event, _ in acts})
+    around = _around({place for _, _, place, _ in acts})
     rows = InUse.objects.filter(
         Q(ended_by__isnull=True)
-        | Q(ended_by__latest_at__gte=min(event.earliest_at for _, event, _ in acts)),
+        | Q(ended_by__latest_at__gte=min(event.earliest_at for _, event, *_ in acts)),
         place__in={p for chain in around.values() for p in chain},
-        began_by__earliest_at__lte=max(event.latest_at for _, event, _ in acts),
-        lot__item__kind__in={k for _, _, kinds in acts for k in kinds},
+        began_by__earliest_at__lte=max(event.latest_at for _, event, *_ in acts),
+        lot__item__kind__in={k for *_, kinds in acts for k in kinds},
     ).values_list(
         "place_id", "lot_id", "lot__item__kind", "began_by__earliest_at", "ended_by__latest_at"
     )
-    uses = defaultdict(list)
-    for place, *use in rows:
-        uses[place].append(use)
-    for pk, event, kinds in acts:
-        for place in around[event.place_id]:
-            for used, kind, began, ended in uses.get(place, ()):
+    uses: dict[int, list[tuple]] = defaultdict(list)
+    for row in rows:
+        uses[row[0]].append(row[1:])
+    for pk, event, here, kinds in acts:
+        for place in around[here]:
+            for used, item_kind, began, ended in uses.get(place, ()):
                 if (
-                    kind in kinds
+                    item_kind in kinds
                     and began <= event.latest_at
                     and (ended is None or ended >= event.earliest_at)
                 ):
@@ -168,7 +168,7 @@ def _in_use(lots: Sequence[Lot], found: dict[int, set[int]]) -> None:
 
 def presences(harvests: Sequence[Lot]) -> dict[int, list[Window]]:
     """Where the plants of each cut stood, and when, by the cut's id."""
-    batches = defaultdict(list)
+    batches: dict[int, list[int]] = defaultdict(list)
     for child, parent in (
         Lineage.objects.filter(
             child__in=[lot.pk for lot in harvests],
@@ -378,10 +378,10 @@ def _waters_before(waters: Sequence[Lot], found: dict[int, set[int]]) -> None:
     )
     places = {tank: [(act[5], act[6]) for act in timeline] for tank, timeline in timelines.items()}
     for lot in waters:
-        event = lot.made_by
-        i = bisect_left(places.get(event.place_id, []), (event.placed_at, event.pk)) - 1
-        if i >= 0:
-            _, made, kind, *_ = timelines[event.place_id][i]
+        event, tank = lot.made_by, lot.made_by.place_id
+        i = bisect_left(places.get(tank, []), (event.placed_at, event.pk)) - 1 if tank else -1
+        if tank and i >= 0:
+            _, made, kind, *_ = timelines[tank][i]
             if kind != DRAIN:
                 found[lot.pk].add(made)
 

@@ -4,6 +4,7 @@ stands on an event, and to keep a run's sums when a weight is put right."""
 from __future__ import annotations
 
 import json
+
 from django.db.models import Q, Sum
 
 from grow.errors import Refusal
@@ -107,7 +108,11 @@ def _unit_pence(
         )
         if sign < 0 and event.corrects_id and event.kind in CANCELLING:
             first = first.filter(movement__event=event.corrects_id) or first
-        paid = first.order_by("-movement_id").values_list("unit_pence", flat=True)[:1] if sign < 0 else ()
+        paid = (
+            first.order_by("-movement_id").values_list("unit_pence", flat=True)[:1]
+            if sign < 0
+            else ()
+        )
         for pence in paid:
             return pence
     told = _told_pence(m, event)
@@ -310,9 +315,9 @@ def _crates(rows: list[Movement], run: Lot) -> list[tuple[Lot, Place]]:
     """Each crate that still has something in a run, and the place it was taken from."""
     found: dict[int, tuple[Lot, Place]] = {}
     for m in sorted(rows, key=lambda m: m.lot_id):
-        if m.lot_id != run.pk and m.lot.kind != LotKind.PACK and m.to_place.kind == "used":
-            if _net(rows, m.lot_id, m.from_place_id, "used"):
-                found[m.lot_id] = (m.lot, m.from_place)
+        into_it = m.lot_id != run.pk and m.lot.kind != LotKind.PACK and m.to_place.kind == "used"
+        if into_it and _net(rows, m.lot_id, m.from_place_id, "used"):
+            found[m.lot_id] = (m.lot, m.from_place)
     return list(found.values())
 
 

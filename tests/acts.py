@@ -29,8 +29,8 @@ from grow.models import (
 )
 from grow.queries import living
 from sales.models import DeliveryNote
-from tests.farm import Crate, Farm, Line, Taken, TillRow
 from sales.operations import Arrived
+from tests.farm import Crate, Farm, Line, Taken, TillRow
 
 ACTS: dict[str, Callable[[Pick, Farm], dict[str, Any] | None]] = {}
 

@@ -99,19 +99,23 @@ class Books(RuleBasedStateMachine):
             return
         before = _standing()
         told = telling(pick, self.farm, verb)
-        try:
-            with transaction.atomic():
-                self.farm.tell(verb, **facts, **told)
-            TOLD[verb]["accepted"] += 1
-        except Refusal as refused:
-            TOLD[verb]["refused"] += 1
-            WHY[verb][refused.code] += 1
-            assert refused.sentence.endswith((".", "?"))
-            assert refused.code
+        refusal = self._tell(verb, {**facts, **told})
+        TOLD[verb]["refused" if refusal else "accepted"] += 1
+        if refusal:
+            WHY[verb][refusal.code] += 1
+            assert refusal.sentence.endswith((".", "?"))
             assert _standing() == before  # a refusal loses nothing and writes nothing
         self.acts += 1
         if self.acts % 8 == 0:
             _sound()
+
+    def _tell(self, verb: str, facts: dict) -> Refusal | None:
+        try:
+            with transaction.atomic():
+                self.farm.tell(verb, **facts)
+        except Refusal as refused:
+            return refused
+        return None
 
     def teardown(self) -> None:
         try:

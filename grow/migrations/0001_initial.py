@@ -4,649 +4,1856 @@ import django.contrib.auth.models
 import django.contrib.auth.validators
 import django.db.models.deletion
 import django.utils.timezone
-import grow.models.business
 from django.conf import settings
 from django.db import migrations, models
 
+import grow.models.business
+
 
 class Migration(migrations.Migration):
-
     initial = True
 
     dependencies = [
-        ('auth', '0012_alter_user_first_name_max_length'),
+        ("auth", "0012_alter_user_first_name_max_length"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='Business',
+            name="Business",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(default='Our farm', max_length=80)),
-                ('zone', models.CharField(default='Europe/London', max_length=40, validators=[grow.models.business._known_zone])),
-                ('currency', models.CharField(default='GBP', max_length=3)),
-                ('rule_set', models.CharField(default='UK', help_text='Whose food rules the pages quote. Local rules always come first.', max_length=20)),
-                ('water_scale_tolerance_pct', models.PositiveSmallIntegerField(default=5, help_text='A run may outweigh its crates by this much before a second weighing is asked.')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(default="Our farm", max_length=80)),
+                (
+                    "zone",
+                    models.CharField(
+                        default="Europe/London",
+                        max_length=40,
+                        validators=[grow.models.business._known_zone],
+                    ),
+                ),
+                ("currency", models.CharField(default="GBP", max_length=3)),
+                (
+                    "rule_set",
+                    models.CharField(
+                        default="UK",
+                        help_text="Whose food rules the pages quote. Local rules always come first.",
+                        max_length=20,
+                    ),
+                ),
+                (
+                    "water_scale_tolerance_pct",
+                    models.PositiveSmallIntegerField(
+                        default=5,
+                        help_text="A run may outweigh its crates by this much before a second weighing is asked.",
+                    ),
+                ),
             ],
             options={
-                'verbose_name_plural': 'business',
+                "verbose_name_plural": "business",
             },
         ),
         migrations.CreateModel(
-            name='Crop',
+            name="Crop",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(max_length=60, unique=True)),
-                ('picked', models.CharField(choices=[('once', 'Once, whole'), ('again', 'Cut and come again'), ('over', 'Picked over')], default='again', max_length=6)),
-                ('allergen', models.CharField(blank=True, help_text='Celery and mustard leaves count. Empty: none.', max_length=30)),
-                ('sprout_rules', models.BooleanField(default=False, help_text='Shoots eaten with the seed may fall under sprout rules.')),
-                ('usual_bunch_g', models.PositiveIntegerField(blank=True, null=True)),
-                ('cold_c', models.DecimalField(blank=True, decimal_places=1, max_digits=4, null=True, verbose_name='store at, °C')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=60, unique=True)),
+                (
+                    "picked",
+                    models.CharField(
+                        choices=[
+                            ("once", "Once, whole"),
+                            ("again", "Cut and come again"),
+                            ("over", "Picked over"),
+                        ],
+                        default="again",
+                        max_length=6,
+                    ),
+                ),
+                (
+                    "allergen",
+                    models.CharField(
+                        blank=True,
+                        help_text="Celery and mustard leaves count. Empty: none.",
+                        max_length=30,
+                    ),
+                ),
+                (
+                    "sprout_rules",
+                    models.BooleanField(
+                        default=False,
+                        help_text="Shoots eaten with the seed may fall under sprout rules.",
+                    ),
+                ),
+                ("usual_bunch_g", models.PositiveIntegerField(blank=True, null=True)),
+                (
+                    "cold_c",
+                    models.DecimalField(
+                        blank=True,
+                        decimal_places=1,
+                        max_digits=4,
+                        null=True,
+                        verbose_name="store at, °C",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['name'],
+                "ordering": ["name"],
             },
         ),
         migrations.CreateModel(
-            name='Item',
+            name="Item",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(max_length=80, unique=True)),
-                ('kind', models.CharField(choices=[('seed', 'Seed'), ('young_plants', 'Young plants'), ('medium', 'Growing medium'), ('nutrient', 'Nutrient'), ('water_treatment', 'Water treatment'), ('cleaner', 'Cleaner'), ('plant_protection', 'Plant protection'), ('beneficials', 'Beneficials'), ('packaging', 'Packaging and labels'), ('hand_gear', 'Gloves and knives')], max_length=16)),
-                ('authorisation', models.CharField(blank=True, help_text="From the product's label.", max_length=30, verbose_name='authorisation number')),
-                ('harvest_interval_days', models.PositiveSmallIntegerField(blank=True, help_text="From the product's label, never from memory.", null=True)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=80, unique=True)),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("seed", "Seed"),
+                            ("young_plants", "Young plants"),
+                            ("medium", "Growing medium"),
+                            ("nutrient", "Nutrient"),
+                            ("water_treatment", "Water treatment"),
+                            ("cleaner", "Cleaner"),
+                            ("plant_protection", "Plant protection"),
+                            ("beneficials", "Beneficials"),
+                            ("packaging", "Packaging and labels"),
+                            ("hand_gear", "Gloves and knives"),
+                        ],
+                        max_length=16,
+                    ),
+                ),
+                (
+                    "authorisation",
+                    models.CharField(
+                        blank=True,
+                        help_text="From the product's label.",
+                        max_length=30,
+                        verbose_name="authorisation number",
+                    ),
+                ),
+                (
+                    "harvest_interval_days",
+                    models.PositiveSmallIntegerField(
+                        blank=True,
+                        help_text="From the product's label, never from memory.",
+                        null=True,
+                    ),
+                ),
             ],
             options={
-                'verbose_name': 'input',
-                'ordering': ['name'],
+                "verbose_name": "input",
+                "ordering": ["name"],
             },
         ),
         migrations.CreateModel(
-            name='Lot',
+            name="Lot",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('code', models.CharField(max_length=20, unique=True)),
-                ('kind', models.CharField(choices=[('input', 'Input'), ('produce', 'Bought produce'), ('water', 'Water'), ('treatment', 'Spray or treatment'), ('batch', 'Sowing'), ('harvest', 'Cut'), ('pack', 'Run')], max_length=10)),
-                ('unit', models.CharField(choices=[('g', 'g'), ('ml', 'ml'), ('each', 'each')], max_length=4)),
-                ('grams_each', models.PositiveIntegerField(blank=True, null=True)),
-                ('title', models.CharField(blank=True, max_length=80)),
-                ('line', models.CharField(blank=True, max_length=40)),
-                ('use_by', models.DateField(blank=True, null=True)),
-                ('crop', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='lots', to='grow.crop')),
-                ('item', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='lots', to='grow.item')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("code", models.CharField(max_length=20, unique=True)),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("input", "Input"),
+                            ("produce", "Bought produce"),
+                            ("water", "Water"),
+                            ("treatment", "Spray or treatment"),
+                            ("batch", "Sowing"),
+                            ("harvest", "Cut"),
+                            ("pack", "Run"),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                (
+                    "unit",
+                    models.CharField(
+                        choices=[("g", "g"), ("ml", "ml"), ("each", "each")], max_length=4
+                    ),
+                ),
+                ("grams_each", models.PositiveIntegerField(blank=True, null=True)),
+                ("title", models.CharField(blank=True, max_length=80)),
+                ("line", models.CharField(blank=True, max_length=40)),
+                ("use_by", models.DateField(blank=True, null=True)),
+                (
+                    "crop",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="lots",
+                        to="grow.crop",
+                    ),
+                ),
+                (
+                    "item",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="lots",
+                        to="grow.item",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['id'],
+                "ordering": ["id"],
             },
         ),
         migrations.CreateModel(
-            name='Photo',
+            name="Photo",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('sha256', models.CharField(max_length=64, unique=True)),
-                ('jpeg', models.BinaryField()),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("sha256", models.CharField(max_length=64, unique=True)),
+                ("jpeg", models.BinaryField()),
             ],
         ),
         migrations.CreateModel(
-            name='Person',
+            name="Person",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('password', models.CharField(max_length=128, verbose_name='password')),
-                ('last_login', models.DateTimeField(blank=True, null=True, verbose_name='last login')),
-                ('is_superuser', models.BooleanField(default=False, help_text='Designates that this user has all permissions without explicitly assigning them.', verbose_name='superuser status')),
-                ('username', models.CharField(error_messages={'unique': 'A user with that username already exists.'}, help_text='Required. 150 characters or fewer. Letters, digits and @/./+/-/_ only.', max_length=150, unique=True, validators=[django.contrib.auth.validators.UnicodeUsernameValidator()], verbose_name='username')),
-                ('first_name', models.CharField(blank=True, max_length=150, verbose_name='first name')),
-                ('last_name', models.CharField(blank=True, max_length=150, verbose_name='last name')),
-                ('email', models.EmailField(blank=True, max_length=254, verbose_name='email address')),
-                ('is_staff', models.BooleanField(default=False, help_text='Designates whether the user can log into this admin site.', verbose_name='staff status')),
-                ('is_active', models.BooleanField(default=True, help_text='Designates whether this user should be treated as active. Unselect this instead of deleting accounts.', verbose_name='active')),
-                ('date_joined', models.DateTimeField(default=django.utils.timezone.now, verbose_name='date joined')),
-                ('shown_as', models.CharField(blank=True, help_text='Name or initials, as the records show them.', max_length=40)),
-                ('badge', models.CharField(blank=True, max_length=20, null=True, unique=True)),
-                ('pin', models.CharField(blank=True, editable=False, max_length=128)),
-                ('groups', models.ManyToManyField(blank=True, help_text='The groups this user belongs to. A user will get all permissions granted to each of their groups.', related_name='user_set', related_query_name='user', to='auth.group', verbose_name='groups')),
-                ('user_permissions', models.ManyToManyField(blank=True, help_text='Specific permissions for this user.', related_name='user_set', related_query_name='user', to='auth.permission', verbose_name='user permissions')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("password", models.CharField(max_length=128, verbose_name="password")),
+                (
+                    "last_login",
+                    models.DateTimeField(blank=True, null=True, verbose_name="last login"),
+                ),
+                (
+                    "is_superuser",
+                    models.BooleanField(
+                        default=False,
+                        help_text="Designates that this user has all permissions without explicitly assigning them.",
+                        verbose_name="superuser status",
+                    ),
+                ),
+                (
+                    "username",
+                    models.CharField(
+                        error_messages={"unique": "A user with that username already exists."},
+                        help_text="Required. 150 characters or fewer. Letters, digits and @/./+/-/_ only.",
+                        max_length=150,
+                        unique=True,
+                        validators=[django.contrib.auth.validators.UnicodeUsernameValidator()],
+                        verbose_name="username",
+                    ),
+                ),
+                (
+                    "first_name",
+                    models.CharField(blank=True, max_length=150, verbose_name="first name"),
+                ),
+                (
+                    "last_name",
+                    models.CharField(blank=True, max_length=150, verbose_name="last name"),
+                ),
+                (
+                    "email",
+                    models.EmailField(blank=True, max_length=254, verbose_name="email address"),
+                ),
+                (
+                    "is_staff",
+                    models.BooleanField(
+                        default=False,
+                        help_text="Designates whether the user can log into this admin site.",
+                        verbose_name="staff status",
+                    ),
+                ),
+                (
+                    "is_active",
+                    models.BooleanField(
+                        default=True,
+                        help_text="Designates whether this user should be treated as active. Unselect this instead of deleting accounts.",
+                        verbose_name="active",
+                    ),
+                ),
+                (
+                    "date_joined",
+                    models.DateTimeField(
+                        default=django.utils.timezone.now, verbose_name="date joined"
+                    ),
+                ),
+                (
+                    "shown_as",
+                    models.CharField(
+                        blank=True,
+                        help_text="Name or initials, as the records show them.",
+                        max_length=40,
+                    ),
+                ),
+                ("badge", models.CharField(blank=True, max_length=20, null=True, unique=True)),
+                ("pin", models.CharField(blank=True, editable=False, max_length=128)),
+                (
+                    "groups",
+                    models.ManyToManyField(
+                        blank=True,
+                        help_text="The groups this user belongs to. A user will get all permissions granted to each of their groups.",
+                        related_name="user_set",
+                        related_query_name="user",
+                        to="auth.group",
+                        verbose_name="groups",
+                    ),
+                ),
+                (
+                    "user_permissions",
+                    models.ManyToManyField(
+                        blank=True,
+                        help_text="Specific permissions for this user.",
+                        related_name="user_set",
+                        related_query_name="user",
+                        to="auth.permission",
+                        verbose_name="user permissions",
+                    ),
+                ),
             ],
             options={
-                'verbose_name': 'user',
-                'verbose_name_plural': 'people',
-                'abstract': False,
+                "verbose_name": "user",
+                "verbose_name_plural": "people",
+                "abstract": False,
             },
             managers=[
-                ('objects', django.contrib.auth.models.UserManager()),
+                ("objects", django.contrib.auth.models.UserManager()),
             ],
         ),
         migrations.CreateModel(
-            name='CodeCounter',
+            name="CodeCounter",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('series', models.CharField(max_length=4)),
-                ('day', models.PositiveIntegerField()),
-                ('last', models.PositiveIntegerField(default=0)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("series", models.CharField(max_length=4)),
+                ("day", models.PositiveIntegerField()),
+                ("last", models.PositiveIntegerField(default=0)),
             ],
             options={
-                'constraints': [models.UniqueConstraint(fields=('series', 'day'), name='one_counter_a_series_and_day')],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("series", "day"), name="one_counter_a_series_and_day"
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
-            name='Event',
+            name="Event",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('kind', models.CharField(max_length=24)),
-                ('began_at', models.DateTimeField(blank=True, null=True)),
-                ('happened_at', models.DateTimeField()),
-                ('placed_at', models.DateTimeField()),
-                ('earliest_at', models.DateTimeField()),
-                ('latest_at', models.DateTimeField()),
-                ('day', models.PositiveIntegerField(help_text='Local day as yyyymmdd.')),
-                ('recorded_at', models.DateTimeField()),
-                ('device', models.CharField(blank=True, max_length=40)),
-                ('client_id', models.CharField(blank=True, max_length=64, null=True)),
-                ('told', models.TextField(blank=True, null=True)),
-                ('already_done', models.BooleanField(default=False)),
-                ('because_of', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='consequences', to='grow.event')),
-                ('corrects', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='corrections', to='grow.event')),
-                ('done_by', models.ManyToManyField(blank=True, related_name='did', to=settings.AUTH_USER_MODEL)),
-                ('recorded_by', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='recorded', to=settings.AUTH_USER_MODEL)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("kind", models.CharField(max_length=24)),
+                ("began_at", models.DateTimeField(blank=True, null=True)),
+                ("happened_at", models.DateTimeField()),
+                ("placed_at", models.DateTimeField()),
+                ("earliest_at", models.DateTimeField()),
+                ("latest_at", models.DateTimeField()),
+                ("day", models.PositiveIntegerField(help_text="Local day as yyyymmdd.")),
+                ("recorded_at", models.DateTimeField()),
+                ("device", models.CharField(blank=True, max_length=40)),
+                ("client_id", models.CharField(blank=True, max_length=64, null=True)),
+                ("told", models.TextField(blank=True, null=True)),
+                ("already_done", models.BooleanField(default=False)),
+                (
+                    "because_of",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="consequences",
+                        to="grow.event",
+                    ),
+                ),
+                (
+                    "corrects",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="corrections",
+                        to="grow.event",
+                    ),
+                ),
+                (
+                    "done_by",
+                    models.ManyToManyField(
+                        blank=True, related_name="did", to=settings.AUTH_USER_MODEL
+                    ),
+                ),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        db_index=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="recorded",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
             ],
             options={
-                'ordering': ['placed_at', 'id'],
+                "ordering": ["placed_at", "id"],
             },
         ),
         migrations.CreateModel(
-            name='Treatment',
+            name="Treatment",
             fields=[
-                ('lot', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, primary_key=True, related_name='treatment', serialize=False, to='grow.lot')),
-                ('safe_from', models.DateTimeField(blank=True, null=True)),
-                ('reentry_at', models.DateTimeField(blank=True, null=True)),
+                (
+                    "lot",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        primary_key=True,
+                        related_name="treatment",
+                        serialize=False,
+                        to="grow.lot",
+                    ),
+                ),
+                ("safe_from", models.DateTimeField(blank=True, null=True)),
+                ("reentry_at", models.DateTimeField(blank=True, null=True)),
             ],
         ),
         migrations.AddField(
-            model_name='lot',
-            name='made_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='made', to='grow.event'),
+            model_name="lot",
+            name="made_by",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="made", to="grow.event"
+            ),
         ),
         migrations.CreateModel(
-            name='Flag',
+            name="Flag",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('kind', models.CharField(choices=[('breach', 'Moved although held'), ('after_freeze', 'Told after the freeze'), ('short', 'Beyond the books'), ('over', 'More came than was sent'), ('born_held', 'Held from the start'), ('moment', 'Moment moved to the nearest possible'), ('found_cleared', 'Site was found cleared'), ('outweighs', 'Run outweighs its crates'), ('unusual', 'Five times over or under what is usual'), ('lot_unknown', 'Sold, lot unknown'), ('tag_twice', 'Crate tag was already used'), ('wrong_origin', 'Origin corrected')], max_length=14)),
-                ('says', models.CharField(max_length=400)),
-                ('event', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='flags', to='grow.event')),
-                ('lot', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='flags', to='grow.lot')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("breach", "Moved although held"),
+                            ("after_freeze", "Told after the freeze"),
+                            ("short", "Beyond the books"),
+                            ("over", "More came than was sent"),
+                            ("born_held", "Held from the start"),
+                            ("moment", "Moment moved to the nearest possible"),
+                            ("found_cleared", "Site was found cleared"),
+                            ("outweighs", "Run outweighs its crates"),
+                            ("unusual", "Five times over or under what is usual"),
+                            ("lot_unknown", "Sold, lot unknown"),
+                            ("tag_twice", "Crate tag was already used"),
+                            ("wrong_origin", "Origin corrected"),
+                        ],
+                        max_length=14,
+                    ),
+                ),
+                ("says", models.CharField(max_length=400)),
+                (
+                    "event",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="flags",
+                        to="grow.event",
+                    ),
+                ),
+                (
+                    "lot",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="flags",
+                        to="grow.lot",
+                    ),
+                ),
             ],
             options={
-                'verbose_name': 'to be looked at',
-                'verbose_name_plural': 'to be looked at',
-                'ordering': ['-id'],
+                "verbose_name": "to be looked at",
+                "verbose_name_plural": "to be looked at",
+                "ordering": ["-id"],
             },
         ),
         migrations.AddField(
-            model_name='event',
-            name='inputs',
-            field=models.ManyToManyField(blank=True, help_text='Inputs that the act named.', related_name='named_in', to='grow.lot'),
+            model_name="event",
+            name="inputs",
+            field=models.ManyToManyField(
+                blank=True,
+                help_text="Inputs that the act named.",
+                related_name="named_in",
+                to="grow.lot",
+            ),
         ),
         migrations.CreateModel(
-            name='Description',
+            name="Description",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(blank=True, max_length=60)),
-                ('name_key', models.CharField(blank=True, db_index=True, max_length=60)),
-                ('best_before', models.DateField(blank=True, null=True)),
-                ('plant_passport', models.CharField(blank=True, max_length=120)),
-                ('note', models.CharField(blank=True, max_length=300)),
-                ('event', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='descriptions', to='grow.event')),
-                ('lot', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='descriptions', to='grow.lot')),
-                ('photo', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='grow.photo')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(blank=True, max_length=60)),
+                ("name_key", models.CharField(blank=True, db_index=True, max_length=60)),
+                ("best_before", models.DateField(blank=True, null=True)),
+                ("plant_passport", models.CharField(blank=True, max_length=120)),
+                ("note", models.CharField(blank=True, max_length=300)),
+                (
+                    "event",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="descriptions",
+                        to="grow.event",
+                    ),
+                ),
+                (
+                    "lot",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="descriptions",
+                        to="grow.lot",
+                    ),
+                ),
+                (
+                    "photo",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="grow.photo",
+                    ),
+                ),
             ],
             options={
-                'verbose_name_plural': 'learnt later',
+                "verbose_name_plural": "learnt later",
             },
         ),
         migrations.CreateModel(
-            name='Place',
+            name="Place",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(max_length=60, unique=True)),
-                ('kind', models.CharField(choices=[('bench', 'Bench'), ('shelf', 'Lit shelf'), ('tent', 'Climate tent'), ('tower', 'Tower'), ('tank', 'Tank'), ('store', 'Store'), ('packhouse', 'Pack-house'), ('quarantine', 'Quarantine'), ('transit', 'On the way'), ('shop', 'Shop'), ('kitchen', 'Kitchen'), ('buyer', 'Other business'), ('area', 'Area'), ('supplier', 'Supplier'), ('mains', 'Mains water'), ('growth', 'Growth'), ('packing', 'Packing'), ('opening', 'Opening stock'), ('water_scale', 'Water and scale'), ('count_difference', 'Count difference'), ('used', 'Became another lot'), ('sold', 'Sold'), ('served', 'Served'), ('compost', 'Compost'), ('feed', 'Animal feed'), ('donated', 'Donated'), ('staff', 'Staff'), ('landfill', 'Bin'), ('destroyed', 'Destroyed'), ('sample', 'Sample'), ('giveaway', 'Giveaway'), ('moisture', 'Moisture lost')], max_length=20)),
-                ('belongs_to', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='side_places', to='grow.place')),
-                ('within', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='contains', to='grow.place')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=60, unique=True)),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("bench", "Bench"),
+                            ("shelf", "Lit shelf"),
+                            ("tent", "Climate tent"),
+                            ("tower", "Tower"),
+                            ("tank", "Tank"),
+                            ("store", "Store"),
+                            ("packhouse", "Pack-house"),
+                            ("quarantine", "Quarantine"),
+                            ("transit", "On the way"),
+                            ("shop", "Shop"),
+                            ("kitchen", "Kitchen"),
+                            ("buyer", "Other business"),
+                            ("area", "Area"),
+                            ("supplier", "Supplier"),
+                            ("mains", "Mains water"),
+                            ("growth", "Growth"),
+                            ("packing", "Packing"),
+                            ("opening", "Opening stock"),
+                            ("water_scale", "Water and scale"),
+                            ("count_difference", "Count difference"),
+                            ("used", "Became another lot"),
+                            ("sold", "Sold"),
+                            ("served", "Served"),
+                            ("compost", "Compost"),
+                            ("feed", "Animal feed"),
+                            ("donated", "Donated"),
+                            ("staff", "Staff"),
+                            ("landfill", "Bin"),
+                            ("destroyed", "Destroyed"),
+                            ("sample", "Sample"),
+                            ("giveaway", "Giveaway"),
+                            ("moisture", "Moisture lost"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                (
+                    "belongs_to",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="side_places",
+                        to="grow.place",
+                    ),
+                ),
+                (
+                    "within",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="contains",
+                        to="grow.place",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['name'],
+                "ordering": ["name"],
             },
         ),
         migrations.CreateModel(
-            name='Movement',
+            name="Movement",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('quantity', models.BigIntegerField()),
-                ('basis', models.CharField(choices=[('weighed', 'weighed'), ('counted', 'counted'), ('scanned', 'scanned'), ('estimated', 'estimated'), ('shared_out', 'shared out'), ('remainder', 'remainder'), ('worked_out', 'worked out')], max_length=10)),
-                ('day', models.PositiveIntegerField()),
-                ('despite_hold', models.BooleanField(default=False)),
-                ('event', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='movements', to='grow.event')),
-                ('lot', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='movements', to='grow.lot')),
-                ('from_place', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='grow.place')),
-                ('to_place', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='grow.place')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("quantity", models.BigIntegerField()),
+                (
+                    "basis",
+                    models.CharField(
+                        choices=[
+                            ("weighed", "weighed"),
+                            ("counted", "counted"),
+                            ("scanned", "scanned"),
+                            ("estimated", "estimated"),
+                            ("shared_out", "shared out"),
+                            ("remainder", "remainder"),
+                            ("worked_out", "worked out"),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                ("day", models.PositiveIntegerField()),
+                ("despite_hold", models.BooleanField(default=False)),
+                (
+                    "event",
+                    models.ForeignKey(
+                        db_index=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="movements",
+                        to="grow.event",
+                    ),
+                ),
+                (
+                    "lot",
+                    models.ForeignKey(
+                        db_index=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="movements",
+                        to="grow.lot",
+                    ),
+                ),
+                (
+                    "from_place",
+                    models.ForeignKey(
+                        db_index=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="grow.place",
+                    ),
+                ),
+                (
+                    "to_place",
+                    models.ForeignKey(
+                        db_index=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="grow.place",
+                    ),
+                ),
             ],
             options={
-                'verbose_name': 'moved',
-                'verbose_name_plural': 'moved',
-                'ordering': ['id'],
+                "verbose_name": "moved",
+                "verbose_name_plural": "moved",
+                "ordering": ["id"],
             },
         ),
         migrations.CreateModel(
-            name='InUse',
+            name="InUse",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('began_at', models.DateTimeField()),
-                ('ended_at', models.DateTimeField(blank=True, null=True)),
-                ('began_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='grow.event')),
-                ('ended_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='grow.event')),
-                ('lot', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='uses', to='grow.lot')),
-                ('place', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='inputs_in_use', to='grow.place')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("began_at", models.DateTimeField()),
+                ("ended_at", models.DateTimeField(blank=True, null=True)),
+                (
+                    "began_by",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="grow.event",
+                    ),
+                ),
+                (
+                    "ended_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="grow.event",
+                    ),
+                ),
+                (
+                    "lot",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="uses",
+                        to="grow.lot",
+                    ),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="inputs_in_use",
+                        to="grow.place",
+                    ),
+                ),
             ],
             options={
-                'verbose_name': 'in use',
-                'verbose_name_plural': 'in use',
+                "verbose_name": "in use",
+                "verbose_name_plural": "in use",
             },
         ),
         migrations.CreateModel(
-            name='Holding',
+            name="Holding",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('quantity', models.BigIntegerField(default=0)),
-                ('source', models.BooleanField(default=False)),
-                ('lot', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='holdings', to='grow.lot')),
-                ('place', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='holdings', to='grow.place')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("quantity", models.BigIntegerField(default=0)),
+                ("source", models.BooleanField(default=False)),
+                (
+                    "lot",
+                    models.ForeignKey(
+                        db_index=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="holdings",
+                        to="grow.lot",
+                    ),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        db_index=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="holdings",
+                        to="grow.place",
+                    ),
+                ),
             ],
             options={
-                'verbose_name': 'what is here',
-                'verbose_name_plural': 'what is here',
+                "verbose_name": "what is here",
+                "verbose_name_plural": "what is here",
             },
         ),
         migrations.CreateModel(
-            name='Feed',
+            name="Feed",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('began_at', models.DateTimeField()),
-                ('ended_at', models.DateTimeField(blank=True, null=True)),
-                ('began_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='grow.event')),
-                ('ended_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='grow.event')),
-                ('place', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='fed_by', to='grow.place')),
-                ('tank', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='feeds', to='grow.place')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("began_at", models.DateTimeField()),
+                ("ended_at", models.DateTimeField(blank=True, null=True)),
+                (
+                    "began_by",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="grow.event",
+                    ),
+                ),
+                (
+                    "ended_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="grow.event",
+                    ),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="fed_by",
+                        to="grow.place",
+                    ),
+                ),
+                (
+                    "tank",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="feeds",
+                        to="grow.place",
+                    ),
+                ),
             ],
         ),
         migrations.AddField(
-            model_name='event',
-            name='place',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='events', to='grow.place'),
+            model_name="event",
+            name="place",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="events",
+                to="grow.place",
+            ),
         ),
         migrations.AddField(
-            model_name='event',
-            name='tanks',
-            field=models.ManyToManyField(blank=True, help_text='Tanks whose water the act used.', related_name='waterings', to='grow.place'),
+            model_name="event",
+            name="tanks",
+            field=models.ManyToManyField(
+                blank=True,
+                help_text="Tanks whose water the act used.",
+                related_name="waterings",
+                to="grow.place",
+            ),
         ),
         migrations.CreateModel(
-            name='Counted',
+            name="Counted",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('quantity', models.BigIntegerField()),
-                ('event', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='counts', to='grow.event')),
-                ('struck_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='grow.event')),
-                ('lot', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='counts', to='grow.lot')),
-                ('place', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='grow.place')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("quantity", models.BigIntegerField()),
+                (
+                    "event",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="counts",
+                        to="grow.event",
+                    ),
+                ),
+                (
+                    "struck_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="grow.event",
+                    ),
+                ),
+                (
+                    "lot",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="counts",
+                        to="grow.lot",
+                    ),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="grow.place",
+                    ),
+                ),
             ],
             options={
-                'verbose_name_plural': 'counted',
-            },
-        ),
-        migrations.AddField(
-            model_name='person',
-            name='places',
-            field=models.ManyToManyField(blank=True, help_text='Empty: the whole farm.', related_name='people', to='grow.place'),
-        ),
-        migrations.CreateModel(
-            name='Planting',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('began_at', models.DateTimeField()),
-                ('ended_at', models.DateTimeField(blank=True, null=True)),
-                ('batch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='plantings', to='grow.lot')),
-                ('began_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='grow.event')),
-                ('blocked_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='blocks', to='grow.planting')),
-                ('ended_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='grow.event')),
-            ],
-        ),
-        migrations.CreateModel(
-            name='CutSite',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('lot', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='cut_sites', to='grow.lot')),
-                ('planting', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='cuts', to='grow.planting')),
-            ],
-        ),
-        migrations.CreateModel(
-            name='PlantSite',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('tier', models.PositiveSmallIntegerField(help_text='1 is the lowest ring.')),
-                ('position', models.PositiveSmallIntegerField(help_text='Counted round the ring.')),
-                ('out_of_use', models.BooleanField(default=False)),
-                ('tower', models.ForeignKey(limit_choices_to={'kind': 'tower'}, on_delete=django.db.models.deletion.PROTECT, related_name='sites', to='grow.place')),
-            ],
-            options={
-                'ordering': ['tower', 'tier', 'position'],
-            },
-        ),
-        migrations.AddField(
-            model_name='planting',
-            name='site',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='plantings', to='grow.plantsite'),
-        ),
-        migrations.CreateModel(
-            name='SignOff',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('task', models.CharField(choices=[('packing', 'Packing'), ('spraying', 'Spraying'), ('releasing', 'Releasing held lots'), ('teaching', 'Teaching')], max_length=12)),
-                ('since', models.DateField()),
-                ('by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='signed_off', to=settings.AUTH_USER_MODEL)),
-                ('person', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='sign_offs', to=settings.AUTH_USER_MODEL)),
-            ],
-            options={
-                'ordering': ['person', 'task'],
-            },
-        ),
-        migrations.CreateModel(
-            name='Tag',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('code', models.CharField(max_length=20, unique=True)),
-                ('printed_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='tags', to='grow.event')),
-            ],
-            options={
-                'verbose_name': 'crate tag',
-            },
-        ),
-        migrations.CreateModel(
-            name='Thing',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(max_length=60, unique=True)),
-                ('kind', models.CharField(choices=[('scale', 'Scale'), ('probe', 'Probe thermometer'), ('fridge', 'Fridge or cold store'), ('spinner', 'Salad spinner'), ('knife', 'Knives or scissors'), ('crate', 'Crates'), ('glass', 'Glass and brittle plastic'), ('pump', 'Pump or lamp'), ('other', 'Other')], max_length=12)),
-                ('place', models.ForeignKey(blank=True, help_text='Where it stands. A fridge names the store that it is.', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='things', to='grow.place')),
-            ],
-            options={
-                'ordering': ['name'],
+                "verbose_name_plural": "counted",
             },
         ),
         migrations.AddField(
-            model_name='event',
-            name='things',
-            field=models.ManyToManyField(blank=True, related_name='events', to='grow.thing'),
+            model_name="person",
+            name="places",
+            field=models.ManyToManyField(
+                blank=True,
+                help_text="Empty: the whole farm.",
+                related_name="people",
+                to="grow.place",
+            ),
         ),
         migrations.CreateModel(
-            name='TreatedPlace',
+            name="Planting",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('lot', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='treated', to='grow.lot')),
-                ('place', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='treatments', to='grow.place')),
-                ('site', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='grow.plantsite')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("began_at", models.DateTimeField()),
+                ("ended_at", models.DateTimeField(blank=True, null=True)),
+                (
+                    "batch",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="plantings",
+                        to="grow.lot",
+                    ),
+                ),
+                (
+                    "began_by",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="grow.event",
+                    ),
+                ),
+                (
+                    "blocked_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="blocks",
+                        to="grow.planting",
+                    ),
+                ),
+                (
+                    "ended_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="grow.event",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='Unnamed',
+            name="CutSite",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('line', models.CharField(max_length=40)),
-                ('quantity', models.BigIntegerField()),
-                ('unit_pence', models.PositiveIntegerField(blank=True, null=True)),
-                ('event', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='unnamed', to='grow.event')),
-                ('place', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='grow.place')),
-                ('to_place', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='grow.place')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "lot",
+                    models.ForeignKey(
+                        db_index=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="cut_sites",
+                        to="grow.lot",
+                    ),
+                ),
+                (
+                    "planting",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="cuts",
+                        to="grow.planting",
+                    ),
+                ),
+            ],
+        ),
+        migrations.CreateModel(
+            name="PlantSite",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("tier", models.PositiveSmallIntegerField(help_text="1 is the lowest ring.")),
+                ("position", models.PositiveSmallIntegerField(help_text="Counted round the ring.")),
+                ("out_of_use", models.BooleanField(default=False)),
+                (
+                    "tower",
+                    models.ForeignKey(
+                        limit_choices_to={"kind": "tower"},
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="sites",
+                        to="grow.place",
+                    ),
+                ),
             ],
             options={
-                'verbose_name': 'sold by product',
-                'verbose_name_plural': 'sold by product',
-            },
-        ),
-        migrations.CreateModel(
-            name='Variety',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(max_length=60)),
-                ('species', models.CharField(blank=True, help_text='For a mix: its species, with commas between.', max_length=200)),
-                ('seeds_per_cell', models.PositiveSmallIntegerField(default=1)),
-                ('sites_each', models.PositiveSmallIntegerField(default=1, help_text='Plant sites that one plant takes; the others are blocked by it.')),
-                ('crop', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='varieties', to='grow.crop')),
-            ],
-            options={
-                'verbose_name_plural': 'varieties',
-                'ordering': ['crop', 'name'],
+                "ordering": ["tower", "tier", "position"],
             },
         ),
         migrations.AddField(
-            model_name='lot',
-            name='variety',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='lots', to='grow.variety'),
+            model_name="planting",
+            name="site",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="plantings",
+                to="grow.plantsite",
+            ),
+        ),
+        migrations.CreateModel(
+            name="SignOff",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "task",
+                    models.CharField(
+                        choices=[
+                            ("packing", "Packing"),
+                            ("spraying", "Spraying"),
+                            ("releasing", "Releasing held lots"),
+                            ("teaching", "Teaching"),
+                        ],
+                        max_length=12,
+                    ),
+                ),
+                ("since", models.DateField()),
+                (
+                    "by",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="signed_off",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "person",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="sign_offs",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["person", "task"],
+            },
+        ),
+        migrations.CreateModel(
+            name="Tag",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("code", models.CharField(max_length=20, unique=True)),
+                (
+                    "printed_by",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="tags",
+                        to="grow.event",
+                    ),
+                ),
+            ],
+            options={
+                "verbose_name": "crate tag",
+            },
+        ),
+        migrations.CreateModel(
+            name="Thing",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=60, unique=True)),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("scale", "Scale"),
+                            ("probe", "Probe thermometer"),
+                            ("fridge", "Fridge or cold store"),
+                            ("spinner", "Salad spinner"),
+                            ("knife", "Knives or scissors"),
+                            ("crate", "Crates"),
+                            ("glass", "Glass and brittle plastic"),
+                            ("pump", "Pump or lamp"),
+                            ("other", "Other"),
+                        ],
+                        max_length=12,
+                    ),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        blank=True,
+                        help_text="Where it stands. A fridge names the store that it is.",
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="things",
+                        to="grow.place",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["name"],
+            },
         ),
         migrations.AddField(
-            model_name='item',
-            name='variety',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='items', to='grow.variety'),
+            model_name="event",
+            name="things",
+            field=models.ManyToManyField(blank=True, related_name="events", to="grow.thing"),
         ),
         migrations.CreateModel(
-            name='CropCard',
+            name="TreatedPlace",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('nursery_days', models.PositiveSmallIntegerField(blank=True, null=True)),
-                ('days_to_first_cut', models.PositiveSmallIntegerField(blank=True, null=True)),
-                ('days_between_cuts', models.PositiveSmallIntegerField(blank=True, null=True)),
-                ('cuts', models.PositiveSmallIntegerField(blank=True, null=True)),
-                ('grams_per_site_and_cut', models.PositiveIntegerField(blank=True, null=True)),
-                ('usable_plugs_pct', models.PositiveSmallIntegerField(blank=True, null=True)),
-                ('source', models.CharField(help_text='Where these figures come from.', max_length=200)),
-                ('variety', models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, related_name='card', to='grow.variety')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "lot",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="treated",
+                        to="grow.lot",
+                    ),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="treatments",
+                        to="grow.place",
+                    ),
+                ),
+                (
+                    "site",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="grow.plantsite",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='Delta',
+            name="Unnamed",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('day', models.PositiveIntegerField()),
-                ('lot_kind', models.CharField(choices=[('input', 'Input'), ('produce', 'Bought produce'), ('water', 'Water'), ('treatment', 'Spray or treatment'), ('batch', 'Sowing'), ('harvest', 'Cut'), ('pack', 'Run')], max_length=10)),
-                ('event_kind', models.CharField(max_length=24)),
-                ('from_kind', models.CharField(choices=[('bench', 'Bench'), ('shelf', 'Lit shelf'), ('tent', 'Climate tent'), ('tower', 'Tower'), ('tank', 'Tank'), ('store', 'Store'), ('packhouse', 'Pack-house'), ('quarantine', 'Quarantine'), ('transit', 'On the way'), ('shop', 'Shop'), ('kitchen', 'Kitchen'), ('buyer', 'Other business'), ('area', 'Area'), ('supplier', 'Supplier'), ('mains', 'Mains water'), ('growth', 'Growth'), ('packing', 'Packing'), ('opening', 'Opening stock'), ('water_scale', 'Water and scale'), ('count_difference', 'Count difference'), ('used', 'Became another lot'), ('sold', 'Sold'), ('served', 'Served'), ('compost', 'Compost'), ('feed', 'Animal feed'), ('donated', 'Donated'), ('staff', 'Staff'), ('landfill', 'Bin'), ('destroyed', 'Destroyed'), ('sample', 'Sample'), ('giveaway', 'Giveaway'), ('moisture', 'Moisture lost')], max_length=20)),
-                ('to_kind', models.CharField(choices=[('bench', 'Bench'), ('shelf', 'Lit shelf'), ('tent', 'Climate tent'), ('tower', 'Tower'), ('tank', 'Tank'), ('store', 'Store'), ('packhouse', 'Pack-house'), ('quarantine', 'Quarantine'), ('transit', 'On the way'), ('shop', 'Shop'), ('kitchen', 'Kitchen'), ('buyer', 'Other business'), ('area', 'Area'), ('supplier', 'Supplier'), ('mains', 'Mains water'), ('growth', 'Growth'), ('packing', 'Packing'), ('opening', 'Opening stock'), ('water_scale', 'Water and scale'), ('count_difference', 'Count difference'), ('used', 'Became another lot'), ('sold', 'Sold'), ('served', 'Served'), ('compost', 'Compost'), ('feed', 'Animal feed'), ('donated', 'Donated'), ('staff', 'Staff'), ('landfill', 'Bin'), ('destroyed', 'Destroyed'), ('sample', 'Sample'), ('giveaway', 'Giveaway'), ('moisture', 'Moisture lost')], max_length=20)),
-                ('unit', models.CharField(choices=[('g', 'g'), ('ml', 'ml'), ('each', 'each')], max_length=4)),
-                ('quantity', models.BigIntegerField()),
-                ('upto', models.BigIntegerField()),
-                ('crop', models.ForeignKey(db_index=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='grow.crop')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("line", models.CharField(max_length=40)),
+                ("quantity", models.BigIntegerField()),
+                ("unit_pence", models.PositiveIntegerField(blank=True, null=True)),
+                (
+                    "event",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="unnamed",
+                        to="grow.event",
+                    ),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="grow.place",
+                    ),
+                ),
+                (
+                    "to_place",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="grow.place",
+                    ),
+                ),
             ],
             options={
-                'indexes': [models.Index(fields=['day', 'crop'], name='delta_by_day_and_crop'), models.Index(fields=['upto'], name='delta_by_sweep')],
+                "verbose_name": "sold by product",
+                "verbose_name_plural": "sold by product",
             },
         ),
         migrations.CreateModel(
-            name='Lineage',
+            name="Variety",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('kind', models.CharField(choices=[('went_in', 'went in'), ('grew', 'grew'), ('touched', 'touched')], max_length=7)),
-                ('quantity', models.BigIntegerField(blank=True, null=True)),
-                ('cleared_by', models.ForeignKey(blank=True, db_index=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='cleared', to='grow.event')),
-                ('event', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='edges', to='grow.event')),
-                ('struck_by', models.ForeignKey(blank=True, db_index=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='struck', to='grow.event')),
-                ('child', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='above', to='grow.lot')),
-                ('parent', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='below', to='grow.lot')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=60)),
+                (
+                    "species",
+                    models.CharField(
+                        blank=True,
+                        help_text="For a mix: its species, with commas between.",
+                        max_length=200,
+                    ),
+                ),
+                ("seeds_per_cell", models.PositiveSmallIntegerField(default=1)),
+                (
+                    "sites_each",
+                    models.PositiveSmallIntegerField(
+                        default=1,
+                        help_text="Plant sites that one plant takes; the others are blocked by it.",
+                    ),
+                ),
+                (
+                    "crop",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="varieties",
+                        to="grow.crop",
+                    ),
+                ),
             ],
             options={
-                'verbose_name': 'came from',
-                'verbose_name_plural': 'came from',
-                'indexes': [models.Index(fields=['child', 'parent', 'kind', 'quantity'], name='lineage_backward'), models.Index(fields=['event'], name='lineage_by_event')],
-                'constraints': [models.UniqueConstraint(fields=('parent', 'child', 'kind', 'event'), name='one_edge_of_a_kind_by_an_event'), models.CheckConstraint(condition=models.Q(models.Q(('kind', 'touched'), ('quantity__isnull', True)), models.Q(models.Q(('kind', 'touched'), _negated=True), ('quantity__isnull', False)), _connector='OR'), name='only_touch_has_no_quantity'), models.CheckConstraint(condition=models.Q(('parent', models.F('child')), _negated=True), name='no_lot_is_its_own_parent')],
+                "verbose_name_plural": "varieties",
+                "ordering": ["crop", "name"],
+            },
+        ),
+        migrations.AddField(
+            model_name="lot",
+            name="variety",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="lots",
+                to="grow.variety",
+            ),
+        ),
+        migrations.AddField(
+            model_name="item",
+            name="variety",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="items",
+                to="grow.variety",
+            ),
+        ),
+        migrations.CreateModel(
+            name="CropCard",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("nursery_days", models.PositiveSmallIntegerField(blank=True, null=True)),
+                ("days_to_first_cut", models.PositiveSmallIntegerField(blank=True, null=True)),
+                ("days_between_cuts", models.PositiveSmallIntegerField(blank=True, null=True)),
+                ("cuts", models.PositiveSmallIntegerField(blank=True, null=True)),
+                ("grams_per_site_and_cut", models.PositiveIntegerField(blank=True, null=True)),
+                ("usable_plugs_pct", models.PositiveSmallIntegerField(blank=True, null=True)),
+                (
+                    "source",
+                    models.CharField(help_text="Where these figures come from.", max_length=200),
+                ),
+                (
+                    "variety",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="card",
+                        to="grow.variety",
+                    ),
+                ),
+            ],
+        ),
+        migrations.CreateModel(
+            name="Delta",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("day", models.PositiveIntegerField()),
+                (
+                    "lot_kind",
+                    models.CharField(
+                        choices=[
+                            ("input", "Input"),
+                            ("produce", "Bought produce"),
+                            ("water", "Water"),
+                            ("treatment", "Spray or treatment"),
+                            ("batch", "Sowing"),
+                            ("harvest", "Cut"),
+                            ("pack", "Run"),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                ("event_kind", models.CharField(max_length=24)),
+                (
+                    "from_kind",
+                    models.CharField(
+                        choices=[
+                            ("bench", "Bench"),
+                            ("shelf", "Lit shelf"),
+                            ("tent", "Climate tent"),
+                            ("tower", "Tower"),
+                            ("tank", "Tank"),
+                            ("store", "Store"),
+                            ("packhouse", "Pack-house"),
+                            ("quarantine", "Quarantine"),
+                            ("transit", "On the way"),
+                            ("shop", "Shop"),
+                            ("kitchen", "Kitchen"),
+                            ("buyer", "Other business"),
+                            ("area", "Area"),
+                            ("supplier", "Supplier"),
+                            ("mains", "Mains water"),
+                            ("growth", "Growth"),
+                            ("packing", "Packing"),
+                            ("opening", "Opening stock"),
+                            ("water_scale", "Water and scale"),
+                            ("count_difference", "Count difference"),
+                            ("used", "Became another lot"),
+                            ("sold", "Sold"),
+                            ("served", "Served"),
+                            ("compost", "Compost"),
+                            ("feed", "Animal feed"),
+                            ("donated", "Donated"),
+                            ("staff", "Staff"),
+                            ("landfill", "Bin"),
+                            ("destroyed", "Destroyed"),
+                            ("sample", "Sample"),
+                            ("giveaway", "Giveaway"),
+                            ("moisture", "Moisture lost"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                (
+                    "to_kind",
+                    models.CharField(
+                        choices=[
+                            ("bench", "Bench"),
+                            ("shelf", "Lit shelf"),
+                            ("tent", "Climate tent"),
+                            ("tower", "Tower"),
+                            ("tank", "Tank"),
+                            ("store", "Store"),
+                            ("packhouse", "Pack-house"),
+                            ("quarantine", "Quarantine"),
+                            ("transit", "On the way"),
+                            ("shop", "Shop"),
+                            ("kitchen", "Kitchen"),
+                            ("buyer", "Other business"),
+                            ("area", "Area"),
+                            ("supplier", "Supplier"),
+                            ("mains", "Mains water"),
+                            ("growth", "Growth"),
+                            ("packing", "Packing"),
+                            ("opening", "Opening stock"),
+                            ("water_scale", "Water and scale"),
+                            ("count_difference", "Count difference"),
+                            ("used", "Became another lot"),
+                            ("sold", "Sold"),
+                            ("served", "Served"),
+                            ("compost", "Compost"),
+                            ("feed", "Animal feed"),
+                            ("donated", "Donated"),
+                            ("staff", "Staff"),
+                            ("landfill", "Bin"),
+                            ("destroyed", "Destroyed"),
+                            ("sample", "Sample"),
+                            ("giveaway", "Giveaway"),
+                            ("moisture", "Moisture lost"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                (
+                    "unit",
+                    models.CharField(
+                        choices=[("g", "g"), ("ml", "ml"), ("each", "each")], max_length=4
+                    ),
+                ),
+                ("quantity", models.BigIntegerField()),
+                ("upto", models.BigIntegerField()),
+                (
+                    "crop",
+                    models.ForeignKey(
+                        db_index=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="grow.crop",
+                    ),
+                ),
+            ],
+            options={
+                "indexes": [
+                    models.Index(fields=["day", "crop"], name="delta_by_day_and_crop"),
+                    models.Index(fields=["upto"], name="delta_by_sweep"),
+                ],
             },
         ),
         migrations.CreateModel(
-            name='Hold',
+            name="Lineage",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('began_at', models.DateTimeField()),
-                ('ended_at', models.DateTimeField(blank=True, null=True)),
-                ('reason', models.CharField(max_length=300)),
-                ('began_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='grow.event')),
-                ('ended_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='grow.event')),
-                ('lot', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='holds', to='grow.lot')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[("went_in", "went in"), ("grew", "grew"), ("touched", "touched")],
+                        max_length=7,
+                    ),
+                ),
+                ("quantity", models.BigIntegerField(blank=True, null=True)),
+                (
+                    "cleared_by",
+                    models.ForeignKey(
+                        blank=True,
+                        db_index=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="cleared",
+                        to="grow.event",
+                    ),
+                ),
+                (
+                    "event",
+                    models.ForeignKey(
+                        db_index=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="edges",
+                        to="grow.event",
+                    ),
+                ),
+                (
+                    "struck_by",
+                    models.ForeignKey(
+                        blank=True,
+                        db_index=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="struck",
+                        to="grow.event",
+                    ),
+                ),
+                (
+                    "child",
+                    models.ForeignKey(
+                        db_index=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="above",
+                        to="grow.lot",
+                    ),
+                ),
+                (
+                    "parent",
+                    models.ForeignKey(
+                        db_index=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="below",
+                        to="grow.lot",
+                    ),
+                ),
             ],
             options={
-                'constraints': [models.UniqueConstraint(fields=('lot', 'began_by'), name='a_lot_is_held_once_by_an_event')],
+                "verbose_name": "came from",
+                "verbose_name_plural": "came from",
+                "indexes": [
+                    models.Index(
+                        fields=["child", "parent", "kind", "quantity"], name="lineage_backward"
+                    ),
+                    models.Index(fields=["event"], name="lineage_by_event"),
+                ],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("parent", "child", "kind", "event"),
+                        name="one_edge_of_a_kind_by_an_event",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("kind", "touched"), ("quantity__isnull", True)),
+                            models.Q(
+                                models.Q(("kind", "touched"), _negated=True),
+                                ("quantity__isnull", False),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="only_touch_has_no_quantity",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("parent", models.F("child")), _negated=True),
+                        name="no_lot_is_its_own_parent",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
-            name='CropShare',
+            name="Hold",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('grams', models.BigIntegerField()),
-                ('crop', models.ForeignKey(db_index=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='grow.crop')),
-                ('lot', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='grow.lot')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("began_at", models.DateTimeField()),
+                ("ended_at", models.DateTimeField(blank=True, null=True)),
+                ("reason", models.CharField(max_length=300)),
+                (
+                    "began_by",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="grow.event",
+                    ),
+                ),
+                (
+                    "ended_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="grow.event",
+                    ),
+                ),
+                (
+                    "lot",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="holds",
+                        to="grow.lot",
+                    ),
+                ),
             ],
             options={
-                'constraints': [models.UniqueConstraint(fields=('lot', 'crop'), name='a_crop_has_one_share_of_a_lot'), models.CheckConstraint(condition=models.Q(('grams__gt', 0)), name='crop_share_is_something')],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("lot", "began_by"), name="a_lot_is_held_once_by_an_event"
+                    )
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="CropShare",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("grams", models.BigIntegerField()),
+                (
+                    "crop",
+                    models.ForeignKey(
+                        db_index=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="grow.crop",
+                    ),
+                ),
+                (
+                    "lot",
+                    models.ForeignKey(
+                        db_index=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="grow.lot",
+                    ),
+                ),
+            ],
+            options={
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("lot", "crop"), name="a_crop_has_one_share_of_a_lot"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("grams__gt", 0)), name="crop_share_is_something"
+                    ),
+                ],
             },
         ),
         migrations.AddIndex(
-            model_name='place',
-            index=models.Index(fields=['kind'], name='place_by_kind'),
+            model_name="place",
+            index=models.Index(fields=["kind"], name="place_by_kind"),
         ),
         migrations.AddIndex(
-            model_name='movement',
-            index=models.Index(fields=['lot', 'from_place', 'to_place', 'quantity', 'basis', 'event'], name='movement_by_lot'),
+            model_name="movement",
+            index=models.Index(
+                fields=["lot", "from_place", "to_place", "quantity", "basis", "event"],
+                name="movement_by_lot",
+            ),
         ),
         migrations.AddIndex(
-            model_name='movement',
-            index=models.Index(fields=['event', 'lot'], name='movement_by_event'),
+            model_name="movement",
+            index=models.Index(fields=["event", "lot"], name="movement_by_event"),
         ),
         migrations.AddIndex(
-            model_name='movement',
-            index=models.Index(fields=['day'], name='movement_by_day'),
+            model_name="movement",
+            index=models.Index(fields=["day"], name="movement_by_day"),
         ),
         migrations.AddConstraint(
-            model_name='movement',
-            constraint=models.CheckConstraint(condition=models.Q(('quantity__gt', 0)), name='movement_moves_something'),
+            model_name="movement",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("quantity__gt", 0)), name="movement_moves_something"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='movement',
-            constraint=models.CheckConstraint(condition=models.Q(('from_place', models.F('to_place')), _negated=True), name='movement_goes_somewhere'),
+            model_name="movement",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("from_place", models.F("to_place")), _negated=True),
+                name="movement_goes_somewhere",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='inuse',
-            constraint=models.UniqueConstraint(condition=models.Q(('ended_by__isnull', True)), fields=('lot', 'place'), name='an_input_is_open_once_at_a_place'),
+            model_name="inuse",
+            constraint=models.UniqueConstraint(
+                condition=models.Q(("ended_by__isnull", True)),
+                fields=("lot", "place"),
+                name="an_input_is_open_once_at_a_place",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='inuse',
-            constraint=models.CheckConstraint(condition=models.Q(('ended_at__isnull', True), ('ended_at__gte', models.F('began_at')), _connector='OR'), name='use_ends_after_it_began'),
+            model_name="inuse",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("ended_at__isnull", True),
+                    ("ended_at__gte", models.F("began_at")),
+                    _connector="OR",
+                ),
+                name="use_ends_after_it_began",
+            ),
         ),
         migrations.AddIndex(
-            model_name='holding',
-            index=models.Index(fields=['place', 'quantity', 'lot'], name='holding_by_place'),
+            model_name="holding",
+            index=models.Index(fields=["place", "quantity", "lot"], name="holding_by_place"),
         ),
         migrations.AddConstraint(
-            model_name='holding',
-            constraint=models.UniqueConstraint(fields=('lot', 'place'), name='one_holding_of_a_lot_in_a_place'),
+            model_name="holding",
+            constraint=models.UniqueConstraint(
+                fields=("lot", "place"), name="one_holding_of_a_lot_in_a_place"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='holding',
-            constraint=models.CheckConstraint(condition=models.Q(('quantity__gte', 0), ('source', True), _connector='OR'), name='holding_never_below_zero'),
+            model_name="holding",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("quantity__gte", 0), ("source", True), _connector="OR"),
+                name="holding_never_below_zero",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='feed',
-            constraint=models.UniqueConstraint(condition=models.Q(('ended_by__isnull', True)), fields=('tank', 'place'), name='a_tank_feeds_a_place_once'),
+            model_name="feed",
+            constraint=models.UniqueConstraint(
+                condition=models.Q(("ended_by__isnull", True)),
+                fields=("tank", "place"),
+                name="a_tank_feeds_a_place_once",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='feed',
-            constraint=models.CheckConstraint(condition=models.Q(('ended_at__isnull', True), ('ended_at__gte', models.F('began_at')), _connector='OR'), name='feed_ends_after_it_began'),
+            model_name="feed",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("ended_at__isnull", True),
+                    ("ended_at__gte", models.F("began_at")),
+                    _connector="OR",
+                ),
+                name="feed_ends_after_it_began",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='counted',
-            constraint=models.UniqueConstraint(fields=('event', 'lot', 'place'), name='a_lot_is_counted_once_by_an_event'),
+            model_name="counted",
+            constraint=models.UniqueConstraint(
+                fields=("event", "lot", "place"), name="a_lot_is_counted_once_by_an_event"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='counted',
-            constraint=models.CheckConstraint(condition=models.Q(('quantity__gte', 0)), name='count_is_not_negative'),
+            model_name="counted",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("quantity__gte", 0)), name="count_is_not_negative"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='cutsite',
-            constraint=models.UniqueConstraint(fields=('lot', 'planting'), name='a_site_is_cut_once_in_a_cut'),
+            model_name="cutsite",
+            constraint=models.UniqueConstraint(
+                fields=("lot", "planting"), name="a_site_is_cut_once_in_a_cut"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='plantsite',
-            constraint=models.UniqueConstraint(fields=('tower', 'tier', 'position'), name='site_stands_once_on_its_tower'),
+            model_name="plantsite",
+            constraint=models.UniqueConstraint(
+                fields=("tower", "tier", "position"), name="site_stands_once_on_its_tower"
+            ),
         ),
         migrations.AddIndex(
-            model_name='planting',
-            index=models.Index(fields=['site', 'began_at'], name='planting_by_site'),
+            model_name="planting",
+            index=models.Index(fields=["site", "began_at"], name="planting_by_site"),
         ),
         migrations.AddConstraint(
-            model_name='planting',
-            constraint=models.UniqueConstraint(condition=models.Q(('ended_by__isnull', True)), fields=('site',), name='one_planting_at_a_time_on_a_site'),
+            model_name="planting",
+            constraint=models.UniqueConstraint(
+                condition=models.Q(("ended_by__isnull", True)),
+                fields=("site",),
+                name="one_planting_at_a_time_on_a_site",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='planting',
-            constraint=models.CheckConstraint(condition=models.Q(('ended_at__isnull', True), ('ended_at__gte', models.F('began_at')), _connector='OR'), name='planting_ends_after_it_began'),
+            model_name="planting",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("ended_at__isnull", True),
+                    ("ended_at__gte", models.F("began_at")),
+                    _connector="OR",
+                ),
+                name="planting_ends_after_it_began",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='signoff',
-            constraint=models.UniqueConstraint(fields=('person', 'task', 'since'), name='signed_off_once_a_day_for_a_task'),
+            model_name="signoff",
+            constraint=models.UniqueConstraint(
+                fields=("person", "task", "since"), name="signed_off_once_a_day_for_a_task"
+            ),
         ),
         migrations.AddIndex(
-            model_name='event',
-            index=models.Index(fields=['kind', 'placed_at'], name='event_by_kind_in_order'),
+            model_name="event",
+            index=models.Index(fields=["kind", "placed_at"], name="event_by_kind_in_order"),
         ),
         migrations.AddIndex(
-            model_name='event',
-            index=models.Index(fields=['day', 'kind'], name='event_by_day'),
+            model_name="event",
+            index=models.Index(fields=["day", "kind"], name="event_by_day"),
         ),
         migrations.AddConstraint(
-            model_name='event',
-            constraint=models.UniqueConstraint(fields=('recorded_by', 'client_id'), name='one_event_for_one_client_id'),
+            model_name="event",
+            constraint=models.UniqueConstraint(
+                fields=("recorded_by", "client_id"), name="one_event_for_one_client_id"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='event',
-            constraint=models.CheckConstraint(condition=models.Q(('told__isnull', False), ('because_of__isnull', False), _connector='OR'), name='event_is_told_or_follows_from_one'),
+            model_name="event",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("told__isnull", False), ("because_of__isnull", False), _connector="OR"
+                ),
+                name="event_is_told_or_follows_from_one",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='treatedplace',
-            constraint=models.UniqueConstraint(fields=('lot', 'place', 'site'), name='a_place_is_treated_once_by_a_treatment'),
+            model_name="treatedplace",
+            constraint=models.UniqueConstraint(
+                fields=("lot", "place", "site"), name="a_place_is_treated_once_by_a_treatment"
+            ),
         ),
         migrations.AddIndex(
-            model_name='unnamed',
-            index=models.Index(fields=['place', 'line'], name='unnamed_by_shelf'),
+            model_name="unnamed",
+            index=models.Index(fields=["place", "line"], name="unnamed_by_shelf"),
         ),
         migrations.AddConstraint(
-            model_name='unnamed',
-            constraint=models.UniqueConstraint(fields=('event', 'place', 'line'), name='a_line_stands_once_on_a_till_row'),
+            model_name="unnamed",
+            constraint=models.UniqueConstraint(
+                fields=("event", "place", "line"), name="a_line_stands_once_on_a_till_row"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='unnamed',
-            constraint=models.CheckConstraint(condition=models.Q(('quantity__gt', 0)), name='till_row_sells_something'),
+            model_name="unnamed",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("quantity__gt", 0)), name="till_row_sells_something"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='variety',
-            constraint=models.UniqueConstraint(fields=('crop', 'name'), name='variety_named_once_in_its_crop'),
+            model_name="variety",
+            constraint=models.UniqueConstraint(
+                fields=("crop", "name"), name="variety_named_once_in_its_crop"
+            ),
         ),
         migrations.AddIndex(
-            model_name='lot',
-            index=models.Index(fields=['line', 'use_by', 'id'], name='lot_by_line_first_expired'),
+            model_name="lot",
+            index=models.Index(fields=["line", "use_by", "id"], name="lot_by_line_first_expired"),
         ),
         migrations.AddIndex(
-            model_name='lot',
-            index=models.Index(fields=['kind', 'id'], name='lot_by_kind'),
+            model_name="lot",
+            index=models.Index(fields=["kind", "id"], name="lot_by_kind"),
         ),
         migrations.AddConstraint(
-            model_name='lot',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('grams_each__gt', 0), ('kind', 'pack'), ('unit', 'each')), models.Q(models.Q(('kind', 'pack'), _negated=True), ('grams_each__isnull', True)), _connector='OR'), name='only_packs_have_grams_each'),
+            model_name="lot",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("grams_each__gt", 0), ("kind", "pack"), ("unit", "each")),
+                    models.Q(
+                        models.Q(("kind", "pack"), _negated=True), ("grams_each__isnull", True)
+                    ),
+                    _connector="OR",
+                ),
+                name="only_packs_have_grams_each",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='lot',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind__in', ['harvest', 'produce']), ('unit', 'g')), models.Q(('kind__in', ['batch', 'pack']), ('unit', 'each')), ('kind__in', ['input', 'water', 'treatment']), _connector='OR'), name='lot_unit_fits_its_kind'),
+            model_name="lot",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("kind__in", ["harvest", "produce"]), ("unit", "g")),
+                    models.Q(("kind__in", ["batch", "pack"]), ("unit", "each")),
+                    ("kind__in", ["input", "water", "treatment"]),
+                    _connector="OR",
+                ),
+                name="lot_unit_fits_its_kind",
+            ),
         ),
     ]

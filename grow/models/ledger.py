@@ -81,7 +81,7 @@ class Event(models.Model):
     tanks = models.ManyToManyField(
         Place, related_name="waterings", blank=True, help_text="Tanks whose water the act used."
     )
-    inputs = models.ManyToManyField(
+    inputs: models.ManyToManyField = models.ManyToManyField(
         "Lot", related_name="named_in", blank=True, help_text="Inputs that the act named."
     )
 
@@ -215,7 +215,9 @@ class Holding(models.Model):
         verbose_name = "what is here"
         verbose_name_plural = "what is here"
         constraints = [
-            models.UniqueConstraint(fields=["lot", "place"], name="one_holding_of_a_lot_in_a_place"),
+            models.UniqueConstraint(
+                fields=["lot", "place"], name="one_holding_of_a_lot_in_a_place"
+            ),
             models.CheckConstraint(
                 condition=Q(quantity__gte=0) | Q(source=True), name="holding_never_below_zero"
             ),
@@ -260,7 +262,9 @@ class Lineage(models.Model):
                 | (~Q(kind="touched") & Q(quantity__isnull=False)),
                 name="only_touch_has_no_quantity",
             ),
-            models.CheckConstraint(condition=~Q(parent=F("child")), name="no_lot_is_its_own_parent"),
+            models.CheckConstraint(
+                condition=~Q(parent=F("child")), name="no_lot_is_its_own_parent"
+            ),
         ]
         indexes = [
             models.Index(fields=["child", "parent", "kind", "quantity"], name="lineage_backward"),

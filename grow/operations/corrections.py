@@ -22,20 +22,19 @@ from ..models import (
     LotKind,
     Movement,
     Place,
-    PlantSite,
     Planting,
+    PlantSite,
 )
 from ..queries import living, with_corrections
-
 
 UNDO_WITHIN_S = 600
 _TAKING_BACK = (*CANCELLING, "cancel_because")
 _CORRECTING = ("correct_weight", "correct_origin", "run_corrected")
-#: (entry, lot, place, difference) → what of the difference a run's remainder took, where a run
-#: said of that lot "crate empty". Filled by the apps above.
-REMAINDERS: list[Callable[[Entry, Lot, Place, int], int]] = []
+#: Called with (entry, lot, place, difference), for the remainder of a run that said of that lot
+#: "crate empty" to take what it can. Filled by the apps above.
+REMAINDERS: list[Callable[[Entry, Lot, Place, int], object]] = []
 #: How a wrong count of packs is put right; filled by the app that packs.
-PACKS: list[Callable[[Entry, Lot, Place, int], None]] = []
+PACKS: list[Callable[[Entry, Lot, Place, int], object]] = []
 
 
 def _says(event: Event) -> str:
@@ -79,22 +78,23 @@ def _cancel(entry: Entry, event: Event) -> None:
     entry.may_short = event.kind in _CORRECTING  # it may be short with it, so it may without it
     again = Lineage.objects.filter(event__in=seen, struck_by__isnull=False)
     if again.exclude(struck_by__in=seen).exists():
-        raise Refusal("corrected_since", "That was corrected again since; cancel the later one first.")
+        raise Refusal(
+            "corrected_since", "That was corrected again since; cancel the later one first."
+        )
     freed = Planting.objects.filter(ended_by__in=seen)
     for p in freed.select_related("site__tower"):
-        again = Planting.objects.filter(site=p.site, began_at__gte=p.ended_at).exclude(
-            began_by__in=seen
-        )
-        if again.exists():
+        later = Planting.objects.filter(site=p.site, began_at__gte=p.ended_at)
+        if later.exclude(began_by__in=seen).exists():
             raise Refusal(
                 "site_planted_again",
                 f"{p.site} was planted again since; put that entry right first.",
             )
     used = CutSite.objects.filter(planting__began_by__in=seen).exclude(lot__made_by__in=seen)
-    if used.exists():
+    cut = used.first()
+    if cut:
         raise Refusal(
             "cut_since",
-            f"{used.first().lot.code} was cut from those plants since; put that entry right first.",
+            f"{cut.lot.code} was cut from those plants since; put that entry right first.",
         )
     cancel_rows(entry, family)
 
@@ -130,9 +130,7 @@ def _corrected(facts) -> Event:
     return facts["event"]
 
 
-@operation(
-    says="cancelled", gate_=gate.ALONE, dated_as=_corrected, can_cancel=False
-)
+@operation(says="cancelled", gate_=gate.ALONE, dated_as=_corrected, can_cancel=False)
 def cancel(entry: Entry, *, event: Event, reason: str) -> None:
     """Take an event back as if it had not been told: dated as it, told now."""
     if not reason.strip():
@@ -269,10 +267,12 @@ def correct_origin(
         cut = cut.filter(site__tower__in=towers)
     plantings = list(cut)
     entry.later.append(
-        lambda: CutSite.objects.bulk_create(
-            [CutSite(lot=lot, planting=p) for p in plantings], ignore_conflicts=True
+        lambda: (
+            CutSite.objects.bulk_create(
+                [CutSite(lot=lot, planting=p) for p in plantings], ignore_conflicts=True
+            )
+            and None
         )
-        and None
     )
 
 
@@ -313,5 +313,3 @@ def clear_origin(entry: Entry, *, lot: Lot, wrong: Lot, reason: str) -> None:
     if not struck.exists():
         raise Refusal("not_struck", f"{wrong.code} is not a corrected origin of {lot.code}.")
     struck.update(cleared_by=entry.event)
-
-

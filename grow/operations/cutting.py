@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from django.db.models import Sum
 
@@ -22,8 +23,8 @@ from ..models import (
     Lot,
     LotKind,
     Place,
-    PlantSite,
     Planting,
+    PlantSite,
     Tag,
     Unit,
 )
@@ -75,7 +76,8 @@ def harvest(
         if c.net_g <= 0:
             raise Refusal(
                 "empty_crate",
-                f"A crate of {c.gross_g} g with a tare of {c.tare_g} g holds nothing; weigh it again.",
+                f"A crate of {c.gross_g} g with a tare of {c.tare_g} g holds nothing; "
+                "weigh it again.",
             )
     if not crates:
         raise Refusal("nought", "Weigh at least one crate.")
@@ -83,7 +85,7 @@ def harvest(
         raise Refusal(
             "grade_out", f"{grade_out_g} g were graded out of {net} g; that leaves nothing to keep."
         )
-    batches = [b for b in batches]
+    batches = list(batches)
     cut = _cut_sites(entry, batches, towers, sites, except_sites, at, crop)
     if not batches:
         batches = sorted({p.batch for p in cut}, key=lambda b: b.pk)
@@ -120,7 +122,7 @@ def harvest(
             entry.join(batch, lot, Lineage.Kind.GREW, share)
         if taken:
             _tag_twice(entry, lot, taken)
-        entry.later.append(lambda lot=lot: _cut(lot, cut))
+        entry.later.append(partial(_cut, lot, cut))
 
 
 def _cut_sites(entry, batches, towers, sites, except_sites, at, crop) -> list[Planting]:

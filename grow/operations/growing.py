@@ -55,7 +55,9 @@ def sow(
     seed is the packet, an input lot; left out, the trace says so in words. Makes one batch."""
     _whole(cells, "cells")
     if place.kind not in NURSERY:
-        raise Refusal("not_nursery", f"{place} is not a bench, shelf or tent; sow onto one of those.")
+        raise Refusal(
+            "not_nursery", f"{place} is not a bench, shelf or tent; sow onto one of those."
+        )
     batch = entry.make(
         LotKind.BATCH, Unit.EACH, crop=variety.crop, variety=variety, title=str(variety)
     )
@@ -117,7 +119,9 @@ def move_plants(
     """Cells from one bench, shelf or tent to another; back off a tower the newest go first."""
     _whole(plants, "plants")
     if to_place.kind not in NURSERY:
-        raise Refusal("not_nursery", f"{to_place} is not a bench, shelf or tent; transplant instead.")
+        raise Refusal(
+            "not_nursery", f"{to_place} is not a bench, shelf or tent; transplant instead."
+        )
     if from_place.kind == PlaceKind.TOWER:
         standing = alive_on(entry.event.placed_at, batch=batch, tower=from_place)
         _end(entry, _newest(standing, plants))
@@ -234,9 +238,9 @@ def _end(entry: Entry, plantings: Sequence[Planting]) -> None:
     later keeps that end: told twice, a plant is short, and its record is not rewritten."""
     ids = [p.pk for p in plantings]
     entry.lock_sites(p.site for p in plantings)
-    Planting.objects.filter(
-        Q(pk__in=ids) | Q(blocked_by__in=ids), ended_by=None
-    ).update(ended_by=entry.event, ended_at=entry.event.placed_at)
+    Planting.objects.filter(Q(pk__in=ids) | Q(blocked_by__in=ids), ended_by=None).update(
+        ended_by=entry.event, ended_at=entry.event.placed_at
+    )
 
 
 @operation(says="cleared", slot=21, gate_=gate.ALONE)

@@ -52,9 +52,7 @@ def open_input(entry: Entry, *, lot: Lot, place: Place) -> None:
     """In use from now: the packet is open, the roll is on the printer. Moves nothing. Place may
     be an area; acts in it are touched."""
     entry.renews = True
-    InUse.objects.create(
-        lot=lot, place=place, began_by=entry.event, began_at=entry.event.placed_at
-    )
+    InUse.objects.create(lot=lot, place=place, began_by=entry.event, began_at=entry.event.placed_at)
 
 
 @operation(says="finished", slot=22, gate_=gate.ALONE)

@@ -41,7 +41,9 @@ def move(
     """Between stores, or into quarantine: part of a lot is held by standing there."""
     _some(quantity, lot)
     if to_place.kind not in (PlaceKind.STORE, PlaceKind.PACKHOUSE, PlaceKind.QUARANTINE):
-        raise Refusal("not_a_store", f"{to_place} is not a store or quarantine; deliver or sell it.")
+        raise Refusal(
+            "not_a_store", f"{to_place} is not a store or quarantine; deliver or sell it."
+        )
     entry.move(lot, from_place, to_place, quantity, basis)
 
 

@@ -36,7 +36,12 @@ def _water(entry: Entry, tank: Place, inputs: Sequence[Lot]) -> None:
 
 @operation(says="filled", slot=5, gate_=gate.ALONE, touched_by=_INTO_WATER, place="tank")
 def fill(
-    entry: Entry, *, tank: Place, litres: int | None = None, source: str = "", inputs: Sequence[Lot] = ()
+    entry: Entry,
+    *,
+    tank: Place,
+    litres: int | None = None,
+    source: str = "",
+    inputs: Sequence[Lot] = (),
 ) -> None:
     """A tank is filled. The new water lot has the old one as parent unless a drain-and-clean
     stands between: contamination ends at a clean, never at a fill."""
@@ -45,7 +50,12 @@ def fill(
 
 @operation(says="topped up", slot=5, gate_=gate.ALONE, touched_by=_INTO_WATER, place="tank")
 def top_up(
-    entry: Entry, *, tank: Place, litres: int | None = None, source: str = "", inputs: Sequence[Lot] = ()
+    entry: Entry,
+    *,
+    tank: Place,
+    litres: int | None = None,
+    source: str = "",
+    inputs: Sequence[Lot] = (),
 ) -> None:
     """More water into a tank: a new water lot whose parent is the one before."""
     _water(entry, tank, inputs)
@@ -66,7 +76,9 @@ def dose(
 
 
 @operation(says="drained and cleaned", slot=4.8, gate_=gate.ALONE, place="tank")
-def drain_and_clean(entry: Entry, *, tank: Place, cleaner: Lot | None = None, how: str = "") -> None:
+def drain_and_clean(
+    entry: Entry, *, tank: Place, cleaner: Lot | None = None, how: str = ""
+) -> None:
     """The only thing that breaks a chain of water."""
     if tank.kind != PlaceKind.TANK:
         raise Refusal("not_a_tank", f"{tank} is not a tank.")

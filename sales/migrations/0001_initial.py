@@ -6,169 +6,480 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
     dependencies = [
-        ('grow', '0001_initial'),
+        ("grow", "0001_initial"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='Outlet',
+            name="Outlet",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('wants_notes', models.BooleanField(default=True, help_text='A note and a receipt; or just “put on shelf”.')),
-                ('asks_temperature', models.BooleanField(default=False)),
-                ('contact', models.CharField(blank=True, max_length=80)),
-                ('address', models.CharField(blank=True, max_length=200)),
-                ('telephone', models.CharField(blank=True, max_length=40)),
-                ('out_of_hours', models.CharField(blank=True, max_length=40)),
-                ('shop_share_pct', models.PositiveSmallIntegerField(default=0, help_text='Of the till price, what the shop itself costs. A stated figure.')),
-                ('price_basis', models.CharField(blank=True, help_text='For our own kitchen: where its price comes from.', max_length=120)),
-                ('place', models.OneToOneField(limit_choices_to={'kind__in': ['shop', 'kitchen', 'buyer']}, on_delete=django.db.models.deletion.PROTECT, related_name='outlet', to='grow.place')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "wants_notes",
+                    models.BooleanField(
+                        default=True, help_text="A note and a receipt; or just “put on shelf”."
+                    ),
+                ),
+                ("asks_temperature", models.BooleanField(default=False)),
+                ("contact", models.CharField(blank=True, max_length=80)),
+                ("address", models.CharField(blank=True, max_length=200)),
+                ("telephone", models.CharField(blank=True, max_length=40)),
+                ("out_of_hours", models.CharField(blank=True, max_length=40)),
+                (
+                    "shop_share_pct",
+                    models.PositiveSmallIntegerField(
+                        default=0,
+                        help_text="Of the till price, what the shop itself costs. A stated figure.",
+                    ),
+                ),
+                (
+                    "price_basis",
+                    models.CharField(
+                        blank=True,
+                        help_text="For our own kitchen: where its price comes from.",
+                        max_length=120,
+                    ),
+                ),
+                (
+                    "place",
+                    models.OneToOneField(
+                        limit_choices_to={"kind__in": ["shop", "kitchen", "buyer"]},
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="outlet",
+                        to="grow.place",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['place__name'],
+                "ordering": ["place__name"],
             },
         ),
         migrations.CreateModel(
-            name='Money',
+            name="Money",
             fields=[
-                ('movement', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, primary_key=True, related_name='money', serialize=False, to='grow.movement')),
-                ('unit_pence', models.PositiveIntegerField()),
-                ('pence', models.BigIntegerField(help_text='Half up; for goods by weight price × g ÷ 1000.')),
-                ('outlet', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='money', to='sales.outlet')),
+                (
+                    "movement",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        primary_key=True,
+                        related_name="money",
+                        serialize=False,
+                        to="grow.movement",
+                    ),
+                ),
+                ("unit_pence", models.PositiveIntegerField()),
+                (
+                    "pence",
+                    models.BigIntegerField(
+                        help_text="Half up; for goods by weight price × g ÷ 1000."
+                    ),
+                ),
+                (
+                    "outlet",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="money",
+                        to="sales.outlet",
+                    ),
+                ),
             ],
             options={
-                'verbose_name_plural': 'money',
+                "verbose_name_plural": "money",
             },
         ),
         migrations.CreateModel(
-            name='DeliveryNote',
+            name="DeliveryNote",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('number', models.CharField(max_length=20, unique=True)),
-                ('event', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='note', to='grow.event')),
-                ('outlet', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='notes', to='sales.outlet')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("number", models.CharField(max_length=20, unique=True)),
+                (
+                    "event",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="note",
+                        to="grow.event",
+                    ),
+                ),
+                (
+                    "outlet",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="notes",
+                        to="sales.outlet",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['-id'],
+                "ordering": ["-id"],
             },
         ),
         migrations.CreateModel(
-            name='Price',
+            name="Price",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('line', models.CharField(help_text="A product's code, or crop:N when loose.", max_length=40)),
-                ('since', models.DateField()),
-                ('pence', models.PositiveIntegerField(help_text='For one pack, or for one kilogram.')),
-                ('tax_code', models.CharField(default='Z', max_length=4)),
-                ('outlet', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='prices', to='sales.outlet')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "line",
+                    models.CharField(
+                        help_text="A product's code, or crop:N when loose.", max_length=40
+                    ),
+                ),
+                ("since", models.DateField()),
+                (
+                    "pence",
+                    models.PositiveIntegerField(help_text="For one pack, or for one kilogram."),
+                ),
+                ("tax_code", models.CharField(default="Z", max_length=4)),
+                (
+                    "outlet",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="prices",
+                        to="sales.outlet",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['outlet', 'line', 'since'],
+                "ordering": ["outlet", "line", "since"],
             },
         ),
         migrations.CreateModel(
-            name='Product',
+            name="Product",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('code', models.CharField(max_length=40, unique=True)),
-                ('name', models.CharField(max_length=80)),
-                ('nominal_g', models.PositiveIntegerField(blank=True, null=True)),
-                ('tare_g', models.PositiveIntegerField(default=0, help_text='Weight of the empty pack.')),
-                ('fill', models.CharField(choices=[('every', 'Every pack made up on the scale'), ('sampled', 'Sampled')], default='every', max_length=8)),
-                ('shelf_life_days', models.PositiveSmallIntegerField(blank=True, help_text='Set by the operator from evidence; there is no default.', null=True)),
-                ('days_from_cut', models.PositiveSmallIntegerField(blank=True, help_text='Longest from the oldest cut in the pack to its date.', null=True)),
-                ('allergens', models.CharField(blank=True, help_text='What the label declares, with commas between.', max_length=120)),
-                ('packaging_pence', models.DecimalField(decimal_places=2, default=0, help_text='Bag and label of one pack.', max_digits=6)),
-                ('loose_crop', models.OneToOneField(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='loose', to='grow.crop')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("code", models.CharField(max_length=40, unique=True)),
+                ("name", models.CharField(max_length=80)),
+                ("nominal_g", models.PositiveIntegerField(blank=True, null=True)),
+                (
+                    "tare_g",
+                    models.PositiveIntegerField(default=0, help_text="Weight of the empty pack."),
+                ),
+                (
+                    "fill",
+                    models.CharField(
+                        choices=[
+                            ("every", "Every pack made up on the scale"),
+                            ("sampled", "Sampled"),
+                        ],
+                        default="every",
+                        max_length=8,
+                    ),
+                ),
+                (
+                    "shelf_life_days",
+                    models.PositiveSmallIntegerField(
+                        blank=True,
+                        help_text="Set by the operator from evidence; there is no default.",
+                        null=True,
+                    ),
+                ),
+                (
+                    "days_from_cut",
+                    models.PositiveSmallIntegerField(
+                        blank=True,
+                        help_text="Longest from the oldest cut in the pack to its date.",
+                        null=True,
+                    ),
+                ),
+                (
+                    "allergens",
+                    models.CharField(
+                        blank=True,
+                        help_text="What the label declares, with commas between.",
+                        max_length=120,
+                    ),
+                ),
+                (
+                    "packaging_pence",
+                    models.DecimalField(
+                        decimal_places=2,
+                        default=0,
+                        help_text="Bag and label of one pack.",
+                        max_digits=6,
+                    ),
+                ),
+                (
+                    "loose_crop",
+                    models.OneToOneField(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="loose",
+                        to="grow.crop",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['name'],
+                "ordering": ["name"],
             },
         ),
         migrations.CreateModel(
-            name='PackingRun',
+            name="PackingRun",
             fields=[
-                ('lot', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, primary_key=True, related_name='run', serialize=False, to='grow.lot')),
-                ('name', models.CharField(max_length=80)),
-                ('nominal_each_g', models.PositiveIntegerField()),
-                ('allergens', models.CharField(blank=True, max_length=200)),
-                ('origin', models.CharField(blank=True, max_length=120)),
-                ('use_by', models.DateField(blank=True, null=True)),
-                ('fill', models.CharField(choices=[('every', 'Every pack made up on the scale'), ('sampled', 'Sampled')], max_length=8)),
-                ('label_text', models.TextField(blank=True)),
-                ('washed', models.BooleanField(default=False)),
-                ('grams_in', models.BigIntegerField()),
-                ('gain_g', models.BigIntegerField(default=0)),
-                ('packs', models.BigIntegerField()),
-                ('nominal_g', models.BigIntegerField(help_text='packs × nominal_each_g')),
-                ('trim_g', models.BigIntegerField(default=0)),
-                ('giveaway_g', models.BigIntegerField(default=0)),
-                ('samples_g', models.BigIntegerField(default=0)),
-                ('moisture_g', models.BigIntegerField(default=0)),
-                ('product', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='runs', to='sales.product')),
+                (
+                    "lot",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        primary_key=True,
+                        related_name="run",
+                        serialize=False,
+                        to="grow.lot",
+                    ),
+                ),
+                ("name", models.CharField(max_length=80)),
+                ("nominal_each_g", models.PositiveIntegerField()),
+                ("allergens", models.CharField(blank=True, max_length=200)),
+                ("origin", models.CharField(blank=True, max_length=120)),
+                ("use_by", models.DateField(blank=True, null=True)),
+                (
+                    "fill",
+                    models.CharField(
+                        choices=[
+                            ("every", "Every pack made up on the scale"),
+                            ("sampled", "Sampled"),
+                        ],
+                        max_length=8,
+                    ),
+                ),
+                ("label_text", models.TextField(blank=True)),
+                ("washed", models.BooleanField(default=False)),
+                ("grams_in", models.BigIntegerField()),
+                ("gain_g", models.BigIntegerField(default=0)),
+                ("packs", models.BigIntegerField()),
+                ("nominal_g", models.BigIntegerField(help_text="packs × nominal_each_g")),
+                ("trim_g", models.BigIntegerField(default=0)),
+                ("giveaway_g", models.BigIntegerField(default=0)),
+                ("samples_g", models.BigIntegerField(default=0)),
+                ("moisture_g", models.BigIntegerField(default=0)),
+                (
+                    "product",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="runs",
+                        to="sales.product",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='RecipeLine',
+            name="RecipeLine",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('least_pct', models.PositiveSmallIntegerField(default=0)),
-                ('greatest_pct', models.PositiveSmallIntegerField(default=100)),
-                ('crop', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='in_recipes', to='grow.crop')),
-                ('product', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='recipe', to='sales.product')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("least_pct", models.PositiveSmallIntegerField(default=0)),
+                ("greatest_pct", models.PositiveSmallIntegerField(default=100)),
+                (
+                    "crop",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="in_recipes",
+                        to="grow.crop",
+                    ),
+                ),
+                (
+                    "product",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="recipe",
+                        to="sales.product",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='NoteLine',
+            name="NoteLine",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('sent', models.BigIntegerField()),
-                ('accepted', models.BigIntegerField(default=0)),
-                ('short', models.BigIntegerField(default=0)),
-                ('rejected', models.BigIntegerField(default=0)),
-                ('to_follow', models.BigIntegerField()),
-                ('over', models.BigIntegerField(default=0)),
-                ('lot', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='note_lines', to='grow.lot')),
-                ('note', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lines', to='sales.deliverynote')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("sent", models.BigIntegerField()),
+                ("accepted", models.BigIntegerField(default=0)),
+                ("short", models.BigIntegerField(default=0)),
+                ("rejected", models.BigIntegerField(default=0)),
+                ("to_follow", models.BigIntegerField()),
+                ("over", models.BigIntegerField(default=0)),
+                (
+                    "lot",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="note_lines",
+                        to="grow.lot",
+                    ),
+                ),
+                (
+                    "note",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="lines",
+                        to="sales.deliverynote",
+                    ),
+                ),
             ],
             options={
-                'constraints': [models.UniqueConstraint(fields=('note', 'lot'), name='a_lot_stands_once_on_a_note'), models.CheckConstraint(condition=models.Q(('sent', django.db.models.expressions.CombinedExpression(django.db.models.expressions.CombinedExpression(django.db.models.expressions.CombinedExpression(django.db.models.expressions.CombinedExpression(models.F('accepted'), '+', models.F('short')), '+', models.F('rejected')), '+', models.F('to_follow')), '-', models.F('over')))), name='note_line_adds_up'), models.CheckConstraint(condition=models.Q(('accepted__gte', 0), ('over__gte', 0), ('rejected__gte', 0), ('short__gte', 0), ('to_follow__gte', 0)), name='note_line_has_nothing_negative')],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("note", "lot"), name="a_lot_stands_once_on_a_note"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            (
+                                "sent",
+                                django.db.models.expressions.CombinedExpression(
+                                    django.db.models.expressions.CombinedExpression(
+                                        django.db.models.expressions.CombinedExpression(
+                                            django.db.models.expressions.CombinedExpression(
+                                                models.F("accepted"), "+", models.F("short")
+                                            ),
+                                            "+",
+                                            models.F("rejected"),
+                                        ),
+                                        "+",
+                                        models.F("to_follow"),
+                                    ),
+                                    "-",
+                                    models.F("over"),
+                                ),
+                            )
+                        ),
+                        name="note_line_adds_up",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("accepted__gte", 0),
+                            ("over__gte", 0),
+                            ("rejected__gte", 0),
+                            ("short__gte", 0),
+                            ("to_follow__gte", 0),
+                        ),
+                        name="note_line_has_nothing_negative",
+                    ),
+                ],
             },
         ),
         migrations.AddConstraint(
-            model_name='outlet',
-            constraint=models.CheckConstraint(condition=models.Q(('shop_share_pct__lte', 100)), name='shop_share_is_a_percentage'),
+            model_name="outlet",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("shop_share_pct__lte", 100)), name="shop_share_is_a_percentage"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='price',
-            constraint=models.UniqueConstraint(fields=('outlet', 'line', 'since'), name='one_price_of_a_line_from_a_day'),
+            model_name="price",
+            constraint=models.UniqueConstraint(
+                fields=("outlet", "line", "since"), name="one_price_of_a_line_from_a_day"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='product',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('loose_crop__isnull', True), ('nominal_g__gt', 0)), models.Q(('loose_crop__isnull', False), ('nominal_g__isnull', True)), _connector='OR'), name='product_is_packed_or_loose'),
+            model_name="product",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("loose_crop__isnull", True), ("nominal_g__gt", 0)),
+                    models.Q(("loose_crop__isnull", False), ("nominal_g__isnull", True)),
+                    _connector="OR",
+                ),
+                name="product_is_packed_or_loose",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='packingrun',
-            constraint=models.CheckConstraint(condition=models.Q(('nominal_g', django.db.models.expressions.CombinedExpression(models.F('packs'), '*', models.F('nominal_each_g')))), name='run_nominal_is_packs_times_nominal'),
+            model_name="packingrun",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    (
+                        "nominal_g",
+                        django.db.models.expressions.CombinedExpression(
+                            models.F("packs"), "*", models.F("nominal_each_g")
+                        ),
+                    )
+                ),
+                name="run_nominal_is_packs_times_nominal",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='packingrun',
-            constraint=models.CheckConstraint(condition=models.Q(('grams_in', django.db.models.expressions.CombinedExpression(django.db.models.expressions.CombinedExpression(django.db.models.expressions.CombinedExpression(django.db.models.expressions.CombinedExpression(django.db.models.expressions.CombinedExpression(models.F('nominal_g'), '+', models.F('trim_g')), '+', models.F('giveaway_g')), '+', models.F('samples_g')), '+', models.F('moisture_g')), '-', models.F('gain_g')))), name='run_adds_up'),
+            model_name="packingrun",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    (
+                        "grams_in",
+                        django.db.models.expressions.CombinedExpression(
+                            django.db.models.expressions.CombinedExpression(
+                                django.db.models.expressions.CombinedExpression(
+                                    django.db.models.expressions.CombinedExpression(
+                                        django.db.models.expressions.CombinedExpression(
+                                            models.F("nominal_g"), "+", models.F("trim_g")
+                                        ),
+                                        "+",
+                                        models.F("giveaway_g"),
+                                    ),
+                                    "+",
+                                    models.F("samples_g"),
+                                ),
+                                "+",
+                                models.F("moisture_g"),
+                            ),
+                            "-",
+                            models.F("gain_g"),
+                        ),
+                    )
+                ),
+                name="run_adds_up",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='packingrun',
-            constraint=models.CheckConstraint(condition=models.Q(('gain_g__gte', 0), ('giveaway_g__gte', 0), ('grams_in__gte', 0), ('moisture_g__gte', 0), ('packs__gte', 0), ('samples_g__gte', 0), ('trim_g__gte', 0)), name='run_has_nothing_negative'),
+            model_name="packingrun",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("gain_g__gte", 0),
+                    ("giveaway_g__gte", 0),
+                    ("grams_in__gte", 0),
+                    ("moisture_g__gte", 0),
+                    ("packs__gte", 0),
+                    ("samples_g__gte", 0),
+                    ("trim_g__gte", 0),
+                ),
+                name="run_has_nothing_negative",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='recipeline',
-            constraint=models.UniqueConstraint(fields=('product', 'crop'), name='a_crop_stands_once_in_a_recipe'),
+            model_name="recipeline",
+            constraint=models.UniqueConstraint(
+                fields=("product", "crop"), name="a_crop_stands_once_in_a_recipe"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='recipeline',
-            constraint=models.CheckConstraint(condition=models.Q(('greatest_pct__lte', 100), ('least_pct__lte', models.F('greatest_pct'))), name='recipe_share_is_possible'),
+            model_name="recipeline",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("greatest_pct__lte", 100), ("least_pct__lte", models.F("greatest_pct"))
+                ),
+                name="recipe_share_is_possible",
+            ),
         ),
     ]

@@ -37,9 +37,8 @@ class Money(models.Model):
     unit_pence = models.PositiveIntegerField()
     pence = models.BigIntegerField(help_text="Half up; for goods by weight price × g ÷ 1000.")
 
-    def __str__(self) -> str:
-        return f"{self.pence} p"
-
     class Meta:
         verbose_name_plural = "money"
 
+    def __str__(self) -> str:
+        return f"{self.pence} p"

@@ -62,7 +62,9 @@ class RecipeLine(models.Model):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(fields=["product", "crop"], name="a_crop_stands_once_in_a_recipe"),
+            models.UniqueConstraint(
+                fields=["product", "crop"], name="a_crop_stands_once_in_a_recipe"
+            ),
             models.CheckConstraint(
                 condition=Q(least_pct__lte=F("greatest_pct"), greatest_pct__lte=100),
                 name="recipe_share_is_possible",

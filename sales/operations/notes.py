@@ -78,7 +78,9 @@ def receive(
         if a.lot.pk not in known:
             raise Refusal("not_on_note", f"{a.lot.code} is not on note {note.number}.")
         if min(a.accepted, a.short, a.rejected) < 0 or not (a.accepted + a.short + a.rejected):
-            raise Refusal("nought", f"Say how much of {a.lot.code} was accepted, short or rejected.")
+            raise Refusal(
+                "nought", f"Say how much of {a.lot.code} was accepted, short or rejected."
+            )
         pairs += [(a.lot, transit), (a.lot, outlet), (a.lot, rejects)]
     entry.take(*sorted(pairs, key=lambda p: (p[0].pk, p[1].pk)))
     for a in lines:

@@ -63,8 +63,21 @@ def pack(
     grams in + water and scale gain = packs × nominal + trim + giveaway + samples + moisture. What
     was not weighed is the remainder, called "trim, water and scale". A shortfall within the
     business's tolerance is a named gain; beyond it a second weighing is asked for."""
-    _run(entry, product, taken, packs, store, trim_g, giveaway_g, mean_fill_g, samples_g,
-         moisture_g, use_by, weighed_again, washed)
+    _run(
+        entry,
+        product,
+        taken,
+        packs,
+        store,
+        trim_g,
+        giveaway_g,
+        mean_fill_g,
+        samples_g,
+        moisture_g,
+        use_by,
+        weighed_again,
+        washed,
+    )
 
 
 @operation(says="reworked", slot=11.2, touched_by=_TOUCHED_BY, place="line")
@@ -86,14 +99,29 @@ def rework(
     _run(entry, product, taken, packs, store, None, 0, None, 0, 0, use_by, weighed_again, False)
 
 
-def _run(entry, product, taken, packs, store, trim_g, giveaway_g, mean_fill_g, samples_g,
-         moisture_g, use_by, weighed_again, washed) -> None:
+def _run(
+    entry,
+    product,
+    taken,
+    packs,
+    store,
+    trim_g,
+    giveaway_g,
+    mean_fill_g,
+    samples_g,
+    moisture_g,
+    use_by,
+    weighed_again,
+    washed,
+) -> None:
     if product.nominal_g is None:
         raise Refusal("loose", f"{product} is sold loose; it is not packed.")
     if packs <= 0 or not taken:
         raise Refusal("nought", "Say which crates were taken and how many packs were closed.")
     for what, grams in (
-        ("trim", trim_g or 0), ("giveaway", giveaway_g), ("samples", samples_g),
+        ("trim", trim_g or 0),
+        ("giveaway", giveaway_g),
+        ("samples", samples_g),
         ("moisture", moisture_g),
     ):
         if grams < 0:
@@ -106,7 +134,9 @@ def _run(entry, product, taken, packs, store, trim_g, giveaway_g, mean_fill_g, s
     grams = _grams_taken(entry, taken)
     loose = [(t, g) for t, g in zip(taken, grams, strict=True) if t.lot.kind != LotKind.PACK]
     opened_g = sum(
-        n * t.lot.grams_each for t, n in zip(taken, grams, strict=True) if t.lot.kind == LotKind.PACK
+        n * t.lot.grams_each
+        for t, n in zip(taken, grams, strict=True)
+        if t.lot.kind == LotKind.PACK
     )
     grams_in = opened_g + sum(g for _, g in loose)
     known = nominal_g + giveaway_g + samples_g + moisture_g
@@ -144,27 +174,29 @@ def _run(entry, product, taken, packs, store, trim_g, giveaway_g, mean_fill_g, s
     _share(entry, run, loose, gain_g, weighed_trim, trim_total, samples_g, giveaway_g, moisture_g)
     entry.move(run, the("packing"), store, packs, Basis.COUNTED)
     entry.later.append(
-        lambda: PackingRun.objects.create(
-            lot=run,
-            product=product,
-            name=product.name,
-            nominal_each_g=product.nominal_g,
-            allergens=", ".join(allergens),
-            origin=_origin(taken),
-            use_by=date,
-            fill=product.fill,
-            label_text=_label_text(product, allergens, date, run.code),
-            washed=washed,
-            grams_in=grams_in,
-            gain_g=gain_g,
-            packs=packs,
-            nominal_g=nominal_g,
-            trim_g=trim_total,
-            giveaway_g=giveaway_g,
-            samples_g=samples_g,
-            moisture_g=moisture_g,
+        lambda: (
+            PackingRun.objects.create(
+                lot=run,
+                product=product,
+                name=product.name,
+                nominal_each_g=product.nominal_g,
+                allergens=", ".join(allergens),
+                origin=_origin(taken),
+                use_by=date,
+                fill=product.fill,
+                label_text=_label_text(product, allergens, date, run.code),
+                washed=washed,
+                grams_in=grams_in,
+                gain_g=gain_g,
+                packs=packs,
+                nominal_g=nominal_g,
+                trim_g=trim_total,
+                giveaway_g=giveaway_g,
+                samples_g=samples_g,
+                moisture_g=moisture_g,
+            )
+            and None
         )
-        and None
     )
 
 
@@ -178,7 +210,9 @@ def _grams_taken(entry: Entry, taken: Sequence[Taken]) -> list[int]:
     for t in taken:
         if t.used is not None:
             if t.used <= 0:
-                raise Refusal("nought", f"{t.used} {t.lot.unit} of {t.lot.code} is nothing to take.")
+                raise Refusal(
+                    "nought", f"{t.used} {t.lot.unit} of {t.lot.code} is nothing to take."
+                )
             out.append(t.used)
             continue
         if t.left is None or t.left < 0:
@@ -208,8 +242,10 @@ def _outweighs(entry, grams_in, gain_g, packs, product, weighed_again) -> None:
     )
     if not weighed_again:
         entry.refuse_or(
-            "outweighs", f"{says} Weigh a second time and say so; the run may then stand.",
-            gain_g=gain_g, grams_in=grams_in,
+            "outweighs",
+            f"{says} Weigh a second time and say so; the run may then stand.",
+            gain_g=gain_g,
+            grams_in=grams_in,
         )
     entry.flag(Flag.Kind.OUTWEIGHS, says)
 

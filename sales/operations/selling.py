@@ -118,9 +118,7 @@ def till_day(
     with gate.through(gate.ALONE):
         told = Event.objects.filter(kind="sell", client_id__startswith=stem + ":")
         before = [
-            e
-            for e in told.order_by("id")
-            if not e.corrections.filter(kind__in=CANCELLING).exists()
+            e for e in told.order_by("id") if not e.corrections.filter(kind__in=CANCELLING).exists()
         ]
         if before and before[-1].told == facts:
             return before[-1]
