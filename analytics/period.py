@@ -41,9 +41,13 @@ class Period:
 
     @property
     def end(self) -> dt.datetime:
-        """The first moment after it, and never after now: nothing has stood there yet."""
-        after = clock.start_of(self.last + dt.timedelta(days=1))
-        return max(min(after, clock.now()), self.start)
+        """The first moment after it."""
+        return clock.start_of(self.last + dt.timedelta(days=1))
+
+    @property
+    def elapsed(self) -> dt.datetime:
+        """Up to when time has been spent in it: its end, or now while it goes on."""
+        return max(min(self.end, clock.now()), self.start)
 
 
 @dataclass

@@ -409,12 +409,16 @@ def _plantings(period: Period) -> dict[Key, YieldRow]:
     sql = _PLANTINGS.format(
         start="%(start)s",
         end="%(end)s",
-        until=seconds.format(f"{least}(COALESCE(p.ended_at, %(end)s), %(end)s)"),
-        since=seconds.format(f"{most}(p.began_at, %(start)s)"),
+        until=seconds.format(f"{least}(COALESCE(p.ended_at, %(elapsed)s), %(elapsed)s)"),
+        since=seconds.format(f"{least}({most}(p.began_at, %(start)s), %(elapsed)s)"),
     )
     moments = {
         name: connection.ops.adapt_datetimefield_value(moment)
-        for name, moment in (("start", period.start), ("end", period.end))
+        for name, moment in (
+            ("start", period.start),
+            ("end", period.end),
+            ("elapsed", period.elapsed),
+        )
     }
     with connection.cursor() as cursor:
         cursor.execute(sql, moments)
