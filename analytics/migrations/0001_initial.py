@@ -7,27 +7,91 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
     dependencies = [
-        ('grow', '0001_initial'),
+        ("grow", "0001_initial"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='Rate',
+            name="Rate",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('what', models.CharField(choices=[('seed', 'Seed or bought plug'), ('medium', 'Growing medium'), ('pot', 'Net pot, shared out'), ('light', 'Light on a shelf'), ('nutrient', 'Nutrient'), ('water', 'Water'), ('sow_minutes', 'Sowing a tray'), ('plant_minutes', 'Planting'), ('clear_minutes', 'Clearing and wiping'), ('cut_minutes', 'Cutting'), ('wash_minutes', 'Washing and spinning'), ('pack_minutes', 'Making, weighing and labelling a pack'), ('wage', 'Labour, whoever does it')], max_length=14)),
-                ('amount', models.DecimalField(decimal_places=4, max_digits=10, validators=[django.core.validators.MinValueValidator(Decimal('0'))])),
-                ('since', models.DateField()),
-                ('source', models.CharField(help_text='Where the figure comes from.', max_length=200)),
-                ('crop', models.ForeignKey(blank=True, help_text='Empty: for every crop that has no rate of its own.', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='rates', to='grow.crop')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "what",
+                    models.CharField(
+                        choices=[
+                            ("seed", "Seed or bought plug"),
+                            ("medium", "Growing medium"),
+                            ("pot", "Net pot, shared out"),
+                            ("light", "Light on a shelf"),
+                            ("nutrient", "Nutrient"),
+                            ("water", "Water"),
+                            ("sow_minutes", "Sowing a tray"),
+                            ("plant_minutes", "Planting"),
+                            ("clear_minutes", "Clearing and wiping"),
+                            ("cut_minutes", "Cutting"),
+                            ("wash_minutes", "Washing and spinning"),
+                            ("pack_minutes", "Making, weighing and labelling a pack"),
+                            ("wage", "Labour, whoever does it"),
+                        ],
+                        max_length=14,
+                    ),
+                ),
+                (
+                    "amount",
+                    models.DecimalField(
+                        decimal_places=4,
+                        max_digits=10,
+                        validators=[django.core.validators.MinValueValidator(Decimal("0"))],
+                    ),
+                ),
+                ("since", models.DateField()),
+                (
+                    "source",
+                    models.CharField(help_text="Where the figure comes from.", max_length=200),
+                ),
+                (
+                    "crop",
+                    models.ForeignKey(
+                        blank=True,
+                        help_text="Empty: for every crop that has no rate of its own.",
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="rates",
+                        to="grow.crop",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['what', 'crop', '-since'],
-                'constraints': [models.UniqueConstraint(condition=models.Q(('crop__isnull', False)), fields=('what', 'crop', 'since'), name='one_rate_of_a_crop_from_a_day'), models.UniqueConstraint(condition=models.Q(('crop__isnull', True)), fields=('what', 'since'), name='one_rate_of_all_crops_from_a_day'), models.CheckConstraint(condition=models.Q(('amount__gte', 0)), name='rate_is_not_negative'), models.CheckConstraint(condition=models.Q(('crop__isnull', False), ('what', 'wage'), _negated=True), name='one_wage_for_all_crops')],
+                "ordering": ["what", "crop", "-since"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("crop__isnull", False)),
+                        fields=("what", "crop", "since"),
+                        name="one_rate_of_a_crop_from_a_day",
+                    ),
+                    models.UniqueConstraint(
+                        condition=models.Q(("crop__isnull", True)),
+                        fields=("what", "since"),
+                        name="one_rate_of_all_crops_from_a_day",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("amount__gte", 0)), name="rate_is_not_negative"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("crop__isnull", False), ("what", "wage"), _negated=True
+                        ),
+                        name="one_wage_for_all_crops",
+                    ),
+                ],
             },
         ),
     ]
