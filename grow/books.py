@@ -23,7 +23,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from django.db.models import Exists, OuterRef, Q, Sum
+from django.db.models import Exists, Max, OuterRef, Q, Sum
 
 from . import clock
 from .errors import Refusal
@@ -141,8 +141,11 @@ def settle(entry: Entry) -> list[Movement]:
     walked = _Walk(entry)
     if alone:
         walked.lots(alone)
-    for (_, line), place in sorted(lines.items()):
-        walked.line(place, line)
+    by_place: dict[Place, set[str]] = defaultdict(set)
+    for (_, line), place in lines.items():
+        by_place[place].add(line)
+    for place in sorted(by_place, key=lambda p: p.pk):
+        walked.shelf(place, by_place[place])
     own = walked.own_rows()
     return [*own, *_settle_tills(entry, own)]
 
@@ -270,61 +273,78 @@ class _Walk:
 
     # -- a line in a place
 
-    def line(self, place: Place, line: str) -> None:
-        start = self._window(place, line)
+    def shelf(self, place: Place, lines: Iterable[str]) -> None:
+        """Walk lines in a place, those with one window together."""
+        self.places[place.pk] = place
+        together: dict[Moment | None, list[str]] = defaultdict(list)
+        for line, start in self._windows(place, sorted(lines)).items():
+            together[start].append(line)
+        for start, group in together.items():
+            self._since(place, group, start)
+
+    def _windows(self, place: Place, lines: list[str]) -> dict[str, Moment | None]:
+        """The last closing count of each line before this entry: what stands there stands."""
+        since = min([self.entry.event.placed_at, *(m.event.placed_at for m in self.entry.moves)])
+        last = (
+            Counted.objects.filter(
+                _live(),
+                place=place,
+                lot__line__in=lines,
+                event__kind="count",
+                event__placed_at__lt=since,
+            )
+            .values_list("lot__line")
+            .annotate(Max("event__placed_at"))
+        )
+        return {**dict.fromkeys(lines), **dict(last)}
+
+    def _since(self, place: Place, lines: list[str], start: Moment | None) -> None:
         after = {"event__placed_at__gt": start} if start else {}
         shelf: dict[int, _OneLot] = defaultdict(_OneLot)
-        self.places[place.pk] = place
-        on_shelf = Movement.objects.filter(Q(to_place=place) | Q(from_place=place), lot__line=line)
+        on_shelf = Movement.objects.filter(
+            Q(to_place=place) | Q(from_place=place), lot__line__in=lines
+        )
         if start:
+            opening: dict[int, int] = defaultdict(int)
             sums = (
                 on_shelf.filter(event__placed_at__lte=start)
                 .values_list("lot_id", "to_place_id")
                 .annotate(Sum("quantity"))
             )
             for lot, to, quantity in sums:
-                shelf[lot].opening += quantity if to == place.pk else -quantity
+                opening[lot] += quantity if to == place.pk else -quantity
+            for lot, quantity in opening.items():
+                if quantity:
+                    shelf[lot].opening = quantity
         for row in on_shelf.filter(**after).values_list(*_FIELDS):
             self._sort(shelf[row[0]], place.pk, row[3] if row[2] == place.pk else -row[3], row)
         counted = Counted.objects.filter(
-            _live(), struck_by=None, place=place, lot__line=line, **after
-        ).values_list("lot_id", "quantity", "event__placed_at", "event__kind")
-        closing: set[Moment] = set()
-        for lot, quantity, moment, kind in counted:
+            _live(), struck_by=None, place=place, lot__line__in=lines, **after
+        ).values_list("lot_id", "quantity", "event__placed_at", "event__kind", "lot__line")
+        closing: dict[str, set[Moment]] = defaultdict(set)
+        for lot, quantity, moment, kind, line in counted:
             shelf[lot].counts[moment] = quantity
             if kind == "count":
-                closing.add(moment)
+                closing[line].add(moment)
         for lot in [k for k, one in shelf.items() if not (one.opening or one.facts or one.counts)]:
             del shelf[lot]
-        lots = _first_expired_first(shelf)
-        self.rows |= {lot.pk: lot for lot, _ in lots}
-        for lot, _ in lots:
-            self._shortfalls(lot.pk, place.pk, shelf[lot.pk].walk())
-        self._tills(place, line, after, shelf, lots, closing)
+        dated = _first_expired_first(shelf)
+        rows: dict[str, list[tuple]] = defaultdict(list)
+        told = Unnamed.objects.filter(_live(), place=place, line__in=lines, **after)
+        for line, *row in told.order_by("event__placed_at", "event_id").values_list(
+            "line", "event_id", "to_place_id", "quantity", "event__placed_at"
+        ):
+            rows[line].append(tuple(row))
+        held = _held_times(list(shelf)) if rows else {}
+        for line in lines:
+            lots = [(lot, use_by) for lot, use_by in dated if lot.line == line]
+            for lot, _ in lots:
+                self.rows[lot.pk] = lot
+                self._shortfalls(lot.pk, place.pk, shelf[lot.pk].walk())
+            mine = {lot.pk: shelf[lot.pk] for lot, _ in lots}
+            self._tills(place, line, rows[line], held, mine, lots, closing[line])
 
-    def _window(self, place: Place, line: str) -> Moment | None:
-        """The last closing count of the line before this entry: what stands there stands."""
-        since = min([self.entry.event.placed_at, *(m.event.placed_at for m in self.entry.moves)])
-        return (
-            Counted.objects.filter(
-                _live(),
-                place=place,
-                lot__line=line,
-                event__kind="count",
-                event__placed_at__lt=since,
-            )
-            .order_by("-event__placed_at")
-            .values_list("event__placed_at", flat=True)
-            .first()
-        )
-
-    def _tills(self, place, line, after, shelf, lots, closing) -> None:
-        rows = list(
-            Unnamed.objects.filter(_live(), place=place, line=line, **after)
-            .order_by("event__placed_at", "event_id")
-            .values_list("event_id", "to_place_id", "quantity", "event__placed_at")
-        )
-        held = _held_times([lot.pk for lot, _ in lots]) if rows else {}
+    def _tills(self, place, line, rows, held, shelf, lots, closing) -> None:
         counts = sorted({m for one in shelf.values() for m in one.counts})
         stops = sorted(
             {*(row[3] for row in rows), *counts, *(m for one in shelf.values() for m in one.facts)}
