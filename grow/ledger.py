@@ -105,6 +105,7 @@ def operation(
                 "things": list(things) or None,
             }
             kind = KINDS[function.__name__]
+            _refuse_no_id(client_id)
             told = canonical({**facts, **{k: v for k, v in common.items() if v is not None}})
             with gate.through(kind.gate), clock.one_zone():
                 moments, notes = _moments(kind, facts, at, on, began_at, already_done)
@@ -180,7 +181,10 @@ def _plain(value: Any) -> Any:
         import hashlib
 
         return {"sha256": hashlib.sha256(value).hexdigest()}
-    if isinstance(value, (list, tuple, set, frozenset, models.QuerySet)):
+    if isinstance(value, set | frozenset):
+        # it has no order of its own, and a repeat must not differ by one
+        return sorted((_plain(v) for v in value), key=lambda v: json.dumps(v, sort_keys=True))
+    if isinstance(value, list | tuple | models.QuerySet):
         return [_plain(v) for v in value]
     if hasattr(value, "__dataclass_fields__"):
         return _plain({k: getattr(value, k) for k in value.__dataclass_fields__})
@@ -259,6 +263,18 @@ def _moments(
 
 
 # --- one client id, one event -------------------------------------------------------------
+
+
+def _refuse_no_id(client_id: str | None) -> None:
+    """Without an id of its own a retry would be a second act; with an empty one, two forms that
+    have nothing to do with each other would be taken for the same."""
+    longest = 64
+    if not (client_id or "").strip() or len(client_id or "") > longest:
+        raise Refusal(
+            "client_id",
+            f"This entry came without an id of its own (1 to {longest} characters), so a second "
+            "sending could not be told from a second act. Open the form again.",
+        )
 
 
 def _insert(event: Event) -> tuple[Event, bool]:
