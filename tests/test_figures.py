@@ -9,9 +9,12 @@ from __future__ import annotations
 import datetime as dt
 from decimal import Decimal
 from fractions import Fraction
+from io import StringIO
 
 import pytest
+from django.core.management import call_command
 from django.db.models import Max, Min
+from django.urls import reverse
 
 from analytics.figures import figures, table
 from analytics.margin import MarginRow, margin, per_limit
@@ -637,3 +640,28 @@ def test_a_period_that_ends_before_it_begins_is_refused():
         Period(FIRST, FIRST - dt.timedelta(days=1))
     assert Period(FIRST, FIRST).days == 1
     assert START.date() == FIRST
+
+
+def test_the_sweep_command_says_how_much_it_added(farm):
+    farm.cut(500)
+    said = StringIO()
+    call_command("sweep", stdout=said)
+    assert said.getvalue() == "1 movements added to the sums.\n"
+    call_command("sweep", stdout=said)
+    assert said.getvalue().endswith("0 movements added to the sums.\n")
+
+
+def test_a_manager_sets_a_rate_on_its_page_and_labour_has_no_crop(admin_client, farm):
+    facts = {"what": "nutrient", "crop": "", "amount": "11.5", "since": "02/03/2026"}
+    url = reverse("admin:analytics_rate_add")
+    answer = admin_client.post(url, {**facts, "source": "invoice 12"})
+    assert answer.status_code == 302
+    assert str(Rate.objects.get()) == "Nutrient: 11.5 pence a kg cut"
+    facts |= {"what": "wage", "crop": str(farm.lettuce.pk), "source": "the law"}
+    answer = admin_client.post(url, facts)
+    assert "Labour has one rate whoever does it" in answer.text
+    answer = admin_client.post(url, {**facts, "crop": ""})
+    assert answer.status_code == 302
+    page = admin_client.get(reverse("admin:analytics_rate_changelist")).text
+    assert "pence a kg cut" in page
+    assert "pence an hour" in page
