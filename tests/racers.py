@@ -86,17 +86,20 @@ def pauses() -> Iterator[None]:
     are written too."""
     from grow import ledger
 
-    def pause(_: Any) -> None:
+    post = ledger.Entry.post
+
+    def post_and_pause(entry: Any) -> None:
+        post(entry)
         me = threading.current_thread()
         if isinstance(me, Teller) and me.pausing:
             me.paused.set()
             assert me.go.wait(LIMIT_S), "nobody let it go"
 
-    ledger.AFTER_POST.append(pause)
+    ledger.Entry.post = post_and_pause  # type: ignore[method-assign]
     try:
         yield
     finally:
-        ledger.AFTER_POST.remove(pause)
+        ledger.Entry.post = post  # type: ignore[method-assign]
 
 
 # Processes -------------------------------------------------------------------------------------
@@ -159,7 +162,13 @@ def take_all(
 
         ledger._insert = read_then_insert
     else:
-        ledger.AFTER_POST.append(stop)
+        post = ledger.Entry.post
+
+        def post_and_stop(entry):
+            post(entry)
+            stop()
+
+        ledger.Entry.post = post_and_stop
     try:
         ledger.KINDS["move"].run(
             recorded_by=Person.objects.get(pk=told["by"]),
