@@ -15,8 +15,7 @@ from typing import Any, NamedTuple
 from django.db import connection
 
 from . import lineage
-from .kinds import CANCELLING
-from .models import ENDS, SOURCES, Basis, Counted, LotKind, Movement, PlaceKind, Unit
+from .models import ENDS, SOURCES, Basis, LotKind, PlaceKind, Unit
 
 #: What an end was reached by when nobody weighed, counted or scanned it.
 SOFT = frozenset({Basis.ESTIMATED, Basis.SHARED_OUT, Basis.REMAINDER, Basis.WORKED_OUT})
@@ -33,7 +32,8 @@ WEAKEST_FIRST = (
 #: What is eaten, and so can be added up in grams.
 EATEN = frozenset({LotKind.HARVEST, LotKind.PRODUCE, LotKind.PACK})
 
-_FACTS = """
+# "OR t.id IS NULL": see grow.lineage.
+FACTS = """
 SELECT l.id, l.code, l.kind, l.title, l.unit, l.grams_each, l.line, l.use_by, l.made_by_id,
        b.kind, b.day,
        EXISTS (SELECT 1 FROM grow_event c
@@ -41,7 +41,7 @@ SELECT l.id, l.code, l.kind, l.title, l.unit, l.grams_each, l.line, l.use_by, l.
 FROM ({ids}) t CROSS JOIN grow_lot l CROSS JOIN grow_event b
 WHERE l.id = t.id AND b.id = l.made_by_id
 """
-_FLOWS = """
+FLOWS = """
 WITH t AS ({ids})
 SELECT t.id, m.from_place_id, m.to_place_id, m.basis, CAST(SUM(m.quantity) AS bigint),
        CAST(NULL AS bigint), CAST(NULL AS bigint)
@@ -51,9 +51,20 @@ GROUP BY t.id, m.from_place_id, m.to_place_id, m.basis
 UNION ALL
 SELECT e.child_id, e.parent_id, NULL, e.kind, e.quantity, e.struck_by_id, e.id
 FROM t CROSS JOIN grow_lineage e
-WHERE e.child_id = t.id AND e.cleared_by_id IS NULL
+WHERE e.child_id = t.id AND (e.cleared_by_id IS NULL OR t.id IS NULL)
 """
-_PLACES = """
+LOOKED = """
+SELECT c.lot_id, c.place_id, e.placed_at
+FROM ({ids}) t CROSS JOIN grow_counted c CROSS JOIN grow_event e
+WHERE c.lot_id = t.id AND e.id = c.event_id AND NOT EXISTS (
+    SELECT 1 FROM grow_event x WHERE x.corrects_id = e.id AND x.kind IN ('cancel', 'undo'))
+"""
+MOVED = """
+SELECT m.lot_id, m.from_place_id, m.to_place_id, m.basis, e.placed_at
+FROM ({ids}) t CROSS JOIN grow_movement m CROSS JOIN grow_event e
+WHERE m.lot_id = t.id AND e.id = m.event_id
+"""
+PLACES = """
 SELECT p.id, p.name, p.kind, p.belongs_to_id
 FROM ({ids}) t CROSS JOIN grow_place p WHERE p.id = t.id
 """
@@ -187,11 +198,9 @@ def read(ids: Iterable[int]) -> Flows:
     for each lot; one more where a shelf was looked at since a guess."""
     wanted = lineage.ids_value(sorted(set(ids)))
     with connection.cursor() as cursor:
-        cursor.execute(_FACTS.format(ids=lineage.ids_sql()), [wanted])
-        lots = {
-            row[0]: LotFlows(*row[:11], bool(row[11]), Balance(row[4])) for row in cursor.fetchall()
-        }
-        cursor.execute(_FLOWS.format(ids=lineage.ids_sql()), [wanted])
+        cursor.execute(FACTS.format(ids=lineage.ids_sql()), [wanted])
+        lots = {row[0]: _lot(*row) for row in cursor.fetchall()}
+        cursor.execute(FLOWS.format(ids=lineage.ids_sql()), [wanted])
         moved: list[tuple[int, int, int, str, int]] = []
         joined: dict[tuple[int, int, str], Edge] = {}
         spots: set[int] = set()
@@ -211,10 +220,16 @@ def read(ids: Iterable[int]) -> Flows:
                 same.struck, same.quantity = False, quantity
             elif (struck is None) == (not same.struck) and quantity is not None:
                 same.quantity = (same.quantity or 0) + quantity
-        cursor.execute(_PLACES.format(ids=lineage.ids_sql()), [lineage.ids_value(sorted(spots))])
+        cursor.execute(PLACES.format(ids=lineage.ids_sql()), [lineage.ids_value(sorted(spots))])
         places = {row[0]: Spot(*row) for row in cursor.fetchall()}
     _add_up(lots, moved, places)
     return Flows(lots, list(joined.values()), places)
+
+
+def _lot(*row: Any) -> LotFlows:
+    *facts, cancelled = row
+    unit = row[4]
+    return LotFlows(*facts, bool(cancelled), Balance(unit))  # type: ignore[call-arg]
 
 
 def _add_up(
@@ -273,7 +288,7 @@ def _add_up(
 def _net(by_basis: dict[str, int]) -> list[tuple[str, int]]:
     """What lies in an end, by how it was known. What came back out is taken from the weakest."""
     back = -sum(q for q in by_basis.values() if q < 0)
-    out = []
+    out: list[tuple[str, int]] = []
     for basis in WEAKEST_FIRST:
         q = by_basis.get(basis, 0)
         if q > 0:
@@ -287,34 +302,28 @@ def _net(by_basis: dict[str, int]) -> list[tuple[str, int]]:
 def _looked_since(lots: dict[int, LotFlows], guessed: list[tuple[int, int]]) -> None:
     """A figure that rests on guesses is evidence again once somebody looked, until the next
     guess."""
-    rows = (
-        Counted.objects.filter(
-            lot__in={lot for lot, _ in guessed}, place__in={place for _, place in guessed}
-        )
-        .exclude(event__corrections__kind__in=CANCELLING)
-        .values_list("lot_id", "place_id", "event__placed_at")
-    )
+    wanted = set(guessed)
     looked: dict[tuple[int, int], Any] = {}
-    for lot, place, moment in rows:
-        key = (lot, place)
-        looked[key] = max(moment, looked.get(key, moment))
-    looked = {key: moment for key, moment in looked.items() if key in set(guessed)}
-    if not looked:
-        return
     weakest: dict[tuple[int, int], str] = {}
-    for lot, a, b, basis, moment in Movement.objects.filter(
-        lot__in={lot for lot, _ in looked}
-    ).values_list("lot_id", "from_place_id", "to_place_id", "basis", "event__placed_at"):
-        for key in ((lot, a), (lot, b)):
-            if key in looked and moment > looked[key]:
-                now = weakest.get(key, basis)
-                weakest[key] = min(now, basis, key=WEAKEST_FIRST.index)
+    ids = lineage.ids_sql()
+    with connection.cursor() as cursor:
+        cursor.execute(LOOKED.format(ids=ids), [lineage.ids_value({lot for lot, _ in guessed})])
+        for lot, place, moment in cursor.fetchall():
+            if (lot, place) in wanted:
+                looked[lot, place] = max(moment, looked.get((lot, place), moment))
+        if not looked:
+            return
+        cursor.execute(MOVED.format(ids=ids), [lineage.ids_value({lot for lot, _ in looked})])
+        for lot, a, b, basis, moment in cursor.fetchall():
+            for key in ((lot, a), (lot, b)):
+                if key in looked and moment > looked[key]:
+                    now = weakest.get(key, basis)
+                    weakest[key] = min(now, basis, key=WEAKEST_FIRST.index)
     for lot, place in looked:
-        basis = weakest.get((lot, place))
-        if basis is None:
-            basis = Basis.WEIGHED if lots[lot].unit == Unit.G else Basis.COUNTED
+        seen = Basis.WEIGHED if lots[lot].unit == Unit.G else Basis.COUNTED
+        known = weakest.get((lot, place), seen)
         lots[lot].here = [
-            Here(h.place, h.quantity, basis) if h.place.id == place else h for h in lots[lot].here
+            Here(h.place, h.quantity, known) if h.place.id == place else h for h in lots[lot].here
         ]
 
 

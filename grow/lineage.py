@@ -9,6 +9,7 @@ matter alone, by the edges that stand.
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from collections.abc import Iterable, Sequence
 from typing import Any
@@ -28,8 +29,10 @@ _WAYS = {
     "down": {"to": "child_id", "from_": "parent_id"},
     "up": {"to": "parent_id", "from_": "child_id"},
 }
-_DANGER = "e.cleared_by_id IS NULL"
-_MATTER = "e.kind <> 'touched' AND e.struck_by_id IS NULL"
+# "OR t.id IS NULL" is never true. Without it SQLite takes the condition for one that culls the
+# table by itself and builds a Bloom filter over all of lineage for each question.
+_DANGER = "(e.cleared_by_id IS NULL OR t.id IS NULL)"
+_MATTER = "((e.kind <> 'touched' AND e.struck_by_id IS NULL) OR t.id IS NULL)"
 
 # A chain of water is one thing that is shared, so it is named by its first water: that one's
 # descendants are the chain's, and a drain-and-clean ends both.
@@ -38,7 +41,7 @@ WITH RECURSIVE up(id) AS (
     {ids}
     UNION
     SELECT e.parent_id FROM up JOIN grow_lineage e ON e.child_id = up.id
-    WHERE e.cleared_by_id IS NULL
+    WHERE (e.cleared_by_id IS NULL OR up.id IS NULL)
 ),
 side(via, id) AS (
     {pairs}
@@ -47,10 +50,10 @@ side(via, id) AS (
     WHERE l.id = up.id AND (l.kind <> 'water' OR NOT EXISTS (
         SELECT 1 FROM grow_lineage w CROSS JOIN grow_lot p
         WHERE w.child_id = up.id AND p.id = w.parent_id AND p.kind = 'water'
-        AND w.cleared_by_id IS NULL))
+        AND (w.cleared_by_id IS NULL OR up.id IS NULL)))
     UNION
     SELECT side.via, e.child_id FROM side JOIN grow_lineage e ON e.parent_id = side.id
-    WHERE e.cleared_by_id IS NULL
+    WHERE (e.cleared_by_id IS NULL OR side.id IS NULL)
 )
 SELECT via, id FROM side WHERE via <> id
 """
@@ -75,6 +78,23 @@ def ids_sql() -> str:
 def ids_value(ids: Iterable[int]) -> Any:
     ids = list(ids)
     return ids if connection.vendor == "postgresql" else json.dumps(ids)
+
+
+def each(ids: Iterable[int], columns: str, joined: str, params: Sequence[Any] = ()) -> list[Any]:
+    """Rows found by key for each of some ids: SELECT columns FROM t CROSS JOIN joined, where t.id
+    is the id. A search for each, whatever the database thinks of the tables' sizes; an IN list
+    of some length may become a scan."""
+    sql = f"SELECT {columns} FROM ({ids_sql()}) t CROSS JOIN {joined}"
+    with connection.cursor() as cursor:
+        cursor.execute(sql, [ids_value(ids), *params])
+        return cursor.fetchall()
+
+
+def moment(value: Any) -> dt.datetime:
+    """A moment as a raw query gives it: SQLite's has lost its zone, which is UTC."""
+    if isinstance(value, str):
+        value = dt.datetime.fromisoformat(value)
+    return value if value.tzinfo else value.replace(tzinfo=dt.UTC)
 
 
 def _walk(direction: str, roots: Iterable[int], composition: bool) -> set[int]:

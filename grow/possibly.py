@@ -13,12 +13,15 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from django.db import connection
 from django.db.models import Exists, OuterRef, Q, QuerySet
 
+from . import lineage
 from .kinds import CANCELLING, DIFFERENCE, OWN, WORKED_OUT
 from .models import Counted, Event, Holding, Lot, Movement, PlaceKind, Unnamed
 
 Moment = dt.datetime
+_Row = tuple[int, int, Moment]
 
 
 @dataclass(slots=True)
@@ -51,17 +54,13 @@ def possibly_sold(lots: Sequence[Lot]) -> dict[int, tuple[int, int]]:
     named, back, shelves = _sure(by_id)
     low: dict[int, int] = defaultdict(int)
     high: dict[int, int] = defaultdict(int)
-    told = set(
-        Unnamed.objects.filter(
-            _alive(), place__in={p for p, _ in shelves}, line__in={line for _, line in shelves}
-        ).values_list("place_id", "line")
-    )
     unsure: set[int] = set()
     for (place, line), targets in sorted(shelves.items()):
-        if (place, line) not in told:
+        shelf = _read(place, line, targets)
+        if not shelf.tills:
             continue
         unsure |= targets
-        for lot, (least, most) in _on_one_shelf(place, line, targets).items():
+        for lot, (least, most) in _on_one_shelf(shelf, targets).items():
             low[lot] += least
             high[lot] += most
     out = {}
@@ -104,8 +103,7 @@ def _sure(by_id: dict[int, Lot]):
     return named, back, shelves
 
 
-def _on_one_shelf(place: int, line: str, targets: set[int]) -> dict[int, tuple[int, int]]:
-    shelf = _read(place, line, targets)
+def _on_one_shelf(shelf: _Shelf, targets: set[int]) -> dict[int, tuple[int, int]]:
     out: dict[int, tuple[int, int]] = dict.fromkeys(targets, (0, 0))
     now = {lot: _OnShelf() for lot in {*shelf.moved, *shelf.counts}}
     start: Moment | None = None
@@ -165,40 +163,90 @@ def _read(place: int, line: str, targets: set[int]) -> _Shelf:
     after = None
     if not standing:
         after = closed.filter(placed_at__gte=last).order_by("placed_at").first()
-    acts: QuerySet[Event] = Event.objects.all()
-    if before:
-        acts = acts.filter(placed_at__gt=before.placed_at, day__gte=before.day)
-    if after:
-        acts = acts.filter(placed_at__lte=after.placed_at, day__lte=after.day)
     shelf = _Shelf()
+    acts: dict[int, Moment] | None = None
     if before:
+        # by the days of the window; where there was no closing count, by the lots of the line
+        days = Event.objects.filter(day__gte=before.day, placed_at__gt=before.placed_at)
+        if after:
+            days = days.filter(day__lte=after.day, placed_at__lte=after.placed_at)
+        acts = dict(days.exclude(kind__in=(WORKED_OUT, DIFFERENCE)).values_list("pk", "placed_at"))
         for lot, quantity in Counted.objects.filter(
             event=before, place=place, lot__line=line
         ).values_list("lot_id", "quantity"):
             # the opening: what that count saw
             shelf.moved[lot].append((before.placed_at, quantity))
-    rows = Movement.objects.filter(here, event__in=acts, lot__line=line).exclude(
-        event__kind__in=(WORKED_OUT, DIFFERENCE)
-    )
-    for lot, to, quantity, moment in rows.values_list(
-        "lot_id", "to_place_id", "quantity", "event__placed_at"
-    ):
-        shelf.moved[lot].append((moment, quantity if to == place else -quantity))
-    for lot, moment, quantity in Counted.objects.filter(
-        _alive(), event__in=acts, place=place, lot__line=line
-    ).values_list("lot_id", "event__placed_at", "quantity"):
+    moved, counted, tills = _rows(place, line, acts)
+    for lot, quantity, moment in moved:
+        shelf.moved[lot].append((moment, quantity))
+    for lot, quantity, moment in counted:
         shelf.counts[lot][moment] = quantity
-    shelf.tills = list(
-        Unnamed.objects.filter(_alive(), event__in=acts, place=place, line=line)
-        .order_by("event__placed_at")
-        .values_list("event__placed_at", "quantity")
-    )
+    shelf.tills = sorted((moment, quantity) for _, quantity, moment in tills)
     until = {"placed_at__lte": after.placed_at} if after else {}
     since = {"placed_at__gt": before.placed_at} if before else {}
     shelf.closings = sorted(
         set(closed.filter(**since, **until).values_list("placed_at", flat=True))
     )
     return shelf
+
+
+_OF_EVENTS = {
+    "moved": """
+        SELECT m.lot_id, CASE WHEN m.to_place_id = %s THEN m.quantity ELSE -m.quantity END, t.id
+        FROM ({ids}) t CROSS JOIN grow_movement m CROSS JOIN grow_lot l
+        WHERE m.event_id = t.id AND l.id = m.lot_id AND l.line = %s
+        AND %s IN (m.from_place_id, m.to_place_id)""",
+    "counted": """
+        SELECT c.lot_id, c.quantity, t.id
+        FROM ({ids}) t CROSS JOIN grow_counted c CROSS JOIN grow_lot l
+        WHERE c.event_id = t.id AND c.place_id = %s AND l.id = c.lot_id AND l.line = %s""",
+    "tills": """
+        SELECT 0, u.quantity, t.id FROM ({ids}) t CROSS JOIN grow_unnamed u
+        WHERE u.event_id = t.id AND u.place_id = %s AND u.line = %s""",
+}
+
+
+def _rows(
+    place: int, line: str, acts: dict[int, Moment] | None
+) -> tuple[list[_Row], list[_Row], list[_Row]]:
+    """(lot, quantity, moment) of what moved onto and off a shelf, was counted and rung up
+    there: of these events, or of all. What was taken back is left out of counts and tills."""
+    if acts is None:
+        here = Q(from_place=place) | Q(to_place=place)
+        rows = Movement.objects.filter(here, lot__line=line).exclude(
+            event__kind__in=(WORKED_OUT, DIFFERENCE)
+        )
+        names = ("quantity", "event__placed_at")
+        moved = [
+            (lot, quantity if to == place else -quantity, moment)
+            for lot, to, quantity, moment in rows.values_list("lot_id", "to_place_id", *names)
+        ]
+        counted = Counted.objects.filter(_alive(), place=place, lot__line=line)
+        tills = Unnamed.objects.filter(_alive(), place=place, line=line)
+        return (
+            moved,
+            list(counted.values_list("lot_id", *names)),
+            [(0, quantity, moment) for quantity, moment in tills.values_list(*names)],
+        )
+    found: list[list[tuple[int, int, int]]] = []
+    with connection.cursor() as cursor:
+        for name, sql in _OF_EVENTS.items():
+            ids = lineage.ids_value(acts)
+            params = [place, ids, line, place] if name == "moved" else [ids, place, line]
+            cursor.execute(sql.format(ids=lineage.ids_sql()), params)
+            found.append(cursor.fetchall())
+    told = {event for _, _, event in (*found[1], *found[2])}
+    dead = set(
+        Event.objects.filter(corrects__in=told, kind__in=CANCELLING).values_list(
+            "corrects_id", flat=True
+        )
+    )
+    alive = ([row for row in rows if row[2] not in dead] for rows in found[1:])
+    moved_rows, counts, rung = (
+        [(lot, quantity, acts[event]) for lot, quantity, event in rows]
+        for rows in (found[0], *alive)
+    )
+    return moved_rows, counts, rung
 
 
 def _closings(place: int, line: str) -> QuerySet[Event]:

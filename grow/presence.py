@@ -10,7 +10,7 @@ from collections.abc import Iterable
 
 from django.db.models import Exists, OuterRef, Q
 
-from . import touch
+from . import clock, lineage, touch
 from .kinds import CANCELLING
 from .models import (
     NURSERY,
@@ -19,7 +19,6 @@ from .models import (
     Lineage,
     Lot,
     LotKind,
-    Movement,
     Place,
     PlaceKind,
     Planting,
@@ -46,45 +45,54 @@ def touched(place: Place, start: Moment, end: Moment) -> set[int]:
     lying = [p.pk for p in places if p.pk not in {*tanks, *plants} and p.kind != PlaceKind.AREA]
     if lying:
         found |= stood(lying, start, end)
-    found |= set(
-        Lot.objects.filter(
-            _alive("made_by"),
-            kind__in=(LotKind.HARVEST, LotKind.PACK),
-            made_by__place__in=[p.pk for p in places],
-            made_by__earliest_at__lte=end,
-            made_by__latest_at__gte=start,
-        ).values_list("pk", flat=True)
+    made = Event.objects.filter(
+        _alive("pk"),
+        kind__in=("harvest", "pack", "rework"),
+        day__gte=clock.day_number(clock.local(start).date()),
+        day__lte=clock.day_number(clock.local(end).date()),
+        place__in=[p.pk for p in places],
+        earliest_at__lte=end,
+        latest_at__gte=start,
     )
+    acts = list(made.values_list("pk", flat=True))
+    found |= set(Lot.objects.filter(made_by__in=acts).values_list("pk", flat=True))
     return found
 
 
 def stood(places: Iterable[int], start: Moment, end: Moment) -> set[int]:
     """Ids of the lots of which something was in one of these places at some time."""
     places = set(places)
-    rows = (
-        Movement.objects.filter(
-            lot__in=Holding.objects.filter(place__in=places).values("lot_id"),
-            event__earliest_at__lte=end,
-        )
-        .filter(Q(from_place__in=places) | Q(to_place__in=places))
-        .values_list(
-            "lot_id",
-            "from_place_id",
-            "to_place_id",
-            "quantity",
-            "event__placed_at",
-            "event__earliest_at",
-            "event__latest_at",
-        )
+    rows = lineage.each(
+        _since(places, start),
+        "t.id, m.from_place_id, m.to_place_id, m.quantity, e.placed_at, e.earliest_at, e.latest_at",
+        "grow_movement m CROSS JOIN grow_event e WHERE m.lot_id = t.id AND e.id = m.event_id",
     )
     steps: dict[tuple[int, int], dict[Moment, list]] = defaultdict(dict)
-    for lot, a, b, quantity, at, earliest, latest in rows:
+    for lot, a, b, quantity, *moments in rows:
+        if not places & {a, b}:
+            continue
+        at, earliest, latest = map(lineage.moment, moments)
         for place, signed in ((a, -quantity), (b, quantity)):
             if place in places:
                 step = steps[lot, place].setdefault(at, [0, earliest, latest])
                 step[0] += signed
                 step[1], step[2] = min(step[1], earliest), max(step[2], latest)
     return {lot for (lot, _), moments in steps.items() if _was_there(moments, start, end)}
+
+
+def _since(places: set[int], start: Moment) -> set[int]:
+    """Lots that are in these places, or left them no earlier than the day of a moment: no
+    others can have been there then."""
+    day = clock.day_number(clock.local(start).date())
+    acts = Event.objects.filter(day__gte=day).values_list("pk", flat=True)
+    gone = lineage.each(
+        acts, "m.lot_id, m.from_place_id", "grow_movement m WHERE m.event_id = t.id"
+    )
+    here = Holding.objects.filter(place__in=places, quantity__gt=0)
+    return {
+        *(lot for lot, place in gone if place in places),
+        *here.values_list("lot_id", flat=True),
+    }
 
 
 def _was_there(moments: dict[Moment, list], start: Moment, end: Moment) -> bool:
@@ -142,9 +150,8 @@ def _plants(places: set[int], start: Moment, end: Moment) -> set[int]:
         overlaps, site__tower__in=places, began_by__earliest_at__lte=end
     )
     batches = set(plantings.values_list("batch_id", flat=True))
-    standing = Holding.objects.filter(place__in=places, lot__kind=LotKind.BATCH)
-    nursed = set(standing.values_list("lot_id", flat=True))
-    for batch, stays in touch._stays(sorted(nursed)).items():
+    nursed = Lot.objects.filter(pk__in=_since(places, start), kind=LotKind.BATCH)
+    for batch, stays in touch._stays(sorted(nursed.values_list("pk", flat=True))).items():
         if any(p in places and a <= end and (b is None or b >= start) for p, a, b in stays):
             batches.add(batch)
     cuts = list(

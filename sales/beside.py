@@ -86,10 +86,11 @@ def _named(ids: list[int]) -> dict[int, Shared]:
         if lot.kind == LotKind.WATER:
             out[lot.pk] = _chain(lot)
             continue
-        word = lot.item.get_kind_display().lower() if lot.item_id else _WORDS[LotKind(lot.kind)]
-        if lot.kind == LotKind.TREATMENT:
-            word = _WORDS[LotKind.TREATMENT]
-        out[lot.pk] = Shared(f"{word} {lot.title}".strip(), lot.code, says=f"{word} {lot.code}")
+        word = _WORDS[LotKind(lot.kind)]
+        if lot.kind == LotKind.INPUT and lot.item:
+            word = lot.item.get_kind_display().lower()
+        what = f"{word} {lot.title}".strip()
+        out[lot.pk] = Shared(what, lot.code, says=f"{what} ({lot.code})")
     return out
 
 
@@ -98,19 +99,20 @@ def _chain(first: Lot) -> Shared:
     tank = first.made_by.place
     at = first.made_by.placed_at
     here = _alive(Event.objects.filter(place=tank))
-    drained = here.filter(kind=DRAIN, placed_at__lte=at).order_by("-placed_at").first()
-    next_ = here.filter(kind=DRAIN, placed_at__gt=at).order_by("placed_at").first()
+    drains = here.filter(kind=DRAIN).values_list("placed_at", flat=True)
+    drained = drains.filter(placed_at__lte=at).order_by("-placed_at").first()
+    next_ = drains.filter(placed_at__gt=at).order_by("placed_at").first()
     what = f"water of {tank}"
-    until = f" until {_day(next_.placed_at)}" if next_ else ""
+    until = f" until {_day(next_)}" if next_ else ""
     if drained:
-        says = f"{what}, drained and cleaned on {_day(drained.placed_at)}{until}"
+        says = f"{what}, drained and cleaned on {_day(drained)}{until}"
     else:
         says = f"{what}{until}; no drain-and-clean of {tank} is recorded before, so it has no bound"
     return Shared(
         what,
         first.code,
-        drained and drained.placed_at,
-        next_ and next_.placed_at,
+        drained,
+        next_,
         drained is not None,
         says,
     )

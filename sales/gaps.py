@@ -9,30 +9,25 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-from django.db.models import Exists, OuterRef, Q, Sum
-
-from grow import clock, possibly
+from grow import clock
 from grow.flows import EATEN, Flows, LotFlows
-from grow.kinds import CANCELLING, KINDS, WORKED_OUT
+from grow.kinds import CANCELLING, KINDS
+from grow.lineage import each, moment
 from grow.models import (
     OUTLETS,
     Basis,
     Description,
     Event,
     Flag,
-    Hold,
     Item,
     Lot,
     LotKind,
-    Movement,
     PlaceKind,
-    Unit,
-    Unnamed,
 )
 
-from . import suspect
+from . import suspect, tills
 from .beside import Shared
-from .models import NoteLine, PackingRun
+from .models import PackingRun
 
 SEEDS = frozenset({Item.Kind.SEED, Item.Kind.YOUNG_PLANTS})
 #: How many codes a sentence names before it only counts.
@@ -115,47 +110,28 @@ def name(lots: Iterable[LotFlows]) -> str:
     return f"{', '.join(codes[:MOST])} and {len(codes) - MOST} more"
 
 
-def _alive(ref: str = "event"):
-    return ~Exists(Event.objects.filter(corrects=OuterRef(ref), kind__in=CANCELLING))
-
-
-def _when(moment) -> str:
-    return f"{clock.local(moment):%d %b %Y %H:%M}"
+def _when(at) -> str:
+    return f"{clock.local(at):%d %b %Y %H:%M}"
 
 
 def _day(number: int) -> str:
     return f"{clock.number_day(number):%d %b %Y}"
 
 
-# --- what is held, what was sold ------------------------------------------------------------
+# --- what is held -----------------------------------------------------------------------------
 
 
 def held(ids: set[int]) -> dict[int, str]:
     """Lot id → why it is held now, and since when."""
-    rows = Hold.objects.filter(lot__in=ids, ended_by__isnull=True).order_by("-id")
-    return {h.lot_id: f"held since {_when(h.began_at)}: {h.reason}" for h in rows}
-
-
-def possibly_sold(flows: Flows, ids: set[int]) -> dict[int, tuple[int, int]]:
-    """Lot id → least and most sold, for lots that stood where a till sells."""
-    wanted = [
-        i
-        for i in ids
-        if flows.lots[i].kind in EATEN
-        and any(
-            flows.places[p].kind in OUTLETS or flows.places[p].kind == PlaceKind.SOLD
-            for p in flows.lots[i].reached
-        )
-    ]
-    return possibly.possibly_sold(list(Lot.objects.filter(pk__in=wanted))) if wanted else {}
-
-
-def _many(quantity: int, unit: str) -> str:
-    return str(quantity) if unit == Unit.EACH else f"{quantity} {unit}"
-
-
-def range_says(sold: tuple[int, int]) -> str:
-    return str(sold[0]) if sold[0] == sold[1] else f"{sold[0]} to {sold[1]}"
+    rows = each(
+        ids,
+        "h.id, t.id, h.began_at, h.reason",
+        "grow_hold h WHERE h.lot_id = t.id AND h.ended_by_id IS NULL",
+    )
+    return {
+        lot: f"held since {_when(moment(began))}: {reason}"
+        for _, lot, began, reason in sorted(rows, key=lambda row: -row[0])
+    }
 
 
 # --- flags ----------------------------------------------------------------------------------
@@ -163,11 +139,15 @@ def range_says(sold: tuple[int, int]) -> str:
 
 def _flags(family: _Family) -> Iterable[Gap]:
     made = {family.flows.lots[i].made_by for i in family.all}
-    rows = list(Flag.objects.filter(_alive(), lot__in=family.all))
-    rows += Flag.objects.filter(_alive(), event__in=made, lot__isnull=True)
-    for flag in sorted(rows, key=lambda f: f.pk):
-        if flag.kind != Flag.Kind.WRONG_ORIGIN:  # said by the edge, until it is cleared
-            yield Gap(flag.kind, f"{flag.get_kind_display()}: {flag.says}")
+    columns = "f.id, f.kind, f.says"
+    alive = f"NOT EXISTS ({tills.TAKEN_BACK.format(event='f.event_id')})"
+    rows = each(family.all, columns, f"grow_flag f WHERE f.lot_id = t.id AND {alive}")
+    rows += each(
+        made, columns, f"grow_flag f WHERE f.event_id = t.id AND f.lot_id IS NULL AND {alive}"
+    )
+    for _, kind, says in sorted(rows):
+        if kind != Flag.Kind.WRONG_ORIGIN:  # said by the edge, until it is cleared
+            yield Gap(kind, f"{Flag.Kind(kind).label}: {says}")
 
 
 # --- checks ---------------------------------------------------------------------------------
@@ -187,12 +167,15 @@ def _stays(family: _Family) -> dict[int, tuple[dt.datetime, dt.datetime]]:
     places = {p.id for p in family.flows.places.values() if p.kind in cold}
     lots = [i for i in family.all if places & family.flows.lots[i].reached.keys()]
     stays: dict[int, tuple[dt.datetime, dt.datetime]] = {}
-    for a, b, moment in Movement.objects.filter(lot__in=lots).values_list(
-        "from_place_id", "to_place_id", "event__placed_at"
+    for a, b, raw in each(
+        lots,
+        "m.from_place_id, m.to_place_id, e.placed_at",
+        "grow_movement m CROSS JOIN grow_event e WHERE m.lot_id = t.id AND e.id = m.event_id",
     ):
+        at = moment(raw)
         for place in {a, b} & places:
-            start, end = stays.get(place, (moment, moment))
-            stays[place] = min(start, moment), max(end, moment)
+            start, end = stays.get(place, (at, at))
+            stays[place] = min(start, at), max(end, at)
     now = clock.now()
     for i in lots:
         for h in family.flows.lots[i].here:
@@ -213,84 +196,18 @@ def _worked_out(family: _Family) -> Iterable[Gap]:
             if h.basis == Basis.WORKED_OUT and h.place.kind == PlaceKind.SOLD
         )
         if i in family.sold and (guessed or family.sold[i][0] != family.sold[i][1]):
+            says = f"{lot.code}: {tills.many(guessed, lot.unit)} of its sales worked out"
+            sold = tills.range_says(family.sold[i])
             yield Gap(
                 "worked_out",
-                f"{lot.code}: {_many(guessed, lot.unit)} of its sales worked out, first to expire "
-                f"first, since the till named no lot; possibly sold: {range_says(family.sold[i])}.",
+                f"{says}, first to expire first, since the till named no lot; possibly sold: "
+                f"{sold}.",
             )
 
 
 def _lot_unknown(family: _Family) -> Iterable[Gap]:
-    """Till rows of a line that the books could lay on no lot, while a lot of it stood there."""
-    shelves: dict[tuple[int, str], set[int]] = defaultdict(set)
-    for i in family.affected:
-        lot = family.flows.lots[i]
-        for place in lot.reached:
-            if lot.line and family.flows.places[place].kind in OUTLETS:
-                shelves[place, lot.line].add(i)
-    if not shelves:
-        return
-    places = {place for place, _ in shelves}
-    lines = {line for _, line in shelves}
-    days: dict[tuple[int, str], list[int]] = defaultdict(list)
-    ids = {i for lots in shelves.values() for i in lots}
-    for lot, a, b, day in Movement.objects.filter(lot__in=ids).values_list(
-        "lot_id", "from_place_id", "to_place_id", "day"
-    ):
-        for place in {a, b} & places:
-            days[place, family.flows.lots[lot].line].append(day)
-    rows = Unnamed.objects.filter(_alive(), place__in=places, line__in=lines).filter(
-        event__day__gte=min(d for known in days.values() for d in known)
-    )
-    told = [
-        row
-        for row in rows.order_by("event__placed_at", "event_id").values_list(
-            "event_id", "place_id", "line", "quantity", "event__day"
-        )
-        if _within(family, shelves, days, row)
-    ]
-    if not told:
-        return
-    worked: dict[tuple[int, str], int] = defaultdict(int)
-    taken = Movement.objects.filter(
-        event__corrects__in={row[0] for row in told}, event__kind=WORKED_OUT
-    ).values_list("event__corrects_id", "lot__line", "to_place__kind")
-    for event, line, kind, quantity in taken.annotate(q=Sum("quantity")):
-        worked[event, line] += quantity if kind == PlaceKind.SOLD else -quantity
-    waiting: dict[tuple[int, str], tuple[int, int, int]] = {}
-    for event, place, line, quantity, day in told:
-        rest = quantity - worked[event, line]
-        if rest > 0:
-            n, first, _ = waiting.get((place, line), (0, day, day))
-            waiting[place, line] = n + rest, first, day
-    for (place, line), (n, first, last) in sorted(waiting.items()):
-        span = _day(first) if first == last else f"{_day(first)} to {_day(last)}"
-        shop = family.flows.places[place].name
-        yield Gap(
-            "lot_unknown",
-            f"{n} of {line} sold in {shop}, lot unknown, {span}.{_on_the_way(place, line)}",
-        )
-
-
-def _within(family: _Family, shelves, days, row) -> bool:
-    """Whether a till row was rung up while one of our lots stood on that shelf."""
-    _, place, line, _, day = row
-    if (place, line) not in shelves:
-        return False
-    known = days[place, line]
-    still = any(
-        h.place.id == place and h.quantity > 0
-        for i in shelves[place, line]
-        for h in family.flows.lots[i].here
-    )
-    return min(known) <= day and (still or day <= max(known))
-
-
-def _on_the_way(place: int, line: str) -> str:
-    rows = NoteLine.objects.filter(
-        lot__line=line, to_follow__gt=0, note__outlet__place=place
-    ).values_list("note__number", "to_follow")
-    return "".join(f" {n} are on the way on note {number}." for number, n in rows.order_by("id"))
+    for says in tills.lot_unknown(family.flows, family.affected):
+        yield Gap("lot_unknown", says)
 
 
 # --- counts, corrections, cancelled ---------------------------------------------------------
@@ -299,40 +216,42 @@ def _on_the_way(place: int, line: str) -> str:
 def _differences_and_cancels(family: _Family) -> Iterable[Gap]:
     difference = {p.id for p in family.flows.places.values() if p.kind == "count_difference"}
     telling = (*CANCELLING, "correct_weight")
-    rows = (
-        Movement.objects.filter(lot__in=family.all)
-        .filter(
-            Q(event__kind__in=telling) | Q(from_place__in=difference) | Q(to_place__in=difference)
-        )
-        .select_related("event", "lot", "from_place", "to_place")
-        .order_by("event__placed_at", "id")
+    places = ", ".join(map(str, sorted(difference))) or "NULL"
+    rows = each(
+        family.all,
+        "m.id, t.id, m.from_place_id, m.to_place_id, m.quantity, m.event_id",
+        "grow_movement m CROSS JOIN grow_event e WHERE m.lot_id = t.id AND e.id = m.event_id "
+        f"AND (e.kind IN (%s, %s, %s) OR m.from_place_id IN ({places}) "
+        f"OR m.to_place_id IN ({places}))",
+        telling,
     )
+    seen = Event.objects.in_bulk({row[-1] for row in rows})
     net: dict[tuple, list] = {}
     acts: dict[int, set[str]] = defaultdict(set)
     events: dict[int, Event] = {}
-    for m in rows:
-        if m.event.kind in telling:
-            acts[m.event_id].add(m.lot.code)
-            events[m.event_id] = m.event
-        elif m.event.kind != "cancel_because":
-            lost = m.to_place_id in difference
-            place = m.from_place if lost else m.to_place
-            key = (m.event.placed_at, m.lot.code, place.name)
-            one = net.setdefault(key, [0, m.lot.unit])
-            one[0] += m.quantity if lost else -m.quantity
+    for _, i, a, b, quantity, event in sorted(rows):
+        e, lot = seen[event], family.flows.lots[i]
+        if e.kind in telling:
+            acts[event].add(lot.code)
+            events[event] = e
+        elif e.kind != "cancel_because":
+            lost = b in difference
+            place = family.flows.places[a if lost else b].name
+            one = net.setdefault((e.placed_at, lot.code, place), [0, lot.unit])
+            one[0] += quantity if lost else -quantity
     # a lot with no movement left (a cancelled fill, say) is found by who made it
     made = {lot.made_by for i in family.all if (lot := family.flows.lots[i]).cancelled}
     for e in Event.objects.filter(corrects__in=made, kind__in=CANCELLING):
         events[e.pk] = e
-    for (moment, code, place), (quantity, unit) in net.items():
+    for (at, code, place), (quantity, unit) in sorted(net.items()):
         if quantity > 0:
             yield Gap(
                 "difference",
-                f"{code}: {_many(quantity, unit)} missing in {place} on {_when(moment)}.",
+                f"{code}: {tills.many(quantity, unit)} missing in {place} on {_when(at)}.",
             )
         elif quantity < 0:
-            says = f"{code}: {_many(-quantity, unit)} more than the books held in {place} on "
-            yield Gap("difference", f"{says}{_when(moment)}.")
+            says = f"{code}: {tills.many(-quantity, unit)} more than the books held in {place} on "
+            yield Gap("difference", f"{says}{_when(at)}.")
     first = Event.objects.in_bulk([e.corrects_id for e in events.values() if e.corrects_id])
     for pk, e in sorted(events.items()):
         reason = json.loads(e.told or "{}").get("reason")
@@ -444,4 +363,4 @@ def _unbounded(family: _Family) -> Iterable[Gap]:
             yield Gap("unbounded", f"Alongside: {one.says}.")
 
 
-__all__ = ["Gap", "find", "held", "name", "possibly_sold", "range_says"]
+__all__ = ["Gap", "find", "held", "name"]

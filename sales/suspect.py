@@ -68,11 +68,11 @@ def _things(acts: set[int]) -> Iterator[Looked]:
             "id", "placed_at"
         )
     )
-    for thing in Thing.objects.filter(pk__in=used).order_by("id"):
-        times = sorted({moments[e] for e in used[thing.pk]})
+    for one in Thing.objects.filter(pk__in=used).order_by("id"):
+        times = sorted({moments[e] for e in used[one.pk]})
         spans = [(t, t) for t in times] if len(times) <= APART else [(times[0], times[-1])]
         for start, end in spans:
-            yield Looked(thing.name, Q(things=thing), "check", start, end)
+            yield Looked(one.name, Q(things=one), "check", start, end)
 
 
 def _tanks(waters: set[int]) -> Iterator[Looked]:

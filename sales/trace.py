@@ -19,7 +19,7 @@ from grow.flows import Balance, Edge, Flows, LotFlows
 from grow.models import Lot
 from grow.sums import one_moment
 
-from . import beside, consignees, gaps, roots
+from . import beside, consignees, gaps, roots, tills
 from .consignees import Consignee, Told
 
 HOW = {"went_in": "went in", "grew": "grew", "touched": "touched"}
@@ -213,7 +213,7 @@ def _trace(asked: str | Lot | Sequence[Lot] | roots.Roots, alongside: bool) -> T
     joins = _joins(read.flows, whole, up, down)
     together = read.flows.together(affected)
     single = read.lots[ids[0]].balance if len(ids) == 1 else together
-    sold = gaps.possibly_sold(read.flows, affected | side)
+    sold = tills.possibly_sold(read.flows, affected | side)
     held = gaps.held(family | side)
     return Trace(
         asked=found.says,

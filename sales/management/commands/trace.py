@@ -12,7 +12,7 @@ from grow import clock
 from grow.errors import Refusal
 from grow.flows import Balance, LotFlows
 from grow.models import LotKind, Thing, Unit
-from sales import gaps, roots
+from sales import gaps, roots, tills
 from sales import trace as tracing
 
 #: How many codes a line names before it only counts.
@@ -132,9 +132,9 @@ def told(found: tracing.Trace) -> list[str]:
         out += ["", title]
         out += [_joined(found, i) for i in ids] or ["  nothing recorded"]
     out += ["", "Alongside"]
-    for one in found.shared:
-        codes = gaps.name(lots[i] for i in one.lots)
-        out.append(f"  {one.says}: {len(one.lots)} ({codes})")
+    for shared in found.shared:
+        codes = gaps.name(lots[i] for i in shared.lots)
+        out.append(f"  {shared.says}: {len(shared.lots)} ({codes})")
     if not found.shared:
         out.append("  nothing recorded")
     out += [
@@ -149,7 +149,7 @@ def _here(lot: LotFlows, found: tracing.Trace) -> list[str]:
     sold = found.sold.get(lot.id)
     head = f"  {lot.code}  {lot.title}".rstrip()
     if sold and sold[1]:
-        head += f", possibly sold: {gaps.range_says(sold)}"
+        head += f", possibly sold: {tills.range_says(sold)}"
     return [head] + [
         f"    {h.place.name}: {_many(h.quantity, lot.unit)}, {h.basis.replace('_', ' ')}"
         for h in lot.here
