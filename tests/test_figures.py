@@ -1,7 +1,7 @@
 """The first figures: what was cut, where it went, what it earned; to the gram and the penny.
 
-The recounts here are plain SQL and plain Python over the ledger's own rows (tests/tally.py). They
-share no code with the figures.
+Stories told by hand, and published examples; tests/test_figures_recount.py adds up the same rows
+by other means.
 """
 
 from __future__ import annotations
@@ -13,100 +13,26 @@ from io import StringIO
 
 import pytest
 from django.core.management import call_command
-from django.db.models import Max, Min
 from django.urls import reverse
 
-from analytics.figures import figures, table
 from analytics.margin import MarginRow, margin, per_limit
 from analytics.models import Rate
 from analytics.period import Period, ratio
 from analytics.rates import Rates, set_rate, whole_pence
 from analytics.waste import WENT, waste
 from analytics.yields import yields
-from grow import clock, sums
-from grow.models import Crop, Event, Lot, Movement, PlaceKind, Variety
+from grow.models import Crop, Variety
 from grow.operations import Crate
-from sales.models import Outlet, Price
-from tests import tally
-from tests.farm import START, Farm, Taken
+from sales.models import Price
+from tests.farm import START, Farm
+from tests.week import FIRST, WEEK, a_week, figures_farm, rated
 
 pytestmark = pytest.mark.django_db
-
-FIRST = dt.date(2026, 3, 2)
-WEEK = Period(FIRST, dt.date(2026, 3, 8))
-RATES = {
-    "seed": "2.5",
-    "medium": "2.2",
-    "pot": "0.3",
-    "light": "0.22",
-    "nutrient": "11",
-    "water": "8",
-    "sow_minutes": "8",
-    "plant_minutes": "0.30",
-    "clear_minutes": "0.35",
-    "cut_minutes": "13",
-    "wash_minutes": "4",
-    "pack_minutes": "1.0",
-    "wage": "1398.1",
-}
 
 
 @pytest.fixture
 def farm() -> Farm:
-    farm = Farm()
-    farm.bag.allergens = "mustard"
-    farm.bag.save()
-    Outlet.objects.filter(pk=farm.shop.pk).update(shop_share_pct=32)
-    Outlet.objects.filter(pk=farm.kitchen.pk).update(price_basis="what an outsider pays")
-    for outlet in (farm.shop, farm.kitchen):
-        outlet.refresh_from_db()
-    return farm
-
-
-def rated(since: dt.date = dt.date(2020, 1, 1)) -> None:
-    for what, amount in RATES.items():
-        set_rate(what, amount, since, "the test's own")
-
-
-def a_week(farm: Farm) -> dict[str, Lot]:
-    """Monday to Sunday: 84 cells of lettuce and 20 of mustard sown on a lit shelf, planted,
-    cut, packed into mixed bags, sold, sent, thrown; one tower cleared."""
-    shelf = farm.place("Shelf 1", PlaceKind.SHELF)
-    green = farm.sow(84, place=shelf)
-    red = farm.sow(20, farm.red, place=shelf)
-    farm.pass_time(days=1)
-    farm.tell("check_germination", batch=green, place=shelf, not_up=24)
-    farm.plant(green, farm.t1, 40, from_place=shelf)
-    farm.plant(red, farm.t2, 20, from_place=shelf)
-    farm.pass_time(days=1)
-    farm.tell("lose_plants", batch=green, place=farm.t1, plants=4, reason="slug")
-    crate = farm.cut(3000, green, grade_out_g=200)
-    frill = farm.cut(1000, red)
-    farm.pass_time(hours=1)
-    run = farm.pack([crate, frill], packs=25, left=300, washed=True, giveaway_g=40)
-    farm.to_shop(run, 15)
-    note = farm.send(run, 8)
-    farm.pass_time(hours=1)
-    farm.arrive(note, run, 6, short=1, rejected=1)
-    farm.pass_time(hours=4)
-    farm.till(10)
-    farm.tell(
-        "discard",
-        lot=run,
-        from_place=farm.shop_place,
-        to="donated",
-        quantity=2,
-        reason="surplus",
-        recipient="Larkfield pantry",
-    )
-    farm.pass_time(hours=1)
-    farm.tell("use", lot=run, place=farm.kitchen_place, quantity=5)
-    farm.tell("count", place=farm.shop_place, counted={run: 2}, closing=True)
-    farm.pass_time(days=1)
-    farm.tell("clear", batch=red, why="no order", left="full", uncut_g=450)
-    farm.now = dt.datetime(2026, 3, 9, 8, tzinfo=dt.UTC)
-    clock.play(farm.now)
-    return {"green": green, "red": red, "crate": crate, "frill": frill, "run": run}
+    return figures_farm()
 
 
 def test_a_week_from_cut_to_sold(farm):
@@ -373,203 +299,6 @@ def test_days_add_up_to_the_week_and_stock_is_handed_on(farm):
     seconds = [yields(day).total.site_seconds for day in days]
     assert sum(seconds) == yields(WEEK).total.site_seconds
     assert sum(margin(day).total.door_p for day in days) == margin(WEEK).total.door_p
-
-
-# --- against sums made by others ------------------------------------------------------------
-
-
-def messy(farm: Farm) -> Period:
-    """A week with everything that goes wrong: weights and origins corrected, runs cancelled, bags
-    reworked and brought back, a till beyond the books, a crate of two sowings, a till replaced."""
-    rated()
-    lots = a_week(farm)
-    other = Crop.objects.create(name="Mizuna")
-    mizuna = farm.sow(30, Variety.objects.create(crop=other, name="Fretted"))
-    second = farm.sow(30)
-    farm.plant(mizuna, farm.t3, 8)
-    farm.plant(second, farm.t1, 10)
-    farm.pass_time(days=3)
-    shared = farm.cut(1777, batches=[lots["green"], second])
-    leaf = farm.cut(12000, mizuna)
-    red_crate = farm.cut(2640, crop=farm.mustard)
-    farm.pass_time(hours=1)
-    run = farm.pack([shared, leaf], packs=31, left=400)
-    farm.tell("correct_weight", lot=leaf, right=2400, reason="12.0 for 1.20")
-    farm.tell("correct_weight", lot=run, right=30, reason="one too many")
-    farm.pass_time(hours=1)
-    wrong = farm.pack([shared, leaf], packs=2, left=0)
-    farm.tell("cancel", event=wrong.made_by, reason="told twice")
-    farm.pass_time(hours=1)
-    again = farm.tell(
-        "rework",
-        product=farm.bag,
-        taken=[Taken(run, farm.store, used=5)],
-        packs=4,
-        store=farm.store,
-        line=farm.line,
-    ).lot
-    box = farm.tell(
-        "receive_produce",
-        crop=farm.lettuce,
-        supplier=farm.supplier,
-        place=farm.store,
-        grams=800,
-        paid_pence=430,
-    ).lot
-    resale = farm.pack([box], packs=6, samples_g=30, moisture_g=8)
-    sums.sweep()
-    farm.pass_time(hours=2)
-    farm.to_shop(run, 12)
-    farm.to_shop(again, 4)
-    farm.to_shop(resale, 6)
-    farm.till(25)
-    farm.tell(
-        "return_goods", lot=run, outlet=farm.shop, quantity=1, reason="wilted", from_customer=True
-    )
-    farm.tell(
-        "discard", lot=run, from_place=farm.store, to="sample", quantity=1, reason="laboratory"
-    )
-    note = farm.send(leaf, 300)
-    farm.pass_time(hours=1)
-    farm.arrive(note, leaf, 310)
-    farm.tell("correct_origin", lot=run, wrong=shared, right=red_crate, reason="wrong crate")
-    farm.tell("count", place=farm.store, counted={leaf: 15}, closing=False)
-    farm.pass_time(days=1)
-    return Period(FIRST, farm.today)
-
-
-@pytest.fixture
-def books(farm) -> Period:
-    return messy(farm)
-
-
-def test_the_waste_table_is_what_the_rows_say_to_the_gram(books):
-    the_waste_table_is_what_the_rows_say(books)
-
-
-def test_trim_giveaway_shortfalls_and_stock_are_what_other_tables_say(books):
-    runs_notes_and_stock_say_the_same(books)
-
-
-def test_each_crop_is_within_a_gram_a_row_of_exact_fractions(books):
-    crops_are_near_exact_fractions(books)
-
-
-def test_yields_are_what_movements_and_plantings_say(books):
-    yields_are_what_movements_and_plantings_say(books)
-
-
-def test_the_margin_is_what_money_and_counts_say_to_the_penny(books):
-    the_margin_is_what_money_and_counts_say(books)
-
-
-def test_swept_or_not_the_figures_are_the_same_and_nothing_is_written(books):
-    sweeping_changes_no_figure(books)
-
-
-@pytest.mark.slow
-def test_the_demo_to_the_gram_and_the_penny(request):
-    """The shared year where there is one, else its first six weeks."""
-    try:
-        request.getfixturevalue("demo_year")
-    except pytest.FixtureLookupError:
-        from analytics.demo.play import play
-
-        play(until=dt.date(2026, 6, 30), days=42)
-    days = Movement.objects.aggregate(first=Min("day"), last=Max("day"))
-    period = Period(clock.number_day(days["first"]), clock.number_day(days["last"]))
-    with clock.playing(clock.start_of(period.last + dt.timedelta(days=1))):
-        assert waste(period).total.cut_g > 0
-        assert margin(period).total.takings_p > 0
-        the_waste_table_is_what_the_rows_say(period)
-        runs_notes_and_stock_say_the_same(period)
-        crops_are_near_exact_fractions(period)
-        yields_are_what_movements_and_plantings_say(period)
-        the_margin_is_what_money_and_counts_say(period)
-        month = Period(period.last - dt.timedelta(days=20), period.last - dt.timedelta(days=5))
-        the_waste_table_is_what_the_rows_say(month)
-        yields_are_what_movements_and_plantings_say(month)
-        the_margin_is_what_money_and_counts_say(month)
-        sweeping_changes_no_figure(period)
-
-
-def the_waste_table_is_what_the_rows_say(period: Period) -> None:
-    total = waste(period).total
-    want = tally.grams(*period.numbers)
-    assert {name: getattr(total, name) for name in want} == want
-    assert total.came_g == total.went_g
-
-
-def runs_notes_and_stock_say_the_same(period: Period) -> None:
-    """Other tables' own sums: the runs' are kept by the packer's operations, the notes' by the
-    receipts, the stock by Holding."""
-    total = waste(period).total
-    runs = tally.runs(*period.numbers)
-    assert total.trim_g + total.lost_at_rework_g - total.water_and_scale_g == (
-        runs["trim_g"] - runs["gain_g"]
-    )
-    assert total.giveaway_g == runs["giveaway_g"]
-    assert total.packed_g == runs["nominal_g"] - runs["reworked_g"]
-    assert total.short_g == tally.short_on_notes()
-    assert total.stock_after_g == tally.standing_now()
-
-
-def crops_are_near_exact_fractions(period: Period) -> None:
-    """Mixed rows are whole grams by the largest remainder; a recount in fractions, row by row,
-    may differ by less than a gram a row."""
-    exact, times = tally.sold_in_fractions(*period.numbers)
-    found = waste(period)
-    for row in found.rows:
-        if row.crop_id in exact:
-            assert abs(row.sold_or_used_g - exact[row.crop_id]) < max(1, times[row.crop_id])
-    assert sum(exact.values()) == found.total.sold_or_used_g
-
-
-def yields_are_what_movements_and_plantings_say(period: Period) -> None:
-    found = yields(period)
-    cut, sold = tally.cut_and_sold(*period.numbers)
-    bought = sum(row.sold_or_used_g for row in found.rows if row.line == "bought in")
-    assert found.total.cut_g == cut
-    assert found.total.sold_or_used_g + bought == sold
-    assert sum(row.cut_g for row in found.rows) == cut
-    sites, seconds = tally.sites_and_seconds(period.start, period.elapsed)
-    assert {row.crop_id: row.sites for row in found.crops if row.sites} == sites
-    assert {row.crop_id: row.site_seconds for row in found.crops if row.sites} == seconds
-    by_crop = {row.crop_id: row for row in waste(period).rows}
-    for row in found.crops:
-        in_waste = by_crop.get(row.crop_id)
-        assert row.cut_g == (in_waste.cut_g - in_waste.grade_out_g if in_waste else 0)
-
-
-def the_margin_is_what_money_and_counts_say(period: Period) -> None:
-    found = margin(period)
-    total = found.total
-    takings, shares = tally.money(*period.numbers)
-    assert total.takings_p == takings
-    assert total.shop_share_p == shares
-    assert total.door_p == takings - shares == total.door_alone_p
-    want = tally.costs(*period.numbers)
-    assert {line: getattr(total, line) for line in want} == want
-    assert want["labour_p"] > 0
-    for name in ("door_p", "door_alone_p", "costs_p", "labour_p", "after_labour_p"):
-        assert sum(getattr(row, name) for row in found.rows) == getattr(total, name)
-
-
-def sweeping_changes_no_figure(period: Period) -> None:
-    before = figures(period.first, period.last)
-    counts = Event.objects.count(), Movement.objects.count()
-    sums.sweep()
-    after = figures(period.first, period.last)
-    assert (after.yields, after.waste, after.margin) == (
-        before.yields,
-        before.waste,
-        before.margin,
-    )
-    assert (Event.objects.count(), Movement.objects.count()) == counts
-    assert sums.sums_faults() == []
-    frame = table(after.waste.rows)
-    assert frame["cut_g"].sum() == after.waste.total.cut_g
-    assert list(table(after.margin.rows)["crop"]) == [row.crop for row in after.margin.rows]
 
 
 # --- against published examples -------------------------------------------------------------
