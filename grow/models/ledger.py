@@ -117,7 +117,7 @@ class Event(models.Model):
 
     @property
     def is_cancelled(self) -> bool:
-        return self.corrections.filter(kind="cancel").exists()
+        return self.corrections.filter(kind__in=("cancel", "undo")).exists()
 
 
 class Lot(models.Model):
