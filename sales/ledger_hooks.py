@@ -3,10 +3,13 @@ stands on an event, and to keep a run's sums when a weight is put right."""
 
 from __future__ import annotations
 
+import datetime as dt
 import json
+from collections import defaultdict
 
 from django.db.models import Q, Sum
 
+from grow.clock import number_day
 from grow.errors import Refusal
 from grow.kinds import CANCELLING, WORKED_OUT
 from grow.ledger import AFTER_POST, BEFORE_CANCEL, Entry
@@ -72,12 +75,12 @@ def price_movements(moved: list[tuple[Movement, Event]]) -> None:
         o.place_id: o for o in Outlet.objects.filter(place__in={place for *_, place in rows})
     }
     money = []
-    prices: dict[tuple[int, str, int], int | None] = {}
+    known = _Known(rows, list(outlets.values()))
     for m, event, sign, place in rows:
         outlet = outlets.get(place.pk) if place else None
         if outlet is None:
             continue
-        pence = _unit_pence(m, event, sign, outlet, prices)
+        pence = _unit_pence(m, event, sign, outlet, known)
         if pence is not None:
             money.append(
                 Money(
@@ -90,14 +93,41 @@ def price_movements(moved: list[tuple[Movement, Event]]) -> None:
     Money.objects.bulk_create(money)
 
 
-def _unit_pence(
-    m: Movement,
-    event: Event,
-    sign: int,
-    outlet: Outlet,
-    prices: dict[tuple[int, str, int], int | None],
-) -> int | None:
-    """Pence for one pack or one kilogram; prices are the list prices looked up so far."""
+class _Known:
+    """The list prices and the till's own prices that some movements may need, read at once."""
+
+    def __init__(self, rows: list[tuple], outlets: list[Outlet]) -> None:
+        self._listed: dict[tuple[int, str], list[tuple[dt.date, int]]] = defaultdict(list)
+        listed = Price.objects.filter(
+            outlet__in=outlets, line__in={m.lot.line for m, *_ in rows}
+        ).order_by("since")
+        for outlet, line, since, pence in listed.values_list("outlet_id", "line", "since", "pence"):
+            self._listed[outlet, line].append((since, pence))
+        tills = {e.corrects_id for _, e, *_ in rows if e.kind == WORKED_OUT}
+        self._told = {
+            (event, line): pence
+            for event, line, pence in Unnamed.objects.filter(event__in=tills).values_list(
+                "event_id", "line", "unit_pence"
+            )
+        }
+
+    def listed(self, outlet: Outlet, line: str, day: int) -> int | None:
+        on = number_day(day)
+        stood = [p for since, p in self._listed.get((outlet.pk, line), ()) if since <= on]
+        return stood[-1] if stood else None
+
+    def told(self, m: Movement, event: Event) -> int | None:
+        """What the till told for the row that a movement follows from."""
+        if event.kind == WORKED_OUT:
+            return self._told.get((event.corrects_id or 0, m.lot.line))
+        if event.kind == "sell" and event.told:
+            for row in json.loads(event.told)["rows"]:
+                if row.get("lot") == m.lot_id and row.get("unit_pence") is not None:
+                    return row["unit_pence"]
+        return None
+
+
+def _unit_pence(m: Movement, event: Event, sign: int, outlet: Outlet, known: _Known) -> int | None:
     if sign < 0 or event.corrects_id:
         # what goes back goes back at what it came for
         first = Money.objects.filter(
@@ -115,36 +145,8 @@ def _unit_pence(
         )
         for pence in paid:
             return pence
-    told = _told_pence(m, event)
-    if told is not None:
-        return told
-    key = outlet.pk, m.lot.line, event.day
-    if key not in prices:
-        prices[key] = list_price(outlet, m.lot.line, event.day)
-    return prices[key]
-
-
-def _told_pence(m: Movement, event: Event) -> int | None:
-    """What the till told for the row that a movement follows from."""
-    if event.kind == WORKED_OUT:
-        row = Unnamed.objects.filter(event=event.corrects_id, line=m.lot.line).first()
-        return row.unit_pence if row else None
-    if event.kind == "sell" and event.told:
-        for row in json.loads(event.told)["rows"]:
-            if row.get("lot") == m.lot_id and row.get("unit_pence") is not None:
-                return row["unit_pence"]
-    return None
-
-
-def list_price(outlet: Outlet, line: str, day: int) -> int | None:
-    from grow.clock import number_day
-
-    return (
-        Price.objects.filter(outlet=outlet, line=line, since__lte=number_day(day))
-        .order_by("-since")
-        .values_list("pence", flat=True)
-        .first()
-    )
+    told = known.told(m, event)
+    return told if told is not None else known.listed(outlet, m.lot.line, event.day)
 
 
 # --- papers ---------------------------------------------------------------------------------

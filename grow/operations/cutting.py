@@ -88,7 +88,11 @@ def harvest(
     batches = list(batches)
     cut = _cut_sites(entry, batches, towers, sites, except_sites, at, crop)
     if not batches:
-        batches = sorted({p.batch for p in cut}, key=lambda b: b.pk)
+        batches = list(
+            Lot.objects.filter(pk__in={p.batch_id for p in cut})
+            .select_related("crop", "variety")
+            .order_by("pk")
+        )
     crop = crop or (batches[0].crop if batches else None)
     if crop is None:
         raise Refusal("what", "Say which crop, sowing or tower was cut.")
@@ -137,7 +141,7 @@ def _cut_sites(entry, batches, towers, sites, except_sites, at, crop) -> list[Pl
         rows = rows.filter(site__in=sites)
     elif towers:
         rows = rows.filter(site__tower__in=towers)
-    found = list(rows.select_related("batch__crop", "batch__variety", "site").order_by("site_id"))
+    found = list(rows.order_by("site_id"))
     if not found and (towers or sites):
         where = ", ".join(str(p) for p in (towers or sites)[:3])
         entry.refuse_or(
