@@ -25,9 +25,9 @@ WEAKEST_FIRST = (
     Basis.ESTIMATED,
     Basis.REMAINDER,
     Basis.SHARED_OUT,
+    Basis.WEIGHED,
     Basis.COUNTED,
     Basis.SCANNED,
-    Basis.WEIGHED,
 )
 #: What is eaten, and so can be added up in grams.
 EATEN = frozenset({LotKind.HARVEST, LotKind.PRODUCE, LotKind.PACK})

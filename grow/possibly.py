@@ -32,11 +32,22 @@ class _OnShelf:
     since: Moment | None = None  # when it came, if it was not there from the start
     gone: int = 0  # what counts say went unnamed
     seen: bool = False  # what is left was counted at the end of the stretch
+    opening: int = 0
+    named: list[tuple[Moment, int]] = field(default_factory=list)  # by named acts, since then
 
     @property
     def most(self) -> int:
         """More than this cannot have been sold without a name."""
         return self.gone + (0 if self.seen else max(self.balance, 0))
+
+    def by(self, moment: Moment) -> int:
+        """More than this cannot have gone unnamed by then."""
+        there = self.opening
+        for when, balance in self.named:
+            if when > moment:
+                break
+            there = balance
+        return min(self.most, max(there, 0))
 
 
 @dataclass(slots=True)
@@ -115,11 +126,16 @@ def _on_one_shelf(shelf: _Shelf, targets: set[int]) -> dict[int, tuple[int, int]
         ]
         for lot, one in now.items():
             _walk(one, shelf.moved.get(lot, ()), shelf.counts.get(lot, {}), start, end)
-        total = sum(q for _, q in rung)
+        # what was rung up beyond all that stood there then is nobody's for sure: a wrong key, or
+        # goods whose coming was told too late, so it may be of any lot that came later
+        total = 0
+        for m, q in rung:
+            total = min(total + q, sum(one.by(m) for one in now.values()))
+        beyond = sum(q for _, q in rung) - total
         most = {lot: one.most for lot, one in now.items()}
         for lot in targets & now.keys():
             one = now[lot]
-            then = sum(q for m, q in rung if one.since is None or m >= one.since)
+            then = beyond + sum(q for m, q in rung if one.since is None or m >= one.since)
             others = sum(most.values()) - most[lot]
             least = min(max(0, total - others), most[lot])
             a, b = out[lot]
@@ -138,9 +154,14 @@ def _walk(one, moved, counts: dict[Moment, int], start, end) -> None:
     ]
     one.gone = 0
     one.since = None
+    one.opening = named = one.balance
+    one.named = []
     empty = one.balance <= 0
     for m in within:
-        one.balance += sum(q for when, q in moved if when == m)
+        change = sum(q for when, q in moved if when == m)
+        one.balance += change
+        named += change
+        one.named.append((m, named))
         if empty and one.since is None and one.balance > 0:
             one.since = m
         if m in counts:

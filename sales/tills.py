@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections import defaultdict
 
 from grow import clock, possibly
-from grow.flows import EATEN, Flows
+from grow.flows import EATEN, Flows, Spot
 from grow.kinds import WORKED_OUT
 from grow.lineage import each
 from grow.models import OUTLETS, Event, Holding, Lot, Place, PlaceKind, Unit
@@ -43,15 +43,15 @@ def range_says(sold: tuple[int, int]) -> str:
 def lot_unknown(flows: Flows, affected: set[int]) -> list[str]:
     """Till rows of a line that the books could lay on no lot, rung up while one of these lots
     of it stood there, as sentences."""
+    shelf_of = {p.id: _shelf_of(p) for p in flows.places.values()}
     shelves: dict[tuple[int, str], set[int]] = defaultdict(set)
     for i in affected:
         lot = flows.lots[i]
         for place in lot.reached:
-            if lot.line and flows.places[place].kind in OUTLETS:
-                shelves[place, lot.line].add(i)
+            if lot.line and shelf_of[place]:
+                shelves[shelf_of[place], lot.line].add(i)
     if not shelves:
         return []
-    places = {place for place, _ in shelves}
     days: dict[tuple[int, str], list[int]] = defaultdict(list)
     ids = {i for lots in shelves.values() for i in lots}
     for pk, a, b, day in each(
@@ -59,10 +59,14 @@ def lot_unknown(flows: Flows, affected: set[int]) -> list[str]:
         "m.lot_id, m.from_place_id, m.to_place_id, m.day",
         "grow_movement m WHERE m.lot_id = t.id",
     ):
-        for place in {a, b} & places:
+        for place in {shelf_of[a], shelf_of[b]} - {0}:
             days[place, flows.lots[pk].line].append(day)
-    first = min(d for known in days.values() for d in known)
-    sells = Event.objects.filter(kind="sell", day__gte=first).order_by("placed_at", "id")
+    for key, lots in shelves.items():
+        if any(shelf_of[h.place.id] == key[0] for i in lots for h in flows.lots[i].here):
+            days[key].append(clock.day_number(clock.local(clock.now()).date()))
+    known = [day for every in days.values() for day in every]
+    sells = Event.objects.filter(kind="sell", day__gte=min(known), day__lte=max(known))
+    sells = sells.order_by("placed_at", "id")
     order = {pk: n for n, pk in enumerate(sells.values_list("pk", flat=True))}
     rows = each(
         order,
@@ -71,7 +75,11 @@ def lot_unknown(flows: Flows, affected: set[int]) -> list[str]:
         f"AND NOT EXISTS ({TAKEN_BACK.format(event='t.id')})",
     )
     rows.sort(key=lambda row: order[row[0]])
-    told = [row for row in rows if _within(flows, shelves, days, row)]
+    told = [
+        row
+        for row in rows
+        if (key := (row[1], row[2])) in shelves and min(days[key]) <= row[4] <= max(days[key])
+    ]
     if not told:
         return []
     worked: dict[tuple[int, str], int] = defaultdict(int)
@@ -93,23 +101,17 @@ def lot_unknown(flows: Flows, affected: set[int]) -> list[str]:
     out = []
     for (place, line), (n, first, last) in sorted(waiting.items()):
         span = _day(first) if first == last else f"{_day(first)} to {_day(last)}"
-        shop = flows.places[place].name
+        shop = Place.objects.get(pk=place)
         out.append(f"{n} of {line} sold in {shop}, lot unknown, {span}.{_on_the_way(place, line)}")
     return out
 
 
-def _within(flows: Flows, shelves, days, row) -> bool:
-    """Whether a till row was rung up while one of our lots stood on that shelf."""
-    _, place, line, _, day = row
-    if (place, line) not in shelves:
-        return False
-    known = days[place, line]
-    still = any(
-        h.place.id == place and h.quantity > 0
-        for i in shelves[place, line]
-        for h in flows.lots[i].here
-    )
-    return min(known) <= day and (still or day <= max(known))
+def _shelf_of(place: Spot) -> int:
+    """The outlet whose shelf a place is, or is on the way to; 0 for none. What is on the way may
+    be what was sold: the receipt is told later than the till."""
+    if place.kind in OUTLETS:
+        return place.id
+    return place.belongs_to or 0 if place.kind == PlaceKind.TRANSIT else 0
 
 
 def _on_the_way(place: int, line: str) -> str:

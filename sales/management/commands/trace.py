@@ -61,7 +61,8 @@ class Command(BaseCommand):
         if options["product"]:
             if not options["date"]:
                 raise CommandError("Say which date, too: --date YYYY-MM-DD.")
-            return roots.product_on(options["product"], _moment(options["date"], end=False).date())
+            day = clock.local(_moment(options["date"], end=False)).date()
+            return roots.product_on(options["product"], day)
         end = _moment(options["end"], end=True) if options["end"] else None
         if options["thing"]:
             thing = Thing.objects.filter(name__iexact=options["thing"].strip()).first()
