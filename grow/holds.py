@@ -101,7 +101,9 @@ def look(entry: Entry, moves: list[Movement]) -> None:
 def _leaving_quarantine(entry: Entry, m: Movement) -> None:
     if m.from_place.kind != PlaceKind.QUARANTINE or entry.corrects or entry.kind.name == "release":
         return
-    if m.to_place.is_standing and m.to_place.kind != PlaceKind.QUARANTINE:
+    # "became another lot" is an end of the crate, but its leaf would leave in the bag
+    went_in = m.to_place.kind == PlaceKind.USED
+    if went_in or (m.to_place.is_standing and m.to_place.kind != PlaceKind.QUARANTINE):
         entry.refuse_or(
             "in_quarantine",
             f"{m.lot.code} stands in {m.from_place}; it leaves only when a named person releases "
@@ -114,6 +116,8 @@ def _leaving_quarantine(entry: Entry, m: Movement) -> None:
             "without a release.",
             m.lot,
         )
+        for lot in entry.lots if went_in else ():
+            entry.hold_at_birth(lot, f"made from {m.lot.code} out of {m.from_place}")
 
 
 def _once(entry: Entry, kind: str, says: str, lot: Lot) -> None:
@@ -217,17 +221,19 @@ def at_birth(entry: Entry) -> None:
     matter = [e for e in entry.edges if e.kind != Lineage.Kind.TOUCHED]
     if not matter:
         return
-    held = held_now({e.parent_id for e in matter})
-    if not entry.told_as_fact:
+    parents = {e.parent_id for e in matter}
+    if not (entry.told_as_fact or entry.corrects):
+        # a cut or run of a time before the hold is accepted, like a movement; it is then held
+        standing = holds_at(parents, entry.event.placed_at)
         for e in matter:
-            if e.parent_id in held and not entry.corrects:
+            if e.parent_id in standing:
                 entry.refuse_or(
                     "held",
-                    f"{e.parent.code} is held: {held[e.parent_id].reason}. Nothing may be made "
-                    "from it until the food-safety lead releases it.",
+                    f"{e.parent.code} is held: {standing[e.parent_id][0].reason}. Nothing may be "
+                    "made from it until the food-safety lead releases it.",
                     lot=e.parent.code,
                 )
-    inherit(matter, entry.event, entry, held)
+    inherit(matter, entry.event, entry)
 
 
 __all__ = [

@@ -494,7 +494,8 @@ class Entry:
         return True
 
     def hold_at_birth(self, lot: Lot, reason: str) -> None:
-        self.born_held[id(lot)] = reason
+        before = self.born_held.get(id(lot))
+        self.born_held[id(lot)] = f"{before}; {reason}" if before else reason
 
     # Posting.
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping
 
-from .. import gate
+from .. import clock, gate
 from ..errors import NotAllowed, Refusal
-from ..ledger import Entry, operation
-from ..models import STRICT, Basis, Holding, Lot, Place, PlaceKind
+from ..ledger import BEFORE_CANCEL, Entry, operation
+from ..models import STRICT, Basis, Event, Holding, Lot, Place, PlaceKind
 from ..setup import the
 
 THROWN = frozenset(
@@ -126,11 +127,7 @@ def release(
 
     if not reason.strip():
         raise Refusal("reason", "Say why it may be released; the record stands on it.")
-    from ..clock import number_day
-
-    for person in entry.event.done_by.all():
-        if not person.may("releasing", number_day(entry.event.day)):
-            raise NotAllowed("not_signed_off", f"{person} is not signed off for releasing lots.")
+    _signed_off(entry, clock.number_day(entry.event.day))
     if from_place and to_place:
         (lot,) = lots
         _some(quantity or 0, lot)
@@ -140,3 +137,18 @@ def release(
     if not open_.exists():
         raise Refusal("not_held", f"{', '.join(lot.code for lot in lots)} is not held.")
     open_.update(ended_by=entry.event, ended_at=entry.event.recorded_at)
+
+
+def _signed_off(entry: Entry, day: dt.date) -> None:
+    for person in entry.event.done_by.all():
+        if not person.may("releasing", day):
+            raise NotAllowed("not_signed_off", f"{person} is not signed off for releasing lots.")
+
+
+def _hold_cancelled(entry: Entry, event: Event) -> None:
+    """It lets go as a release does, and asks for the same. An undo of one's own slip does not."""
+    if entry.kind.name == "cancel":
+        _signed_off(entry, clock.local(entry.event.recorded_at).date())
+
+
+BEFORE_CANCEL["hold"] = _hold_cancelled
