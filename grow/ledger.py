@@ -248,7 +248,8 @@ def _moments(
     if began_at and began_at > moment:
         notes[bad].append(f"It cannot begin at {clock.local(began_at, tz):%H:%M}, after its end.")
         began_at = moment
-    day = day_only or clock.local(moment, tz).date()
+    # put where it was possible, it has the day of that moment; the told one is kept in `told`
+    day = clock.local(moment, tz).date()
     placed = moment
     if facts.get("closing"):
         placed = max(clock.end_of(day, tz), moment)
