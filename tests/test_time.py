@@ -17,7 +17,7 @@ from grow import clock, queries
 from grow.errors import Refusal
 from grow.faults import faults
 from grow.kinds import KINDS
-from grow.models import Business, Event, Flag, Lineage, Lot
+from grow.models import Business, Event, Flag, Item, Lineage, Lot
 from tests.farm import START, Farm
 
 LONDON = zoneinfo.ZoneInfo("Europe/London")
@@ -499,6 +499,26 @@ def test_windows_are_inclusive(farm: Farm) -> None:
     farm.tell("cancel", event=after, reason="wrong hour")
     water = farm.tell("fill", tank=farm.tank, at=moment).lot
     assert touched_by(cut) == {water.pk}
+    assert faults() == []
+
+
+def test_an_input_touches_from_its_opening_to_its_finishing_both_inclusive(farm: Farm) -> None:
+    roll = farm.tell(
+        "receive_input",
+        item=Item.objects.create(name="Bags 120 g", kind=Item.Kind.PACKAGING),
+        supplier=farm.supplier,
+        place=farm.store,
+    ).lot
+    tick = dt.timedelta(microseconds=1)
+    hour = dt.timedelta(hours=1)
+    crates = [farm.cut(1000) for _ in range(5)]
+    opened, finished = farm.now + hour, farm.now + 2 * hour
+    farm.pass_time(hours=5)
+    farm.tell("open_input", lot=roll, place=farm.line, at=opened)
+    farm.tell("finish_input", lot=roll, place=farm.line, at=finished)
+    moments = [opened - tick, opened, opened + hour / 2, finished, finished + tick]
+    runs = [farm.pack([c], 8, at=at) for c, at in zip(crates, moments, strict=True)]
+    assert [roll.pk in touched_by(run) for run in runs] == [False, True, True, True, False]
     assert faults() == []
 
 
