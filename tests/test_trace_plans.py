@@ -254,7 +254,7 @@ def test_the_recursions_and_the_one_pass_search_by_key(filled: Filled) -> None:
 
 def test_a_plan_that_reads_a_table_whole_is_seen(filled: Filled) -> None:
     """The judge itself: a question without a key is called bad."""
-    assert bad_steps(plan_of("SELECT SUM(quantity) FROM grow_movement WHERE quantity > 5"))
+    assert bad_steps(plan_of("SELECT COUNT(*) FROM grow_movement WHERE despite_hold"))
     naive = (
         "SELECT t.id, s.q FROM (SELECT 5 AS id) t JOIN (SELECT lot_id, SUM(quantity) AS q "
         "FROM grow_movement GROUP BY lot_id) s ON s.lot_id = t.id"

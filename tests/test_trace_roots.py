@@ -1,0 +1,229 @@
+"""What a question means, and how the command answers it."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import re
+
+import pytest
+from django.core.management import call_command
+from django.core.management.base import CommandError
+
+from grow.errors import NotKnown
+from sales import roots
+from sales.operations import Line
+from sales.trace import trace
+from tests.farm import Farm
+from tests.tracing import codes, season
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def farm() -> Farm:
+    return Farm()
+
+
+# --- what a question means ---------------------------------------------------------------------
+
+
+def test_a_code_is_found_however_it_is_typed(farm: Farm):
+    cut = farm.cut(1000)
+    for text in (cut.code, cut.code.lower(), cut.code.replace("-", ""), f"  {cut.code} ",
+                 cut.code.replace("-", " ")):  # fmt: skip
+        assert trace(text).roots == [cut.pk]
+    wrong = cut.code[:-1] + ("A" if cut.code[-1] != "A" else "B")
+    with pytest.raises(NotKnown, match=re.escape(cut.code)):
+        trace(wrong)
+
+
+def test_a_suppliers_number_may_mean_several_lots(farm: Farm):
+    receipts = [
+        farm.tell("receive_input", item=farm.seed_item, supplier=farm.supplier, place=farm.store,
+                  supplier_lot="AB 12-3").lot
+        for _ in range(2)
+    ]  # fmt: skip
+    batch = farm.sow(10, seed=receipts[1])
+    found = trace("ab123")
+    assert found.roots == [lot.pk for lot in receipts]
+    assert found.down == [batch.pk]
+    assert all(lot.code in found.notes[0] for lot in receipts)
+
+
+def test_a_crate_tag_used_and_unused(farm: Farm):
+    tags = list(farm.tell("print_tags", count=2).tags.values_list("code", flat=True))
+    cut = farm.tell(
+        "harvest", crates=[farm_crate(800, tags[0])], store=farm.store, crop=farm.lettuce
+    ).lot
+    assert trace(tags[0].lower().replace("-", "")).roots == [cut.pk]
+    with pytest.raises(NotKnown, match="printed and not used yet"):
+        trace(tags[1])
+
+
+def farm_crate(grams: int, tag: str):
+    from grow.operations import Crate
+
+    return Crate(grams, 0, tag)
+
+
+def test_a_note_number_means_what_was_on_it(farm: Farm):
+    one, two = (farm.pack([farm.cut(600)], packs=5) for _ in range(2))
+    sent = farm.tell(
+        "deliver",
+        outlet=farm.kitchen,
+        lines=[Line(one, 2, farm.store), Line(two, 3, farm.store)],
+    )
+    found = trace(sent.note.number.lower().replace("-", " "))
+    assert found.roots == [one.pk, two.pk]
+    assert "note" in found.asked
+
+
+def test_a_product_and_a_date_by_use_by_packing_or_purchase(farm: Farm):
+    run = farm.pack([farm.cut(1200)], packs=10)  # 2 March, use by the 9th
+    other = farm.pack([farm.cut(1200)], packs=10)
+    farm.pass_time(days=2)
+    farm.to_shop(run, 10)
+    farm.pass_time(days=2)
+    farm.till(10, run)
+    farm.pass_time(days=3)
+    by = {day: {lot.pk for lot in roots.product_on("salad bag 120 g", day).lots}
+          for day in (dt.date(2026, 3, d) for d in range(1, 10))}  # fmt: skip
+    both, mine, none = {run.pk, other.pk}, {run.pk}, set()
+    assert by == {
+        dt.date(2026, 3, 1): none,
+        dt.date(2026, 3, 2): both,  # packed
+        dt.date(2026, 3, 3): none,
+        dt.date(2026, 3, 4): mine,  # stood in the shop
+        dt.date(2026, 3, 5): mine,
+        dt.date(2026, 3, 6): mine,  # bought
+        dt.date(2026, 3, 7): none,
+        dt.date(2026, 3, 8): none,
+        dt.date(2026, 3, 9): both,  # use by
+    }
+    with pytest.raises(NotKnown, match="Salad bag 120 g"):
+        roots.product_on("salad bog 120", dt.date(2026, 3, 2))
+    with pytest.raises(NotKnown, match="Nothing is recorded"):
+        trace(roots.product_on("SALAD-120", dt.date(2026, 3, 1)))
+
+
+def test_a_place_and_a_window(farm: Farm):
+    """Glass over T1 from the 25th to the 26th day: the crate cut from T1 after it, not the one
+    of T2, nor the one that had been cut before."""
+    lots = season(farm)  # planted on day 20, cut on day 40
+    planted = lots["batch"].made_by.placed_at
+    day = dt.timedelta(days=1)
+
+    def there(place, a: float, b: float) -> set[str]:
+        found = roots.at_place(place, planted + a * day, planted + b * day)
+        return {lot.code for lot in found.lots}
+
+    first, second, run = (lots[n].code for n in ("first", "second", "run"))
+    assert there("t1", 25, 26) == {first}
+    assert there("T2", 25, 26) == {second}
+    assert there(farm.bench, 1, 2) == {first, second}  # all of the sowing stood there
+    assert there(farm.greenhouse, 25, 26) == {first, second}
+    assert there(farm.tank, 25, 26) == {lots["water"].code}
+    assert there(farm.line, 40, 41) == {run}
+    assert there(farm.line, 41, 42) == set()
+    assert there(farm.store, 40, 40.02) == {first, second}
+    assert there(farm.store, 40.1, 40.2) == {run}  # the crates are empty since
+    assert there(farm.store, 41, 42) == {run}
+    note = roots.at_place(farm.t1, planted + 25 * day, planted + 26 * day).notes[0]
+    assert lots["batch"].code in note
+    found = trace(roots.at_place(farm.t1, planted + 25 * day, planted + 26 * day))
+    assert codes(found, found.down) == {run}
+    # before anything was cut the plants themselves are what stood there
+    assert there(farm.t3, 25, 26) == set()
+    with pytest.raises(NotKnown, match="Cold store"):
+        roots.at_place("cold stroe", planted, planted)
+
+
+def test_a_thing_since_its_last_good_check(farm: Farm):
+    farm.tell("check", kind="weight", passed=True, things=[farm.scale])
+    farm.pass_time(hours=1)
+    before = farm.cut(500, things=[farm.scale])
+    farm.pass_time(hours=1)
+    farm.tell("check", kind="weight", passed=True, things=[farm.scale])
+    farm.pass_time(hours=1)
+    suspect = farm.cut(600, things=[farm.scale])
+    unweighed = farm.cut(700)
+    farm.pass_time(hours=1)
+    failed = farm.tell("check", kind="weight", passed=False, done="away", things=[farm.scale])
+    found = trace("scale b since its last good check")
+    assert found.roots == [suspect.pk]
+    assert {before.pk, unweighed.pk} & set(found.roots) == set()
+    farm.pass_time(hours=1)
+    farm.tell("check", kind="weight", passed=True, things=[farm.scale])
+    then = roots.since_last_good_check(farm.scale, failed.placed_at)
+    assert [lot.pk for lot in then.lots] == [suspect.pk]
+
+
+# --- the command -------------------------------------------------------------------------------
+
+
+def test_the_command_answers_in_json(farm: Farm, capsys):
+    lots = season(farm)
+    farm.to_shop(lots["run"], 20)
+    call_command("trace", lots["second"].code.lower(), "--json")
+    answer = json.loads(capsys.readouterr().out)
+    assert (answer["lot"], answer["kind"]) == (lots["second"].code, "harvest")
+    assert {(a["code"], a["kind"], a["how"]) for a in answer["ancestors"]} == {
+        (lots["seed"].code, "input", "touched"),
+        (lots["water"].code, "water", "touched"),
+        (lots["young"].code, "water", "touched"),
+        (lots["batch"].code, "batch", "grew"),
+    }
+    assert [(d["code"], d["kind"], d["how"]) for d in answer["descendants"]] == [
+        (lots["run"].code, "pack", "went in")
+    ]
+    rows = {(w["lot"], w["place"], w["quantity"], w["unit"], w["basis"])
+            for w in answer["whereabouts"]}  # fmt: skip
+    assert (lots["run"].code, "Farm shop", 20, "each", "counted") in rows
+    assert (lots["second"].code, "Became another lot", 1920, "g", "shared_out") in rows
+    balance = answer["balance"]
+    assert (balance["made"], balance["unexplained"], balance["percent"]) == (2000, 0, 100.0)
+    assert balance["percent_by_evidence"] == 0.0
+    assert isinstance(answer["gaps"], list)
+    assert answer["took_ms"] > 0
+
+
+def test_the_command_speaks_plainly(farm: Farm, capsys):
+    lots = season(farm)
+    call_command("trace", lots["run"].code)
+    out = capsys.readouterr().out
+    for words in (
+        f"{lots['run'].code}  Run  Salad bag 120 g",
+        "No notice recorded here as of",
+        "Who must be told",
+        "Cold store: 40, counted",
+        "made 40, unexplained 0; 100.0 % accounted for",
+        f"went in: {lots['run'].code} 2880 g",
+        "call the local authority",
+    ):
+        assert words in out, words
+    call_command("trace", product="SALAD-120", date="2026-04-11")
+    assert lots["run"].code in capsys.readouterr().out
+    call_command("trace", place="T1", start="2026-04-01", end="2026-04-02")
+    assert lots["first"].code in capsys.readouterr().out
+    call_command("trace", thing="Scale B")
+    assert lots["first"].code in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("asked", "sentence"),
+    [
+        ({"code": "H99999-01-1"}, "No lot is called H99999-01-1."),
+        ({"place": "Moon", "start": "2026-03-01"}, "No place is called Moon."),
+        ({"place": "T1"}, "Say since when, too"),
+        ({"product": "SALAD-120"}, "Say which date, too"),
+        ({"product": "SALAD-120", "date": "2 March"}, "2 March is no date"),
+        ({}, "Name one thing to trace"),
+    ],
+)
+def test_an_unknown_question_ends_in_one_sentence(farm: Farm, asked, sentence):
+    with pytest.raises(CommandError) as error:
+        call_command("trace", **asked)
+    assert str(error.value).startswith(sentence)
+    assert "\n" not in str(error.value)
+    assert error.value.returncode != 0
