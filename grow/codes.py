@@ -8,7 +8,7 @@ import datetime as dt
 
 from django.db import connection
 
-from .models.ledger import CodeCounter, LotKind
+from .models.ledger import LotKind
 
 ALPHABET = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ*"
 SERIES = {
@@ -52,26 +52,24 @@ def _compose(series: str, day: dt.date | None, number: int) -> str | None:
     return None if check == "*" else f"{stem}-{check}"
 
 
+_NEXT = """
+    INSERT INTO grow_codecounter (series, day, last) VALUES (%s, %s, %s)
+    ON CONFLICT (series, day) DO UPDATE SET last = grow_codecounter.last + %s
+    RETURNING last
+"""
+
+
 def take(series: str, day: dt.date | None, count: int = 1) -> list[str]:
     """The next codes of a series, from its counter row under lock: the last lock of an event."""
     from .clock import day_number
 
     number = day_number(day) if day else 0
-    counters = CodeCounter.objects.filter(series=series, day=number)
-    if connection.features.has_select_for_update:
-        counters = counters.select_for_update(no_key=True)
-    counter = counters.first()
-    if counter is None:
-        # the first of its day: two may try, and both then wait for the one row
-        CodeCounter.objects.bulk_create(
-            [CodeCounter(series=series, day=number)], ignore_conflicts=True
-        )
-        counter = counters.get()
     codes: list[str] = []
     while len(codes) < count:
-        counter.last += 1
-        code = _compose(series, day, counter.last)
-        if code:
-            codes.append(code)
-    counter.save(update_fields=["last"])
+        missing = count - len(codes)
+        with connection.cursor() as cursor:
+            cursor.execute(_NEXT, [series, number, missing, missing])
+            (last,) = cursor.fetchone()
+        numbers = range(last - missing + 1, last + 1)
+        codes += [code for n in numbers if (code := _compose(series, day, n))]
     return codes

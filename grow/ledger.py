@@ -304,12 +304,11 @@ def _name(event: Event, field_: str, rows: Iterable[models.Model] | None) -> Non
     if rows:
         through = getattr(Event, field_).through
         column = Event._meta.get_field(field_).m2m_reverse_name()  # type: ignore[union-attr]
-        through.objects.bulk_create(
-            [
-                through(**{"event_id": event.pk, column: pk})
-                for pk in dict.fromkeys(row.pk for row in rows)
-            ]
-        )
+        with connection.cursor() as cursor:
+            cursor.executemany(
+                f"INSERT INTO {through._meta.db_table} (event_id, {column}) VALUES (%s, %s)",
+                [(event.pk, pk) for pk in dict.fromkeys(row.pk for row in rows)],
+            )
 
 
 def _again(event: Event, kind: Kind, told: str) -> Event:
