@@ -37,12 +37,12 @@ def on_sites(year: Year, key: str) -> int:
 
 
 def cells_for(year: Year, facts: CropFacts) -> int:
-    """Cells of a sowing that keep the crop's share of its sites planted."""
-    factor = year.scenario.growth(year.day)
-    life = facts.life * stretch(factor) + 4
-    plants = facts.sites / facts.sites_each * year.scenario.planted(year.day)
+    """Cells of a sowing that keep the crop's share of its sites planted when it stands there."""
+    then = year.day + dt.timedelta(days=facts.nursery + facts.life // 2)
+    life = facts.life * stretch(year.scenario.growth(then))
+    plants = facts.sites / facts.sites_each * year.scenario.planted(then)
     each = plants * facts.every / life if facts.every else plants / 2
-    kept = facts.plugs_pct / 100 * (1 - facts.lost_pct / 200)
+    kept = facts.plugs_pct / 100 * (1 - facts.lost_pct / 200) * 0.96
     return max(3, round(year.about(each / kept, 0.08)))
 
 
@@ -94,7 +94,8 @@ def sow(
         sown=year.day,
         place=place,
         check_on=year.day + days(min(nursery - 2, 14 if facts.start == "tent" else 8)),
-        move_on=year.day + days(round(nursery * 0.6)),
+        # quick leaf goes straight from the lit shelf to the tower
+        move_on=year.day + days(round(nursery * 0.6)) if facts.nursery > 24 else None,
         plant_on=year.day + days(nursery),
         usable=usable,
     )
@@ -203,10 +204,10 @@ def grow_a_day(year: Year) -> None:
 
 
 def walk_the_towers(year: Year) -> None:
-    """Once a week somebody looks for what has died."""
+    """Once a month somebody walks the towers for what has died."""
     for stand in year.stands:
-        weekly = stand.facts.lost_pct / 100 / max(stand.facts.life / 7, 1) * 1.3
-        lost = year.binomial(stand.alive, weekly)
+        share = stand.facts.lost_pct / 100 / max(stand.facts.life / 28, 1)
+        lost = year.binomial(stand.alive, min(share, 0.2))
         while lost and stand.alive > 2:
             tower = max(stand.plants, key=lambda t: stand.plants[t])
             gone = min(lost, stand.plants[tower], stand.alive - 2)
@@ -293,9 +294,9 @@ def cut_salad(year: Year, wanted: dict[str, float]) -> None:
     """The leaf that the run of the day asks for, ripest first; what will not wait is cut too."""
     for key in SALAD:
         have = sum(leaf.grams for leaf in year.leaf_of(key))
-        stands = due(year, (key,), ripe=0.92)
+        stands = due(year, (key,), ripe=0.8)
         for stand in stands:
-            if have >= wanted.get(key, 0) and stand.ripe < 1.25:
+            if have >= wanted.get(key, 0) and stand.ripe < 1.35:
                 break
             have += cut(year, [stand]).grams
 
@@ -314,7 +315,7 @@ def cut_for_the_kitchen(year: Year) -> None:
 def clear_what_is_done(year: Year) -> None:
     for stand in list(year.stands):
         frost = stand.facts.key in ("basil", "tomato") and year.day.month in (11, 12)
-        old = stand.facts.key == "strawberry" and (year.day - stand.planted).days > 400
+        old = stand.facts.key == "strawberry" and (year.day - stand.planted).days > 365
         if stand.done or frost or old or stand.alive < 2:
             reason = "" if stand.done else "cold" if frost else "old"
             clear(year, stand, left="empty" if stand.done else "some", why=reason)
@@ -356,9 +357,9 @@ def _stands_from_before(year: Year, facts: CropFacts) -> None:
 def _fruit_from_before(year: Year) -> None:
     for facts in year.scenario.crops:
         if facts.bought:
-            _open_stand(
-                year, facts, 38, age=(year.day - dt.date(year.day.year - 1, 9, 1)).days % 365
-            )
+            for month in facts.sow:
+                planted = dt.date(year.day.year - 1, month, 21)
+                _open_stand(year, facts, 38, age=(year.day - planted).days % 365)
         elif facts.key == "tomato" and 4 <= year.day.month <= 10:
             _open_stand(year, facts, 11, age=(year.day - dt.date(year.day.year, 3, 5)).days)
 

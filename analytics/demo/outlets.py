@@ -11,9 +11,9 @@ from sales.operations import Arrived, Line, TillRow
 from .scenario import ProductFacts
 from .year import Packs, Year
 
-SHOP_SHARE, STORES_SHARE = 0.74, 0.22
-#: Monday is closed; Saturday sells double.
-WEIGHT = {0: 0.0, 1: 1.0, 2: 1.0, 3: 1.0, 4: 1.15, 5: 2.0, 6: 0.85}
+SHOP_SHARE, STORES_SHARE = 0.70, 0.22
+#: Monday is short; Saturday sells double.
+WEIGHT = {0: 0.4, 1: 1.0, 2: 1.0, 3: 1.0, 4: 1.15, 5: 2.0, 6: 0.85}
 SHORT, REJECTED = 1 / 25, 1 / 40
 
 
@@ -21,10 +21,10 @@ def demand(year: Year, product: ProductFacts) -> float:
     """Packs that customers of the own shop would buy today, on the mean."""
     weight = WEIGHT[year.day.weekday()]
     if product.a_day:
-        return product.a_day[year.day.month - 1] * weight * 6 / 7
+        return product.a_day[year.day.month - 1] * weight * 6.4 / sum(WEIGHT.values())
     mild = 0.21 if year.scenario.bags(year.day) >= 32 else 0.0
     share = mild if product.code == "MILD-120" else 1 - mild
-    return year.scenario.bags(year.day) * SHOP_SHARE * share * weight / 7
+    return year.scenario.bags(year.day) * SHOP_SHARE * share * weight / sum(WEIGHT.values())
 
 
 def _tomorrow(year: Year, product: ProductFacts) -> float:
@@ -104,6 +104,7 @@ def till(
         sold += (over or {}).get(product.code, 0)
         if sold:
             rows.append(TillRow(year.ground.products[product.code], sold))
+    year.sold_out += [p for p in year.shelf if not p.left]
     year.shelf = [p for p in year.shelf if p.left]
     if not rows:
         return None
@@ -134,7 +135,9 @@ def closing_count(year: Year) -> None:
     for p in list(year.shelf):
         if p.left and year.chance(0.01):
             p.left -= 1
-    figures = {p.lot: p.left for p in year.shelf}
+    figures = {p.lot: 0 for p in year.sold_out}
+    figures |= {p.lot: p.left for p in year.shelf}
+    year.sold_out.clear()
     year.shelf = [p for p in year.shelf if p.left]
     if figures:
         year.tell(
@@ -146,24 +149,45 @@ def closing_count(year: Year) -> None:
 
 
 def note_to_kitchen(year: Year) -> None:
-    """What was cut loose for the kitchen, in the crate as it was weighed."""
+    """What was cut loose for the kitchen, in the crate as it was weighed; a second note before
+    the busy evenings; bags on a day with nothing loose."""
+    lines = _loose_for_kitchen(year) or _bags_for_kitchen(year)
+    if not lines:
+        return
+    event = deliver(year, "kitchen", lines)
+    year.turn_to(13.6)
+    receive(year, "kitchen", event, lines)
+    more = _loose_for_kitchen(year) if year.day.weekday() in (3, 4, 5) else []
+    if more:
+        year.turn_to(16.0)
+        event = deliver(year, "kitchen", more)
+        receive(year, "kitchen", event, more)
+
+
+def _bags_for_kitchen(year: Year) -> list[tuple[Lot, int]]:
+    there = [p for p in year.packs_of("SALAD-120") if p.left > 4]
+    if not there:
+        return []
+    there[0].left -= 2
+    return [(there[0].lot, 2)]
+
+
+def _loose_for_kitchen(year: Year) -> list[tuple[Lot, int]]:
     from .greenhouse import SALAD
 
-    lines: list[tuple[Lot, int, str]] = []
+    lines: list[tuple[Lot, int]] = []
+    most = 4 if year.scenario.growth(year.day) > 0.6 else 2
     for leaf in sorted(year.leaf, key=lambda c: (c.cut, c.lot.pk)):
         spare = leaf.crop not in SALAD or (year.day - leaf.cut).days >= 3
         spare = spare or (leaf.crop in ("rocket", "spinach") and year.chance(0.25))
-        if spare and len(lines) < 4 and leaf.grams >= 30:
+        if spare and len(lines) < most and leaf.grams >= 30:
             grams = leaf.grams
-            if grams > 900:
-                grams = grams // 2
-            lines.append((leaf.lot, grams, leaf.crop))
+            if grams > 150 and (year.day - leaf.cut).days < 2:
+                grams = grams // 2  # the rest goes tomorrow
+            lines.append((leaf.lot, grams))
             leaf.grams -= grams
     year.leaf = [leaf for leaf in year.leaf if leaf.grams > 0]
-    if lines:
-        event = deliver(year, "kitchen", [(lot, n) for lot, n, _ in lines])
-        year.turn_to(13.6)
-        receive(year, "kitchen", event, [(lot, n) for lot, n, _ in lines])
+    return lines
 
 
 def deliver(year: Year, outlet: str, lines: list[tuple[Lot, int]], story: str = "") -> Event:
@@ -219,11 +243,10 @@ def _bin_reject(year: Year, lot: Lot, n: int, place) -> None:
 def note_to_stores(year: Year) -> None:
     """Bags and a few heads for the shop in the next village."""
     week = year.scenario.bags(year.day)
-    visits = 3 if week >= 24 else 2
-    if year.day.weekday() not in ((1, 3, 5) if visits == 3 else (1, 5)):
+    if year.day.weekday() not in (1, 3, 5):
         return
     lines: dict[Lot, int] = defaultdict(int)
-    wanted = year.whole(week * STORES_SHARE / visits)
+    wanted = year.whole(week * STORES_SHARE / 3)
     for code in ("SALAD-120", "MILD-120", "HEAD"):
         want = wanted if code != "HEAD" else year.rng.randrange(3)
         for p in sorted(year.packs_of(code), key=_use_by):

@@ -31,7 +31,7 @@ def plan(year: Year) -> list[tuple[ProductFacts, int]]:
     bags = week * share
     products = {p.code: p for p in year.scenario.products}
     old = sum(p.left for p in year.packs if p.facts.nominal_g == 120)
-    wanted = round(year.about(bags, 0.08) - max(0, old - 4))
+    wanted = round(year.about(bags, 0.08) - max(0, old - 14))
     if week >= 32 and weekday == 3:
         mild = LEAST + year.rng.randrange(3)
         rest = max(wanted - mild, LEAST)
@@ -46,7 +46,7 @@ def leaf_wanted(runs: list[tuple[ProductFacts, int]]) -> dict[str, float]:
         total = sum((low + high) / 2 for low, high in product.recipe.values())
         for crop, (low, high) in product.recipe.items():
             share = (low + high) / 2 / total
-            wanted[crop] = wanted.get(crop, 0) + bags * product.fill_g * 1.03 * share
+            wanted[crop] = wanted.get(crop, 0) + bags * product.fill_g * 1.06 * share
     return wanted
 
 
@@ -107,6 +107,8 @@ def run(
         packs = min(packs, most)
     if packs < 1:
         return None
+    if real_g is None:
+        crates = _put_back(crates, int(real - trim - packs * fill))
     taken = []
     for leaf, grams in crates:
         left = leaf.grams - grams
@@ -142,6 +144,16 @@ def run(
     return made
 
 
+def _put_back(crates: list[tuple[Leaf, int]], spare: int) -> list[tuple[Leaf, int]]:
+    """What would not fill another pack stays in the fullest crate, if it is worth keeping."""
+    fullest = max(range(len(crates)), key=lambda i: crates[i][1])
+    leaf, grams = crates[fullest]
+    if 40 <= spare < grams - 40:
+        crates = [*crates]
+        crates[fullest] = leaf, grams - spare
+    return crates
+
+
 def take(year: Year, crop: str, grams: float) -> list[tuple[Leaf, int]]:
     """Oldest crates first; a little that would be left in a crate goes in with it."""
     out: list[tuple[Leaf, int]] = []
@@ -157,10 +169,10 @@ def take(year: Year, crop: str, grams: float) -> list[tuple[Leaf, int]]:
 
 
 def bag_run(
-    year: Year, product: ProductFacts, bags: int, least: int = 5, story: str = ""
+    year: Year, product: ProductFacts, bags: int, least: int = 7, story: str = ""
 ) -> Packs | None:
     have = {c: float(sum(leaf.grams for leaf in year.leaf_of(c))) for c in product.recipe}
-    mix = blend(product, bags * product.fill_g * 1.03, have)
+    mix = blend(product, bags * product.fill_g * 1.06, have)
     if sum(mix.values()) < least * product.fill_g:
         return None
     crates = [pair for crop, grams in mix.items() for pair in take(year, crop, grams)]
@@ -175,13 +187,13 @@ def small_runs(year: Year) -> None:
         (crop,) = product.recipe
         a_day = product.a_day[year.day.month - 1]
         there = sum(p.left for p in [*year.packs, *year.shelf] if p.facts.code == product.code)
-        days = 4 if product.shelf_life_days > 3 else 2
+        days = min(product.shelf_life_days, 6)
         wanted = round(a_day * days * 1.1 - there)
         crates = [leaf for leaf in year.leaf_of(crop) if (year.day - leaf.cut).days <= 2]
-        if wanted < max(2, a_day * days * 0.5) or not crates:
+        if wanted < max(2, a_day * days * 0.45) or not crates:
             continue
         grams = take(year, crop, min(wanted * product.fill_g * 1.06, sum(c.grams for c in crates)))
-        if sum(g for _, g in grams) >= 2 * product.fill_g * 1.1:
+        if sum(g for _, g in grams) >= 1.5 * product.fill_g:
             run(year, product, grams, washed=False, most=wanted + 2)
 
 

@@ -88,7 +88,7 @@ def _morning(year: Year, weekday: int) -> None:
         greenhouse.bring_in_young_plants(year)
         greenhouse.sow_what_is_due(year)
         greenhouse.tend_trays(year)
-    if weekday == 0:
+    if weekday == 0 and year.day.toordinal() % 28 < 7:
         greenhouse.walk_the_towers(year)
     if year.day.day == 3:
         rounds.monthly_checks(year)
@@ -126,8 +126,8 @@ def _pack(year: Year, runs) -> None:
 
 def _send(year: Year, weekday: int) -> None:
     year.turn_to(13.0)
+    outlets.fill_shelf(year)
     if weekday != 0:
-        outlets.fill_shelf(year)
         stories.tell(year, "sending")
         outlets.note_to_kitchen(year)
     outlets.note_to_stores(year)
@@ -141,13 +141,13 @@ def _send(year: Year, weekday: int) -> None:
 def _evening(year: Year, weekday: int) -> None:
     rounds.check_fridge(year, 17.5)
     year.turn_to(18.2)
+    stories.tell(year, "evening")
+    if "till-told" not in year.told:
+        outlets.till(year)
+    year.told.discard("till-told")
+    if weekday in (3, 5) or year.chance(0.1):
+        outlets.closing_count(year)
     if weekday != 0:
-        stories.tell(year, "evening")
-        if "till-told" not in year.told:
-            outlets.till(year)
-        year.told.discard("till-told")
-        if weekday in (3, 5) or year.chance(0.1):
-            outlets.closing_count(year)
         year.turn_to(21.0)
         outlets.cook(year)
     year.turn_to(22.0)

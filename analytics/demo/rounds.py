@@ -184,7 +184,7 @@ def water(year: Year) -> None:
                 how="drained, brushed, rinsed",
             )
             year.tell("fill", by=year.grower, tank=tank, litres=_LITRES[key], source="mains")
-        elif (number + i) % (2 if summer and key in ("north", "south") else 4) == 0:
+        elif (number + i) % (3 if summer and key in ("north", "south") else 6) == 0:
             _top_up(year, key)
         if (number + i) % 7 == 3 and key != "mist":
             _dose(year, key)
@@ -194,7 +194,7 @@ def _top_up(year: Year, key: str) -> None:
     told = {
         "by": year.grower,
         "tank": year.ground.tanks[key],
-        "litres": max(2, round(year.about(_LITRES[key] * 0.35, 0.2))),
+        "litres": max(2, round(year.about(_LITRES[key] * 0.5, 0.2))),
         "source": "rain tank" if year.chance(0.5) else "mains",
     }
     if year.chance(0.015):

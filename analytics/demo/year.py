@@ -57,6 +57,7 @@ class Year:
     leaf: list[Leaf] = field(default_factory=list)
     packs: list[Packs] = field(default_factory=list)
     shelf: list[Packs] = field(default_factory=list)
+    sold_out: list[Packs] = field(default_factory=list)
     kitchen: list[tuple[Lot, dt.date]] = field(default_factory=list)
     open_inputs: dict[str, Lot] = field(default_factory=dict)
     sow_on: dict[str, dt.date] = field(default_factory=dict)
