@@ -151,9 +151,8 @@ class LotFlows:
     balance: Balance
     here: list[Here] = field(default_factory=list)
     reached: dict[int, int] = field(default_factory=dict)  # place → all that ever came in
-    left: set[int] = field(default_factory=set)  # places that some of it left
+    back: set[int] = field(default_factory=set)  # places that some of it left as it had come
     packed: int = 0
-    used: int = 0
     soft_used: int = 0
 
     @property
@@ -197,100 +196,102 @@ def read(ids: Iterable[int]) -> Flows:
     """Everything that is known of where these lots are. Three statements, each a search by key
     for each lot; one more where a shelf was looked at since a guess."""
     wanted = lineage.ids_value(sorted(set(ids)))
+    one = lineage.ids_sql()
     with connection.cursor() as cursor:
-        cursor.execute(FACTS.format(ids=lineage.ids_sql()), [wanted])
-        lots = {row[0]: _lot(*row) for row in cursor.fetchall()}
-        cursor.execute(FLOWS.format(ids=lineage.ids_sql()), [wanted])
-        moved: list[tuple[int, int, int, str, int]] = []
-        joined: dict[tuple[int, int, str], Edge] = {}
-        spots: set[int] = set()
-        for lot, a, b, how, quantity, struck, edge in cursor.fetchall():
-            if edge is None:
-                moved.append((lot, a, b, how, quantity))
-                spots.add(a)
-                spots.add(b)
-                continue
-            key = (a, lot, how)
-            if key not in joined:
-                joined[key] = Edge(a, lot, how, quantity, struck is not None)
-                continue
-            same = joined[key]
-            if same.struck and struck is None:
-                # the edge that stands says how; the struck one said the same before
-                same.struck, same.quantity = False, quantity
-            elif (struck is None) == (not same.struck) and quantity is not None:
-                same.quantity = (same.quantity or 0) + quantity
-        cursor.execute(PLACES.format(ids=lineage.ids_sql()), [lineage.ids_value(sorted(spots))])
-        places = {row[0]: Spot(*row) for row in cursor.fetchall()}
+        cursor.execute(FACTS.format(ids=one), [wanted])
+        lots = {row[0]: LotFlows(*row[:12], Balance(row[4])) for row in cursor}  # type: ignore[call-arg]
+        cursor.execute(FLOWS.format(ids=one), [wanted])
+        rows = cursor.fetchall()
+        # an edge has an id in the last column, a sum of movements has none
+        moved = [row for row in rows if row[6] is None]
+        spots = {row[1] for row in moved} | {row[2] for row in moved}
+        cursor.execute(PLACES.format(ids=one), [lineage.ids_value(sorted(spots))])
+        places = {row[0]: Spot(*row) for row in cursor}
     _add_up(lots, moved, places)
-    return Flows(lots, list(joined.values()), places)
+    return Flows(lots, _joined(rows), places)
 
 
-def _lot(*row: Any) -> LotFlows:
-    *facts, cancelled = row
-    unit = row[4]
-    return LotFlows(*facts, bool(cancelled), Balance(unit))  # type: ignore[call-arg]
+def _joined(rows: Iterable[tuple]) -> list[Edge]:
+    joined: dict[tuple[int, int, str], Edge] = {}
+    for child, parent, _, kind, quantity, struck, edge in rows:
+        if edge is None:
+            continue
+        key = (parent, child, kind)
+        same = joined.get(key)
+        if same is None:
+            joined[key] = Edge(parent, child, kind, quantity, struck is not None)
+        elif same.struck and struck is None:
+            # the edge that stands says how; the struck one said the same before
+            same.struck, same.quantity = False, quantity
+        elif (struck is None) == (not same.struck) and quantity is not None:
+            same.quantity = (same.quantity or 0) + quantity
+    return list(joined.values())
 
 
-def _add_up(
-    lots: dict[int, LotFlows],
-    moved: list[tuple[int, int, int, str, int]],
-    places: dict[int, Spot],
-) -> None:
-    into: dict[tuple[int, int], dict[str, int]] = defaultdict(lambda: defaultdict(int))
-    known: dict[tuple[int, int], set[str]] = defaultdict(set)
-    difference = PlaceKind.COUNT_DIFFERENCE
-    for lot_id, a, b, basis, quantity in moved:
+# What a place is to a balance.
+_STANDING, _END, _USED, _SOURCE, _PACKING, _DIFFERENCE = range(6)
+_ROLES: dict[str, int] = {
+    **{str(kind.value): _END for kind in ENDS},
+    **{str(kind.value): _SOURCE for kind in SOURCES},
+    PlaceKind.USED.value: _USED,
+    PlaceKind.PACKING.value: _PACKING,
+    PlaceKind.COUNT_DIFFERENCE.value: _DIFFERENCE,
+}
+_RANK = {str(basis.value): n for n, basis in enumerate(WEAKEST_FIRST)}
+_SOFT = frozenset(str(basis.value) for basis in SOFT)
+_COUNTED = str(Basis.COUNTED.value)
+
+
+def _add_up(lots: dict[int, LotFlows], moved: list[tuple], places: dict[int, Spot]) -> None:
+    role = {p.id: _ROLES.get(p.kind, _STANDING) for p in places.values()}
+    cells: dict[tuple[int, int], dict[str, int]] = {}
+    ways: set[tuple[int, int, int]] = set()
+    for lot_id, a, b, basis, quantity, _, _ in moved:
         lot = lots[lot_id]
-        balance = lot.balance
         for place, signed in ((a, -quantity), (b, quantity)):
-            kind = places[place].kind
-            if kind in SOURCES:
-                if kind == difference:
-                    balance.unexplained += signed
-                    into[lot_id, place][basis] += signed
-                else:
-                    balance.made -= signed
-                    if kind == PlaceKind.PACKING:
-                        lot.packed -= signed
+            what = role[place]
+            if what in (_SOURCE, _PACKING):
+                lot.balance.made -= signed
+                if what == _PACKING:
+                    lot.packed -= signed
                 continue
-            into[lot_id, place][basis] += signed
-            known[lot_id, place].add(basis)
-            if kind in ENDS:
-                soft = signed if basis in SOFT else 0
-                balance.soft += soft
-                if kind == PlaceKind.USED:
-                    lot.used += signed
-                    lot.soft_used += soft
+            cell = cells.get((lot_id, place))
+            if cell is None:
+                cells[lot_id, place] = {basis: signed}
+            else:
+                cell[basis] = cell.get(basis, 0) + signed
+            if what == _DIFFERENCE:
+                lot.balance.unexplained += signed
+            elif what and basis in _SOFT:
+                lot.balance.soft += signed
+                if what == _USED:
+                    lot.soft_used += signed
         lot.reached[b] = lot.reached.get(b, 0) + quantity
-        lot.left.add(a)
+        ways.add((lot_id, a, b))
+        if (lot_id, b, a) in ways:
+            lot.back |= {a, b}
     guessed: list[tuple[int, int]] = []
-    for (lot_id, place), by_basis in into.items():
-        spot = places[place]
-        here = lots[lot_id].here
-        if spot.kind in ENDS:
-            here += [Here(spot, q, basis) for basis, q in _net(by_basis)]
-            continue
-        quantity = sum(by_basis.values())
-        if not quantity:
-            continue
-        if spot.kind == difference:
-            here.append(Here(spot, quantity, Basis.COUNTED))
-            continue
-        basis = min(known[lot_id, place], key=WEAKEST_FIRST.index)
-        if basis in SOFT:
-            guessed.append((lot_id, place))
-        here.append(Here(spot, quantity, basis))
+    for (lot_id, place), cell in cells.items():
+        what, here = role[place], lots[lot_id].here
+        if what in (_END, _USED):
+            here += [Here(places[place], q, basis) for basis, q in _net(cell)]
+        elif quantity := sum(cell.values()):
+            basis = min(cell, key=_RANK.__getitem__) if what == _STANDING else _COUNTED
+            if what == _STANDING and basis in _SOFT:
+                guessed.append((lot_id, place))
+            here.append(Here(places[place], quantity, basis))
     if guessed:
         _looked_since(lots, guessed)
 
 
-def _net(by_basis: dict[str, int]) -> list[tuple[str, int]]:
+def _net(cell: dict[str, int]) -> list[tuple[str, int]]:
     """What lies in an end, by how it was known. What came back out is taken from the weakest."""
-    back = -sum(q for q in by_basis.values() if q < 0)
+    if len(cell) == 1:
+        return [row for row in cell.items() if row[1] > 0]
+    back = -sum(q for q in cell.values() if q < 0)
     out: list[tuple[str, int]] = []
-    for basis in WEAKEST_FIRST:
-        q = by_basis.get(basis, 0)
+    for basis in sorted(cell, key=_RANK.__getitem__):
+        q = cell[basis]
         if q > 0:
             gone = min(q, back)
             back -= gone
@@ -318,9 +319,9 @@ def _looked_since(lots: dict[int, LotFlows], guessed: list[tuple[int, int]]) -> 
             for key in ((lot, a), (lot, b)):
                 if key in looked and moment > looked[key]:
                     now = weakest.get(key, basis)
-                    weakest[key] = min(now, basis, key=WEAKEST_FIRST.index)
+                    weakest[key] = min(now, basis, key=_RANK.__getitem__)
     for lot, place in looked:
-        seen = Basis.WEIGHED if lots[lot].unit == Unit.G else Basis.COUNTED
+        seen = str((Basis.WEIGHED if lots[lot].unit == Unit.G else Basis.COUNTED).value)
         known = weakest.get((lot, place), seen)
         lots[lot].here = [
             Here(h.place, h.quantity, known) if h.place.id == place else h for h in lots[lot].here

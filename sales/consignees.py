@@ -12,9 +12,8 @@ from django.db.models import Sum
 
 from grow.flows import Flows
 from grow.kinds import CANCELLING
+from grow.lineage import each
 from grow.models import OUTLETS, Movement, PlaceKind
-
-from .models import Outlet
 
 _TOWARDS = frozenset({PlaceKind.TRANSIT, PlaceKind.SOLD, PlaceKind.SERVED})
 _REACH = ("contact", "telephone", "out_of_hours", "address")
@@ -58,38 +57,38 @@ class Told:
 
 def of(flows: Flows) -> dict[int, list[Consignee]]:
     """Lot id → who had it."""
-    had: dict[tuple[int, int], int] = defaultdict(int)
+    whose = {p: outlet for p in flows.places if (outlet := _outlet(flows, p)) is not None}
+    came: dict[tuple[int, int], int] = {}
     back: dict[int, set[int]] = defaultdict(set)
     for lot in flows.lots.values():
-        for place, quantity in lot.reached.items():
-            outlet = _outlet(flows, place)
-            if outlet is not None:
-                had[lot.id, outlet] = max(had[lot.id, outlet], quantity)
-                if place in lot.left:
-                    back[lot.id].add(place)
+        for place in lot.reached.keys() & whose.keys():
+            came[lot.id, place] = lot.reached[place]
+            if place in lot.back:
+                back[lot.id].add(place)
+    for key, quantity in _taken_back(back).items():
+        if key in came:
+            came[key] -= quantity
+    # what was on the way, on the shelf and over the till is the same goods three times
+    had: dict[tuple[int, int], int] = {}
+    for (lot_id, place), quantity in came.items():
+        key = (lot_id, whose[place])
+        had[key] = max(had.get(key, 0), quantity)
     if not had:
         return {}
-    for (lot_id, place), quantity in _taken_back(back).items():
-        outlet = _outlet(flows, place)
-        if outlet is not None:
-            came = flows.lots[lot_id].reached[place] - quantity
-            others = [
-                q
-                for p, q in flows.lots[lot_id].reached.items()
-                if p != place and _outlet(flows, p) == outlet and p not in back[lot_id]
-            ]
-            had[lot_id, outlet] = max([came, *others])
-    rows = Outlet.objects.filter(place__in={place for _, place in had}).select_related("place")
-    outlets = {o.place_id: o for o in rows}
+    rows = each(
+        {place for _, place in had},
+        f"t.id, p.name, {', '.join(f'o.{name}' for name in _REACH)}",
+        "sales_outlet o CROSS JOIN grow_place p WHERE o.place_id = t.id AND p.id = t.id",
+    )
+    outlets = {place: (name, dict(zip(_REACH, reach, strict=True))) for place, name, *reach in rows}
     found: dict[int, list[Consignee]] = defaultdict(list)
     for (lot_id, place), quantity in sorted(had.items()):
         if quantity <= 0:
             continue
-        o = outlets.get(place)
-        name = flows.places[place].name if place in flows.places else ""
+        spot = flows.places.get(place)
+        name, reach = outlets.get(place) or (spot.name if spot else "", {})
         here = sum(h.quantity for h in flows.lots[lot_id].here if h.place.id == place)
-        reach = {key: getattr(o, key) for key in _REACH} if o else {}
-        found[lot_id].append(Consignee(o.place.name if o else name, place, quantity, here, **reach))
+        found[lot_id].append(Consignee(name, place, quantity, here, **reach))
     return dict(found)
 
 

@@ -142,7 +142,7 @@ class Trace:
                 dict.fromkeys(j.how + (" (struck)" if j.struck else "") for j in joins)
             ),
             "joins": [j.as_json() for j in joins],
-            "recorded_in_error": lot.cancelled,
+            "recorded_in_error": bool(lot.cancelled),
             "held": self.held.get(lot_id),
             "possibly_sold": self.sold.get(lot_id),
             "whereabouts": self._here(lot),
