@@ -75,14 +75,15 @@ def _alive(ref: str):
     return ~Exists(Event.objects.filter(corrects=OuterRef(ref), kind__in=CANCELLING))
 
 
-def _around(places: Iterable[int]) -> dict[int, list[int]]:
+def _areas() -> dict[int, int]:
+    """The area that each place lies in."""
+    return dict(Place.objects.filter(within__isnull=False).values_list("id", "within_id"))
+
+
+def _around(places: Iterable[int], parents: dict[int, int]) -> dict[int, list[int]]:
     """Each place with the areas around it: a tent's mist reaches the benches in it."""
-    places = set(places)
-    if not places:
-        return {}
-    parents = dict(Place.objects.filter(within__isnull=False).values_list("id", "within_id"))
     out = {}
-    for place in places:
+    for place in set(places):
         chain, here = [place], place
         while here in parents and parents[here] not in chain:
             here = parents[here]
@@ -114,11 +115,12 @@ def exposures_of(lots: Sequence[Lot]) -> dict[int, set[int]]:
     for event_id, named_input in named.values_list("event_id", "lot_id"):
         for lot in by_event[event_id]:
             found[lot.pk].add(named_input)
-    _in_use(lots, found)
+    areas = _areas()
+    _in_use(lots, found, areas)
     cuts = [lot for lot in lots if lot.kind == LotKind.HARVEST]
     stood = presences(cuts) if cuts else {}
     stood = {pk: windows for pk, windows in stood.items() if windows}
-    around = _around({w.place for windows in stood.values() for w in windows})
+    around = _around({w.place for windows in stood.values() for w in windows}, areas)
     spans = _fed(stood, around) if stood else defaultdict(lambda: defaultdict(set))
     used = Event.tanks.through.objects.filter(event__in=events)
     for event_id, tank in used.values_list("event_id", "place_id"):
@@ -133,7 +135,7 @@ def exposures_of(lots: Sequence[Lot]) -> dict[int, set[int]]:
     return found
 
 
-def _in_use(lots: Sequence[Lot], found: dict[int, set[int]]) -> None:
+def _in_use(lots: Sequence[Lot], found: dict[int, set[int]], areas: dict[int, int]) -> None:
     """Inputs of the kinds that touch such an act, in use where and when it was done."""
     acts = [
         (lot.pk, lot.made_by, lot.made_by.place_id, kind.touched_by)
@@ -142,7 +144,7 @@ def _in_use(lots: Sequence[Lot], found: dict[int, set[int]]) -> None:
     ]
     if not acts:
         return
-    around = _around({place for _, _, place, _ in acts})
+    around = _around({place for _, _, place, _ in acts}, areas)
     rows = InUse.objects.filter(
         Q(ended_by__isnull=True)
         | Q(ended_by__latest_at__gte=min(event.earliest_at for _, event, *_ in acts)),
@@ -198,6 +200,8 @@ def presences(harvests: Sequence[Lot]) -> dict[int, list[Window]]:
         "began_by__earliest_at",
         "ended_by__latest_at",
         "began_by__latest_at",
+        "began_at",
+        "blocked_by_id",
     ):
         plantings[p[1]].append(p)
     return {
@@ -211,11 +215,17 @@ def _windows(event: Event, batches, cut: set[int], plantings, stays) -> list[Win
     cut_until = event.latest_at
     windows: list[Window] = []
     for batch in batches:
-        mine = [p for p in plantings[batch] if p[0] in cut]
-        until = max((p[6] for p in mine), default=cut_until)
+        # a big plant stands on the sites that it blocks, too
+        mine = [p for p in plantings[batch] if p[0] in cut or p[8] in cut]
+        newest = max(mine, key=lambda p: p[7], default=None)
+        until = newest[6] if newest else cut_until
         for p in mine:
             windows.append(Window(p[2], p[4], min(p[5] or cut_until, cut_until), p[3]))
-        others = [(p[2], p[4], p[5], p[3]) for p in plantings[batch] if p[0] not in cut]
+        others = [
+            (p[2], p[4], p[5], p[3])
+            for p in plantings[batch]
+            if not (p[0] in cut or p[8] in cut) and (newest is None or p[7] < newest[7])
+        ]
         others += [(place, a, b, None) for place, a, b in stays[batch]]
         for place, start, end, site in others:
             end = min(end or until, until)

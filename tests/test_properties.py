@@ -23,6 +23,7 @@ from grow.kinds import KINDS
 from grow.lineage import above, below
 from grow.models import Event, Holding, Item, Lineage, Lot
 from sales.models import Money
+from tests import recount
 from tests.acts import ACTS, Pick, telling
 from tests.farm import Farm
 
@@ -181,10 +182,6 @@ def _trace_equals_networkx() -> None:
 
 
 def _touch_equals_the_recount() -> None:
-    try:
-        from tests import recount
-    except ImportError:
-        return
     edges = set(Lineage.objects.filter(kind="touched").values_list("parent_id", "child_id"))
     assert edges == recount.touched_edges()
 
