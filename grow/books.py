@@ -231,7 +231,8 @@ class _Walk:
             for place, signed in ((from_, -quantity), (to, quantity)):
                 if (lot, place) in shelves:
                     self._sort(shelves[lot, place], place, signed, row)
-        counted = _counts_of({lot for lot, _ in pairs}, {place for _, place in pairs})
+        counting = older | {c.lot.pk for c in self.entry.counts}
+        counted = _counts_of(counting, {place for _, place in pairs}) if counting else []
         for lot_id, place_id, quantity, moment in counted:
             if (lot_id, place_id) in shelves:
                 shelves[lot_id, place_id].counts[moment] = quantity

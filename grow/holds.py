@@ -221,19 +221,25 @@ def at_birth(entry: Entry) -> None:
     matter = [e for e in entry.edges if e.kind != Lineage.Kind.TOUCHED]
     if not matter:
         return
-    parents = {e.parent_id for e in matter}
-    if not (entry.told_as_fact or entry.corrects):
+    ever = list(Hold.objects.filter(lot__in={e.parent_id for e in matter}).order_by("id"))
+    if ever and not (entry.told_as_fact or entry.corrects):
         # a cut or run of a time before the hold is accepted, like a movement; it is then held
-        standing = holds_at(parents, entry.event.placed_at)
+        at = entry.event.placed_at
+        standing = {
+            h.lot_id: h
+            for h in reversed(ever)
+            if h.began_at <= at and (h.ended_at is None or h.ended_at > at)
+        }
         for e in matter:
             if e.parent_id in standing:
                 entry.refuse_or(
                     "held",
-                    f"{e.parent.code} is held: {standing[e.parent_id][0].reason}. Nothing may be "
+                    f"{e.parent.code} is held: {standing[e.parent_id].reason}. Nothing may be "
                     "made from it until the food-safety lead releases it.",
                     lot=e.parent.code,
                 )
-    inherit(matter, entry.event, entry)
+    now = {h.lot_id: h for h in ever if h.ended_by_id is None}
+    inherit(matter, entry.event, entry, now)
 
 
 __all__ = [

@@ -11,7 +11,7 @@ from django.db.models import Q, Sum
 
 from grow.clock import number_day
 from grow.errors import Refusal
-from grow.kinds import CANCELLING, WORKED_OUT
+from grow.kinds import CANCELLING, OWN, WORKED_OUT
 from grow.ledger import AFTER_POST, BEFORE_CANCEL, Entry
 from grow.models import (
     Basis,
@@ -220,9 +220,10 @@ def _moved_by(run: Lot) -> list[Movement]:
 def keep_sums(moved: list[tuple[Movement, Event]]) -> None:
     """A run's sums are a reading of what moved, kept in the same transaction. Trim is what the
     others leave: of opened bags it is in no movement."""
-    if not any(e.kind in ("pack", "rework") or e.corrects_id for _, e in moved):
-        return
-    events = {e.pk for _, e in moved} | {e.corrects_id for _, e in moved if e.corrects_id}
+    fixes = [e for _, e in moved if e.corrects_id and e.kind not in OWN]
+    if not fixes:
+        return  # a new run was written with its sums
+    events = {pk for e in fixes for pk in (e.pk, e.corrects_id)}
     runs = PackingRun.objects.filter(
         Q(lot__made_by__in=events) | Q(lot__made_by__corrections__in=events)
     ).exclude(lot__made_by__corrections__kind__in=CANCELLING)
