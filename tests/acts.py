@@ -463,13 +463,13 @@ def release(pick: Pick, farm: Farm):
         lot, place, there = quarantined
         return {
             "lots": [lot],
-            "reason": "result is good",
+            "reason": pick.one(["result is good", "result is good", ""]),
             "quantity": pick.of(there),
             "from_place": place,
             "to_place": farm.store,
         }
     row = pick.one(Hold.objects.select_related("lot").order_by("id"))
-    return row and {"lots": [row.lot], "reason": "result is good"}
+    return row and {"lots": [row.lot], "reason": pick.one(["result is good", "result is good", ""])}
 
 
 @act
