@@ -286,6 +286,41 @@ def test_rework_is_a_parent_and_its_date_never_later_than_the_oldest(farm: Farm)
     assert old.use_by == dt.date(2026, 3, 9)
 
 
+def test_bags_alone_reworked_into_fewer_or_more(farm: Farm) -> None:
+    old = farm.pack([farm.cut(2500)], packs=20)
+
+    def rework(opened: int, packs: int, **more):
+        return farm.tell(
+            "rework",
+            product=farm.bag,
+            taken=[Taken(old, farm.store, used=opened)],
+            packs=packs,
+            store=farm.store,
+            line=farm.line,
+            **more,
+        ).lot
+
+    fewer = rework(10, 9)  # a whole bag's worth was lost: it leaves as a bag
+    with pytest.raises(Refusal) as refused:
+        rework(5, 6)
+    assert refused.value.code == "outweighs"
+    more = rework(5, 6, already_done=True)
+    farm.stands_at(
+        """
+        Cold store         | old   |  5 each
+        Compost            | old   |  1 each
+        Became another lot | old   | 15 each
+        Cold store         | fewer |  9 each
+        Cold store         | more  |  6 each
+        """,
+        old=old,
+        fewer=fewer,
+        more=more,
+    )
+    run = PackingRun.objects.get(lot=more)
+    assert (run.grams_in, run.gain_g, run.trim_g) == (600, 120, 0)
+
+
 def test_cancelling_everything_in_reverse_leaves_nothing_standing(farm: Farm) -> None:
     batch = grown(farm)
     crate = farm.cut(1500, batch)

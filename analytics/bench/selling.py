@@ -221,8 +221,8 @@ class Greenhouse(Growing):
         for lot, number, _ in lines:
             books.move(sent, lot, house.store, transit, number, "counted")
             away = 1 if number > 1 and self.rng.random() < 0.06 else 0
-            short = self.rng.random() < 0.5
-            arrived.append((number - away, away * short, away * (not short)))
+            lost = self.rng.random() < 0.5
+            arrived.append((number - away, away * lost, away * (not lost)))
         told = {
             "note": note,
             "lines": [

@@ -165,10 +165,9 @@ def _run(
     )
     if undeclared:
         entry.hold_at_birth(run, f"undeclared allergen: {', '.join(undeclared)}")
-    for t, n in zip(taken, grams, strict=True):
-        if t.lot.kind == LotKind.PACK:
-            entry.move(t.lot, t.place, the("used"), n, Basis.COUNTED)
-            entry.join(t.lot, run, Lineage.Kind.WENT_IN, n)
+    opened = [(t, n) for t, n in zip(taken, grams, strict=True) if t.lot.kind == LotKind.PACK]
+    _open_bags(entry, run, opened, 0 if loose else gain_g, 0 if loose else trim_total)
+    for t in taken:
         if t.left is not None:
             entry.count(t.lot, t.place, t.left)
     _share(entry, run, loose, gain_g, weighed_trim, trim_total, samples_g, giveaway_g, moisture_g)
@@ -248,6 +247,23 @@ def _outweighs(entry, grams_in, gain_g, packs, product, weighed_again) -> None:
             grams_in=grams_in,
         )
     entry.flag(Flag.Kind.OUTWEIGHS, says)
+
+
+def _open_bags(entry, run, opened, gain_g, trim_g) -> None:
+    """Opened bags go in by number. With no crate beside them to take it, what was lost of them
+    leaves as whole bags, and what they outweighed came as whole bags; the rest of a bag is in the
+    run's sums only."""
+    for t, n in opened:
+        each = t.lot.grams_each
+        gained = -(-gain_g // each)
+        lost = min(n + gained, trim_g // each)
+        gain_g, trim_g = 0, trim_g - lost * each
+        entry.move(t.lot, the("water_scale"), t.place, gained, Basis.REMAINDER)
+        entry.move(t.lot, t.place, the("compost"), lost, Basis.REMAINDER)
+        used = n + gained - lost
+        if used:
+            entry.move(t.lot, t.place, the("used"), used, Basis.COUNTED)
+            entry.join(t.lot, run, Lineage.Kind.WENT_IN, used)
 
 
 def _share(entry, run, loose, gain_g, weighed_trim, trim_g, samples_g, giveaway_g, moisture_g):
