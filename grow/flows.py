@@ -199,14 +199,17 @@ def read(ids: Iterable[int]) -> Flows:
     one = lineage.ids_sql()
     with connection.cursor() as cursor:
         cursor.execute(FACTS.format(ids=one), [wanted])
-        lots = {row[0]: LotFlows(*row[:12], Balance(row[4])) for row in cursor}  # type: ignore[call-arg]
+        lots = {
+            row[0]: LotFlows(*row[:12], Balance(row[4]))  # type: ignore[call-arg]
+            for row in cursor.fetchall()
+        }
         cursor.execute(FLOWS.format(ids=one), [wanted])
         rows = cursor.fetchall()
         # an edge has an id in the last column, a sum of movements has none
         moved = [row for row in rows if row[6] is None]
         spots = {row[1] for row in moved} | {row[2] for row in moved}
         cursor.execute(PLACES.format(ids=one), [lineage.ids_value(sorted(spots))])
-        places = {row[0]: Spot(*row) for row in cursor}
+        places = {row[0]: Spot(*row) for row in cursor.fetchall()}
     _add_up(lots, moved, places)
     return Flows(lots, _joined(rows), places)
 

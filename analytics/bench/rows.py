@@ -16,8 +16,10 @@ from django.db import connection
 from django.db.models import Sum
 
 from grow import lineage
-from grow.models import Lineage, Lot, LotKind, Movement
+from grow.kinds import CANCELLING
+from grow.models import Event, Lineage, Lot, LotKind, Movement, Place
 from sales import trace
+from sales.models import Outlet
 
 #: Kinds of lot that a trace begins at, and which way it goes.
 ROOTS = (
@@ -125,22 +127,31 @@ def hops(root: int, way: str) -> dict[int, Lot]:
     edge = list(found.values())
     while edge:
         rows = Lineage.objects.filter(**{f"{here}__in": edge}, cleared_by=None)
-        met = [getattr(row, there) for row in rows.select_related(there)]
+        met = [getattr(row, there) for row in rows.select_related(f"{there}__made_by")]
         edge = [lot for lot in dict.fromkeys(met) if lot.pk not in found]
         found |= {lot.pk: lot for lot in edge}
     return found
 
 
 def hops_report(root: int, way: str) -> int:
-    """The whole answer so: hops, then the edges, what moved, and who had it."""
+    """The whole answer so: hops, then which were taken back, the edges, what moved, and the
+    outlets that had it with their contacts."""
     lots = hops(root, way)
+    dead = list(
+        Event.objects.filter(
+            corrects__in=[lot.made_by for lot in lots.values()], kind__in=CANCELLING
+        )
+    )
     edges = list(Lineage.objects.filter(child__in=lots).select_related("parent", "child"))
     moved = list(
         Movement.objects.filter(lot__in=lots)
-        .values("lot", "from_place__name", "to_place__name", "basis")
+        .values("lot", "from_place", "to_place", "basis")
         .annotate(Sum("quantity"))
     )
-    return len(lots) + len(edges) + len(moved)
+    reached = {row["to_place"] for row in moved} | {row["from_place"] for row in moved}
+    places = list(Place.objects.filter(pk__in=reached).select_related("belongs_to"))
+    outlets = list(Outlet.objects.filter(place__in=reached).select_related("place"))
+    return sum(map(len, (lots, dead, edges, moved, places, outlets)))
 
 
 def ours(root: int, way: str) -> set[int]:
