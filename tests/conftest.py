@@ -14,6 +14,8 @@ from django.db import connections
 from django.test import TransactionTestCase, override_settings
 from hypothesis import settings as hypothesis_settings
 
+from tests.demo_fixture import _played_year, demo_year  # noqa: F401  (shared fixtures)
+
 CHROMIUM = next(
     filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
 )

@@ -157,7 +157,7 @@ def note_to_kitchen(year: Year) -> None:
     event = deliver(year, "kitchen", lines)
     year.turn_to(13.6)
     receive(year, "kitchen", event, lines)
-    more = _loose_for_kitchen(year) if year.day.weekday() in (3, 4, 5) else []
+    more = _loose_for_kitchen(year) if year.day.weekday() not in (0, 6) else []
     if more:
         year.turn_to(16.0)
         event = deliver(year, "kitchen", more)
