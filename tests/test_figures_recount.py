@@ -51,14 +51,8 @@ def test_swept_or_not_the_figures_are_the_same_and_nothing_is_written(books):
 
 
 @pytest.mark.slow
-def test_the_demo_to_the_gram_and_the_penny(request):
-    """The shared year where there is one, else its first six weeks."""
-    try:
-        request.getfixturevalue("demo_year")
-    except pytest.FixtureLookupError:
-        from analytics.demo.play import play
-
-        play(until=dt.date(2026, 6, 30), days=42)
+def test_the_demo_to_the_gram_and_the_penny(demo_year):
+    """Every figure of the shared year, and of three weeks of it."""
     days = Movement.objects.aggregate(first=Min("day"), last=Max("day"))
     period = Period(clock.number_day(days["first"]), clock.number_day(days["last"]))
     with clock.playing(clock.start_of(period.last + dt.timedelta(days=1))):

@@ -14,24 +14,33 @@ from typing import Any
 from django.db import connection, connections, transaction
 
 from grow import clock
-from grow.models import Holding, LotKind, Person, Place, Variety
-from grow.operations import discard, sow, transplant
+from grow.models import Crop, Holding, LotKind, Person, Place, PlantSite, Variety
+from grow.operations import discard, opening_entry, sow, transplant
 
 from .rows import Row
 
 ACTS = 60
 
 
-def _crates() -> list[Holding]:
+def _crates(person: Person, number: int) -> list[Holding]:
+    """So many full crates in the store, told through the operation as what stood there."""
+    store = Place.objects.filter(kind="store").order_by("id").first()
+    crop = Crop.objects.order_by("id").first()
+    made = [
+        opening_entry(
+            recorded_by=person,
+            client_id=uuid.uuid4().hex,
+            kind=LotKind.HARVEST,
+            crop=crop,
+            quantity=10_000_000,
+            place=store,
+        ).lot
+        for _ in range(number)
+    ]
     return list(
-        Holding.objects.filter(
-            lot__kind=LotKind.HARVEST,
-            place__kind="store",
-            quantity__gt=200,
-            lot__holds__isnull=True,
-        )
+        Holding.objects.filter(lot__in=made, place=store)
         .select_related("lot__made_by", "place")
-        .order_by("-quantity", "id")[:20]
+        .order_by("id")
     )
 
 
@@ -91,9 +100,9 @@ def _bare(person: int, crate: Holding, compost: int) -> None:
 def posting(movements: int) -> list[Row]:
     """One act through its operation ÷ the same rows by the bare driver. Said, not judged: what
     lies between are the refusals, the locks, the walk of the shelf and the holds."""
-    crates, person = _crates(), Person.objects.order_by("id").first()
-    if not crates or person is None:
-        return []
+    person = Person.objects.order_by("id").first()
+    assert person is not None  # a history has people
+    crates = _crates(person, 20)
     compost = Place.objects.get(kind="compost").pk
     for crate in crates:
         _throw(person, crate)
@@ -198,8 +207,6 @@ def beside_a_planter(movements: int, seconds: float = 5.0) -> list[Row]:
     without. PostgreSQL only: on SQLite one writes at a time anyway. Said, not judged."""
     if connection.vendor != "postgresql":
         return []
-    from grow.models import PlantSite
-
     for n in range(int(seconds) * 4):
         tower, new = Place.objects.get_or_create(
             name=f"Bench tower {n}", defaults={"kind": "tower"}
@@ -208,9 +215,9 @@ def beside_a_planter(movements: int, seconds: float = 5.0) -> list[Row]:
             PlantSite.objects.bulk_create(
                 PlantSite(tower=tower, tier=1 + i // 8, position=1 + i % 8) for i in range(80)
             )
-    crates = _crates()[:8]
-    if len(crates) < 8:
-        return []
+    person = Person.objects.order_by("id").first()
+    assert person is not None  # a history has people
+    crates = _crates(person, 8)
     without = _round(crates, seconds, plant=False)
     beside = _round(crates, seconds, plant=True)
     return [

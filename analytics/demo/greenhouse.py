@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections import defaultdict
+from typing import Any
 
 from django.db.models import Count, Q
 
@@ -264,7 +265,7 @@ def cut(
         "things": [year.ground.things["hanging"], year.ground.things["knives"]],
         **more,
     }
-    told = {
+    told: dict[str, Any] = {
         "by": by or year.grower,
         "done_by": done_by or (("learner", "grower") if learners and not by else ()),
         "story": story,

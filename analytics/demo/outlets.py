@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
+from functools import partial
 
 from grow.models import Event, Lot
 from sales.operations import Arrived, Line, TillRow
@@ -213,7 +214,7 @@ def receive(year: Year, outlet: str, event: Event, lines: list[tuple[Lot, int]],
         arrived.append(Arrived(lot, accepted, short, rejected, "wilted" if rejected else ""))
         if rejected:
             place = year.ground.outlets[outlet].place
-            year.later(1, lambda lot=lot, n=rejected, place=place: _bin_reject(year, lot, n, place))
+            year.later(1, partial(_bin_reject, year, lot, rejected, place))
         if outlet == "kitchen" and accepted:
             year.kitchen.append((lot, year.day))
     year.tell(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from typing import Any
 
 from grow.models import Lot
 
@@ -90,7 +91,7 @@ def _replace(year: Year, key: str, supplier: str, pence: int) -> None:
 def check_fridge(year: Year, hour: float) -> None:
     year.turn_to(hour)
     celsius = min(5.4, max(2.4, year.rng.gauss(3.9, 0.5)))
-    told = {
+    told: dict[str, Any] = {
         "kind": "temperature",
         "reading": f"{celsius:.1f} °C",
         "passed": True,
@@ -191,7 +192,7 @@ def water(year: Year) -> None:
 
 
 def _top_up(year: Year, key: str) -> None:
-    told = {
+    told: dict[str, Any] = {
         "by": year.grower,
         "tank": year.ground.tanks[key],
         "litres": max(2, round(year.about(_LITRES[key] * 0.5, 0.2))),

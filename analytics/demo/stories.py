@@ -10,6 +10,7 @@ import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 from grow import clock
 from grow.models import Event, Lot, LotKind
@@ -77,7 +78,7 @@ def warm_fridge(year: Year, key: str) -> bool:
     if year.day.weekday() == 6 or not year.packs:
         return False
     year.turn_to(6.0)
-    told = {
+    told: dict[str, Any] = {
         "kind": "temperature",
         "place": year.place("store"),
         "things": [year.ground.things["fridge"]],
@@ -136,7 +137,12 @@ def pump_stopped(year: Year, key: str) -> bool:
 
 @story("The same seed lot was received twice", "morning", 0.08)
 def seed_twice(year: Year, key: str) -> bool:
-    told = {"supplier": "seeds", "pence": 150, "supplier_lot": "MZ-4471", "story": key}
+    told: dict[str, Any] = {
+        "supplier": "seeds",
+        "pence": 150,
+        "supplier_lot": "MZ-4471",
+        "story": key,
+    }
     rounds.receive(year, "mizuna", **told)
     year.later(12, lambda: rounds.receive(year, "mizuna", **told))
     return True
