@@ -17,17 +17,15 @@ from __future__ import annotations
 import datetime as dt
 import functools
 import inspect
-import json
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from decimal import Decimal
 from typing import Any
 
 from django.db import IntegrityError, connection, models
 
 from . import books, clock, codes, gate, holds, touch
-from .errors import Conflict, Refusal
+from .errors import Conflict, Refusal, polite
 from .kinds import CANCELLING, KINDS, Kind
 from .models import (
     DATED,
@@ -46,10 +44,7 @@ from .models import (
     PlantSite,
     Unnamed,
 )
-
-#: How far ahead of our clock another clock may run.
-AHEAD = dt.timedelta(minutes=2)
-_DATED_AS = ("happened_at", "placed_at", "earliest_at", "latest_at", "day")
+from .telling import DATED_AS, canonical, moments_of, rows_in
 
 #: Called by cancel with (entry, event): refuse if a paper stands on it, or put own tables right.
 BEFORE_CANCEL: dict[str, Callable[[Entry, Event], None]] = {}
@@ -108,7 +103,7 @@ def operation(
             _refuse_no_id(client_id)
             told = canonical({**facts, **{k: v for k, v in common.items() if v is not None}})
             with gate.through(kind.gate), clock.one_zone():
-                moments, notes = _moments(kind, facts, at, on, began_at, already_done)
+                moments, notes = moments_of(kind, facts, at, on, began_at, already_done)
                 event, fresh = _insert(
                     Event(
                         kind=kind.name,
@@ -137,7 +132,7 @@ def operation(
                     function(entry, **facts)
                     entry.post()
                 except IntegrityError as error:
-                    raise _polite(error) from error
+                    raise polite(error) from error
             return event
 
         KINDS[function.__name__] = Kind(
@@ -155,112 +150,6 @@ def operation(
         return run
 
     return decorate
-
-
-# --- what was told ------------------------------------------------------------------------
-
-
-def canonical(value: Mapping[str, Any]) -> str:
-    """The validated arguments as one JSON text: sorted keys, ids for rows, text for decimals,
-    nothing that was left out. A repeat is compared with it, and it never holds a name."""
-    return json.dumps(_plain(value), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, models.Model):
-        return value.pk
-    if isinstance(value, Mapping):
-        return {str(_plain(k)): _plain(v) for k, v in value.items() if v is not None}
-    if isinstance(value, dt.datetime):
-        return value.astimezone(dt.UTC).isoformat()
-    if isinstance(value, dt.date | dt.time):
-        return value.isoformat()
-    if isinstance(value, Decimal):
-        return str(value)
-    if isinstance(value, bytes):
-        import hashlib
-
-        return {"sha256": hashlib.sha256(value).hexdigest()}
-    if isinstance(value, set | frozenset):
-        # it has no order of its own, and a repeat must not differ by one
-        return sorted((_plain(v) for v in value), key=lambda v: json.dumps(v, sort_keys=True))
-    if isinstance(value, list | tuple | models.QuerySet):
-        return [_plain(v) for v in value]
-    if hasattr(value, "__dataclass_fields__"):
-        return _plain({k: getattr(value, k) for k in value.__dataclass_fields__})
-    return value
-
-
-def _rows(value: Any, model: type[models.Model]) -> list[Any]:
-    """Every instance of a model anywhere in the arguments."""
-    if isinstance(value, model):
-        return [value]
-    if isinstance(value, Mapping):
-        return [r for k, v in value.items() for r in (*_rows(k, model), *_rows(v, model))]
-    if isinstance(value, (list, tuple, set, frozenset)):
-        return [r for v in value for r in _rows(v, model)]
-    if hasattr(value, "__dataclass_fields__"):
-        return [r for k in value.__dataclass_fields__ for r in _rows(getattr(value, k), model)]
-    return []
-
-
-# --- when it happened ---------------------------------------------------------------------
-
-
-def _moments(
-    kind: Kind,
-    facts: Mapping[str, Any],
-    at: dt.datetime | None,
-    on: dt.date | None,
-    began_at: dt.datetime | None,
-    already_done: bool,
-) -> tuple[dict[str, Any], dict[str, list[str]]]:
-    """The five moments and the day of an event, and what must be said about them."""
-    notes: dict[str, list[str]] = defaultdict(list)
-    if kind.dated_as:
-        e = kind.dated_as(facts)
-        return {name: getattr(e, name) for name in _DATED_AS} | {"corrects": e}, notes
-    tz, now = clock.zone(), clock.now()
-    day_only = on if at is None else None
-    if day_only:
-        hours, minutes = divmod(round(kind.slot * 60), 60)
-        moment = min(clock.at_local(day_only, dt.time(hours, minutes), tz), now)
-        if clock.start_of(day_only, tz) > now + AHEAD:
-            moment = clock.start_of(day_only, tz)
-    else:
-        moment = at or now
-    bad = "flag" if already_done or kind.fact else "refuse"
-    if moment > now + AHEAD:
-        told = clock.local(moment, tz)
-        notes[bad].append(
-            f"It was told as {told:%d %b %Y %H:%M}, which is still to come; "
-            f"the clock here says {clock.local(now, tz):%H:%M}."
-        )
-        moment = now
-    born = max((lot.made_by.placed_at for lot in _rows(facts, Lot)), default=None)
-    if born and moment < born:
-        if not (day_only and clock.local(born, tz).date() == on):
-            notes[bad].append(
-                f"It was told as {clock.local(moment, tz):%d %b %Y %H:%M}, "
-                f"before the lot was made on {clock.local(born, tz):%d %b %Y %H:%M}."
-            )
-        moment = born
-    if began_at and began_at > moment:
-        notes[bad].append(f"It cannot begin at {clock.local(began_at, tz):%H:%M}, after its end.")
-        began_at = moment
-    # put where it was possible, it has the day of that moment; the told one is kept in `told`
-    day = clock.local(moment, tz).date()
-    placed = moment
-    if facts.get("closing"):
-        placed = max(clock.end_of(day, tz), moment)
-    return {
-        "began_at": began_at,
-        "happened_at": moment,
-        "placed_at": placed,
-        "earliest_at": clock.start_of(day, tz) if day_only else (began_at or moment),
-        "latest_at": clock.end_of(day, tz) if day_only else moment,
-        "day": clock.day_number(day),
-    }, notes
 
 
 # --- one client id, one event -------------------------------------------------------------
@@ -332,7 +221,7 @@ def _again(event: Event, kind: Kind, told: str) -> Event:
 
 def _refuse_dead(entry: Entry, facts: Mapping[str, Any]) -> None:
     """A lot that was recorded in error moves only if somebody says that it truly did."""
-    lots = _rows(facts, Lot)
+    lots = rows_in(facts, Lot)
     if not lots or entry.kind.name in ("describe", "hold", "release"):
         return
     if entry.told_as_fact and not entry.corrects:
@@ -435,7 +324,7 @@ class Entry:
             recorded_by=self.event.recorded_by,
             because_of=self.event,
             corrects=dated_as,
-            **{name: getattr(dated_as, name) for name in _DATED_AS},
+            **{name: getattr(dated_as, name) for name in DATED_AS},
         )
         event.save(force_insert=True)
         return event
@@ -637,34 +526,6 @@ def _apply(moves: list[Movement], entry: Entry) -> None:
                 "WHERE lot_id = %s AND place_id = %s",
                 changed,
             )
-
-
-_SENTENCES = {
-    "holding_never_below_zero": "That would leave less than nothing of a lot in a place.",
-    "one_planting_at_a_time_on_a_site": "A plant stands on one of those sites already.",
-    "lot_is_held": "The lot is held; only the food-safety lead can release it.",
-    "a_tank_feeds_a_place_once": "That tank feeds that place already.",
-    "an_input_is_open_once_at_a_place": "That input is already in use there.",
-    "run_adds_up": "The run's grams do not add up.",
-    "note_line_adds_up": "The note's line does not add up.",
-}
-_SQLITE_COLUMNS = {
-    "grow_planting.site_id": "one_planting_at_a_time_on_a_site",
-    "grow_feed.tank_id": "a_tank_feeds_a_place_once",
-    "grow_inuse.lot_id": "an_input_is_open_once_at_a_place",
-}
-
-
-def _polite(error: IntegrityError) -> Exception:
-    """The second guard's refusal in the same words as the first's."""
-    text = str(error)
-    for column, name in _SQLITE_COLUMNS.items():
-        if column in text:
-            return Refusal(name, _SENTENCES[name])
-    for name, sentence in _SENTENCES.items():
-        if name in text:
-            return Refusal(name, sentence)
-    return error
 
 
 def cancel_rows(entry: Entry, family: list[Event]) -> None:

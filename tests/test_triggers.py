@@ -19,8 +19,9 @@ from django.db.models.signals import post_migrate, pre_migrate
 from django.test import override_settings
 
 import grow.migrations
-from grow import ledger, triggers
+from grow import triggers
 from grow.models import Event, Lot, Movement, Place
+from grow.telling import AHEAD
 from tests.farm import Farm
 
 TABLES = ("grow_event", "grow_movement", "grow_lot")
@@ -147,7 +148,7 @@ def test_before_the_hold_and_after_its_release_it_moves_freely(farm: Farm, cut: 
         from_place=farm.store,
         to_place=farm.line,
         quantity=100,
-        at=farm.now - ledger.AHEAD,
+        at=farm.now - AHEAD,
     )
     assert before.movements.get().despite_hold is False
     farm.pass_time(hours=1)

@@ -11,7 +11,7 @@ from django.db import transaction
 from grow import clock, gate
 from grow.errors import Conflict, Refusal
 from grow.kinds import CANCELLING
-from grow.ledger import Entry, canonical, operation
+from grow.ledger import Entry, operation
 from grow.models import (
     Basis,
     Event,
@@ -25,6 +25,7 @@ from grow.models import (
 from grow.operations import cancel
 from grow.queries import stocks
 from grow.setup import side_place, the
+from grow.telling import canonical
 from sales.models import Outlet, Product
 
 
