@@ -76,6 +76,8 @@ class Command(BaseCommand):
             return
         self._say_what_to_open(options["port"])
         if not options["no_serve"]:
+            # on this machine alone, which is what that server is for
+            os.environ.setdefault("DJANGO_RUNSERVER_HIDE_WARNING", "true")
             call_command(
                 "runserver", f"127.0.0.1:{options['port']}", use_reloader=False, verbosity=0
             )
@@ -103,7 +105,13 @@ class Command(BaseCommand):
             until,
             options["days"],
             options["seed"],
-            lambda days: tqdm(days, desc="Playing", unit=" days", disable=not options["verbosity"]),
+            lambda days: tqdm(
+                days,
+                desc="Playing",
+                unit=" days",
+                # None: a bar for people, none in a log
+                disable=None if options["verbosity"] else True,
+            ),
         )
         took = time.monotonic() - started
         self.stdout.write(f"{Event.objects.count()} entries in {took:.0f} s.")
