@@ -554,6 +554,8 @@ def incident(pick: Pick, farm: Farm):
 def telling(pick: Pick, farm: Farm, verb: str) -> dict[str, Any]:
     if verb in ("cancel", "undo", "correct_weight", "correct_origin", "clear_origin"):
         return {}
+    if pick.chance(15):  # of tomorrow: refused, unless such an act is always a fact
+        return {"at": farm.now + dt.timedelta(days=1)}
     told: dict[str, Any] = {"already_done": pick.chance(35)}
     how = pick.number(0, 9)
     if how >= 8:

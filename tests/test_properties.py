@@ -31,11 +31,10 @@ pytestmark = [pytest.mark.django_db, pytest.mark.slow]
 TOLD: dict[str, Counter[str]] = defaultdict(Counter)
 WHY: dict[str, Counter[str]] = defaultdict(Counter)
 VERBS = sorted(ACTS)
-#: A receipt of an input is never refused, nor is a reading of water.
-NEVER_REFUSED = {"receive_input", "test_water"}
 
 
-EXAMPLES = 80
+EXAMPLES = 60
+OFTEN = 40
 
 
 class _TakenBack(Exception):
@@ -210,5 +209,8 @@ def test_random_acts_leave_no_fault_and_can_all_be_taken_back(capsys) -> None:
             told = TOLD[verb]
             sys.stdout.write(f"{verb:>18} {told['accepted']:8} {told['refused']:7}  {why}\n")
     assert all(TOLD[verb]["accepted"] for verb in VERBS)
-    assert all(TOLD[verb]["refused"] for verb in VERBS if verb not in NEVER_REFUSED)
+    # one act in seven is told of tomorrow, so none that is drawn often is never refused
+    often = [verb for verb in VERBS if TOLD[verb].total() >= OFTEN]
+    assert len(often) > len(VERBS) * 3 // 4
+    assert [verb for verb in often if not TOLD[verb]["refused"]] == []
     assert sum(count.total() for count in TOLD.values()) > 1000
