@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 from django.db.models import Exists, OuterRef, Q
 
 from . import holds
-from .kinds import CANCELLING, KINDS
+from .kinds import ASIDE, CANCELLING, KINDS, OWN
 from .models import (
     NURSERY,
     CutSite,
@@ -220,7 +220,8 @@ def _windows(event: Event, batches, cut: set[int], plantings, stays) -> list[Win
         newest = max(mine, key=lambda p: p[7], default=None)
         until = newest[6] if newest else cut_until
         for p in mine:
-            windows.append(Window(p[2], p[4], min(p[5] or cut_until, cut_until), p[3]))
+            # to the cut, though a clearing told later may stand before it: cut, so it stood
+            windows.append(Window(p[2], p[4], cut_until, p[3]))
         others = [
             (p[2], p[4], p[5], p[3])
             for p in plantings[batch]
@@ -235,15 +236,19 @@ def _windows(event: Event, batches, cut: set[int], plantings, stays) -> list[Win
 
 
 def _stays(batches: list[int]) -> dict[int, list[tuple[int, Moment, Moment | None]]]:
-    """When each sowing stood on a bench, a shelf or in a tent: from what moved there."""
+    """When each sowing stood on a bench, a shelf or in a tent: from what moved there. A stay
+    reaches from the earliest moment at which any of it may have come to the latest at which any
+    may have gone, be it that it came and went at one moment."""
     rows = (
-        Movement.objects.filter(lot__in=batches)
+        Movement.objects.filter(_alive("event"), lot__in=batches)
         .filter(Q(from_place__kind__in=NURSERY) | Q(to_place__kind__in=NURSERY))
+        .exclude(event__kind__in=(*CANCELLING, *ASIDE))
         .values_list(
             "lot_id",
             "from_place_id",
             "to_place_id",
             "quantity",
+            "event__kind",
             "event__placed_at",
             "event__earliest_at",
             "event__latest_at",
@@ -252,25 +257,39 @@ def _stays(batches: list[int]) -> dict[int, list[tuple[int, Moment, Moment | Non
         )
     )
     steps: dict[tuple[int, int], dict[Moment, list]] = defaultdict(dict)
-    for lot, from_, to, quantity, at, earliest, latest, from_kind, to_kind in rows:
-        for place, kind, signed in ((from_, from_kind, -quantity), (to, to_kind, quantity)):
-            if kind in NURSERY:
-                step = steps[lot, place].setdefault(at, [0, earliest, latest])
-                step[0] += signed
-                step[1], step[2] = min(step[1], earliest), max(step[2], latest)
-    stays = defaultdict(list)
+    own: dict[tuple[int, int, Moment], int] = defaultdict(int)
+
+    def step(lot: int, place: int, at: Moment, signed: int, span: tuple[Moment, Moment]) -> None:
+        there = steps[lot, place].setdefault(at, [0, [], []])
+        there[0] += signed
+        there[1 if signed > 0 else 2].append(span[0 if signed > 0 else 1])
+
+    for lot, from_, to, quantity, kind, at, earliest, latest, from_kind, to_kind in rows:
+        for place, place_kind, signed in ((from_, from_kind, -quantity), (to, to_kind, quantity)):
+            if place_kind not in NURSERY:
+                continue
+            if kind in OWN:  # a shelf walked again takes its own rows back by adding
+                own[lot, place, at] += signed
+            else:
+                step(lot, place, at, signed, (earliest, latest))
+    for (lot, place, at), drawn in own.items():
+        if drawn:
+            step(lot, place, at, drawn, (at, at))
+    stays: dict[int, list[tuple[int, Moment, Moment | None]]] = defaultdict(list)
     for (lot, place), moments in steps.items():
-        standing, since = 0, None
+        standing = 0
+        came: list[Moment] = []
+        went: list[Moment] = []
         for at in sorted(moments):
-            change, earliest, latest = moments[at]
+            change, comes, goes = moments[at]
             standing += change
-            if standing > 0 and since is None:
-                since = earliest
-            elif standing <= 0 and since is not None:
-                stays[lot].append((place, since, latest))
-                since = None
-        if since is not None:
-            stays[lot].append((place, since, None))
+            came, went = came + comes, went + goes
+            if standing <= 0 and came and went:
+                stays[lot].append((place, min(came), max(went)))
+            if standing <= 0:
+                came, went = [], []
+        if came:
+            stays[lot].append((place, min(came), None))
     return stays
 
 
