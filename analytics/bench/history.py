@@ -65,8 +65,7 @@ def load(
         for greenhouse in greenhouses:
             greenhouse.close()
         books.close()
-    if whole:
-        analyse()
+    analyse(vacuum=whole)
     return Size(
         days=day,
         greenhouses=number,

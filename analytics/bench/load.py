@@ -133,7 +133,9 @@ def finish(tables: list[Rows]) -> None:
             cursor.execute(statement)
 
 
-def analyse() -> None:
-    """Statistics for the planner; on PostgreSQL VACUUM too, so that covering indexes suffice."""
+def analyse(*, vacuum: bool) -> None:
+    """Statistics for the planner; on PostgreSQL VACUUM too, so that covering indexes suffice.
+    Inside a transaction there is no vacuum."""
     with connection.cursor() as cursor:
-        cursor.execute("VACUUM ANALYZE" if connection.vendor == "postgresql" else "ANALYZE")
+        vacuum = vacuum and connection.vendor == "postgresql"
+        cursor.execute("VACUUM ANALYZE" if vacuum else "ANALYZE")

@@ -207,7 +207,7 @@ def beside_a_planter(movements: int, seconds: float = 5.0) -> list[Row]:
     without. PostgreSQL only: on SQLite one writes at a time anyway. Said, not judged."""
     if connection.vendor != "postgresql":
         return []
-    for n in range(int(seconds) * 4):
+    for n in range(4 + int(seconds) * 4):
         tower, new = Place.objects.get_or_create(
             name=f"Bench tower {n}", defaults={"kind": "tower"}
         )

@@ -24,6 +24,7 @@ class Command(BaseCommand):
         parser.add_argument("--movements", default="20000,1000000", help="sizes, small to large")
         parser.add_argument("--roots", type=int, default=60, help="lots to trace from")
         parser.add_argument("--seed", type=int, default=history.SEED)
+        parser.add_argument("--seconds", type=float, default=5, help="how long packers pack")
         parser.add_argument("--json", action="store_true")
         parser.add_argument("--no-verify", action="store_true", help="trust the history made")
 
@@ -56,7 +57,7 @@ class Command(BaseCommand):
                 out += measured
                 answers.append(by_size)
                 out += posting.posting(shape.movements)
-                out += posting.beside_a_planter(shape.movements)
+                out += posting.beside_a_planter(shape.movements, options["seconds"])
         if len(sizes) > 1:
             out.append(rows.growth(answers[0], answers[-1], made[-1]["movements"]))
         if options["json"]:
