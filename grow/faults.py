@@ -14,6 +14,7 @@ from . import touch, triggers
 from .holds import HARMLESS
 from .kinds import ASIDE, CANCELLING, KINDS, OWN
 from .models import SOURCES, STRICT, Event, Lineage, Lot
+from .sums import sums_faults
 
 #: Every check; the apps above add theirs.
 CHECKS: list[Callable[[], Iterable[str]]] = []
@@ -259,11 +260,6 @@ def breaches() -> Iterable[str]:
         yield f"{code} was held and went to {place} ({kind}) without a breach entry."
 
 
-try:
-    from .sums import sums_faults
-
-    CHECKS.append(sums_faults)
-except ImportError:
-    pass
+CHECKS.append(sums_faults)
 
 __all__ = ["CHECKS", "faults"]

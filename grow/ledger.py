@@ -114,7 +114,8 @@ def operation(
                         place=facts.get(kind.place),
                         client_id=client_id,
                         told=told,
-                        already_done=already_done or kind.fact,
+                        # taking back and correcting are acts of now: the books may refuse them
+                        already_done=(already_done and not kind.dated_as) or kind.fact,
                     )
                 )
                 if not fresh:

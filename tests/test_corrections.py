@@ -286,6 +286,21 @@ def test_rework_is_a_parent_and_its_date_never_later_than_the_oldest(farm: Farm)
     assert old.use_by == dt.date(2026, 3, 9)
 
 
+def test_a_date_shortened_since_bounds_what_is_made_of_it(farm: Farm) -> None:
+    old = farm.pack([farm.cut(1250)], packs=10)
+    sooner = old.use_by - dt.timedelta(days=3)
+    farm.tell("describe", lot=old, best_before=sooner)
+    new = farm.tell(
+        "rework",
+        product=farm.bag,
+        taken=[Taken(old, farm.store, used=4)],
+        packs=4,
+        store=farm.store,
+        line=farm.line,
+    ).lot
+    assert new.use_by == sooner
+
+
 def test_bags_alone_reworked_into_fewer_or_more(farm: Farm) -> None:
     old = farm.pack([farm.cut(2500)], packs=20)
 

@@ -9,7 +9,7 @@ from grow.faults import faults
 from grow.models import Lineage, PlantSite
 from grow.operations.growing import alive_on
 from sales.models import Money, NoteLine
-from sales.operations import Line
+from sales.operations import Arrived, Line
 from tests.farm import Farm
 
 pytestmark = pytest.mark.django_db
@@ -171,6 +171,18 @@ def test_a_note_arrives_in_parts(farm: Farm) -> None:
     assert farm.stock(crate, farm.kitchen_place) == 2100
     assert farm.stock(crate, farm.difference) == -100
     assert faults() == []
+
+
+def test_a_lot_stands_in_two_rows_of_one_receipt(farm: Farm) -> None:
+    run = farm.pack([farm.cut(1250)], packs=10)
+    sent = farm.send(run, 10)
+    rows = [Arrived(run, 6), Arrived(run, rejected=4, reason="wilted")]
+    got = farm.tell("receive", note=sent.note, lines=rows)
+    line = NoteLine.objects.get()
+    assert (line.accepted, line.rejected, line.to_follow) == (6, 4, 0)
+    assert farm.stock(run, farm.kitchen_place) == 6
+    assert faults() == []
+    assert got.kind == "receive"
 
 
 def test_one_crate_of_three_sowings_is_shared_out_by_sites_cut(farm: Farm) -> None:

@@ -128,6 +128,11 @@ def release(
     if not reason.strip():
         raise Refusal("reason", "Say why it may be released; the record stands on it.")
     _signed_off(entry, clock.number_day(entry.event.day))
+    if (from_place or to_place or quantity) and not (from_place and to_place and quantity):
+        raise Refusal(
+            "half_told",
+            "To take part of a lot out of quarantine say from where, to where, and how much.",
+        )
     if from_place and to_place:
         (lot,) = lots
         _some(quantity or 0, lot)

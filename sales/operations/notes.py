@@ -83,8 +83,10 @@ def receive(
             )
         pairs += [(a.lot, transit), (a.lot, outlet), (a.lot, rejects)]
     entry.take(*sorted(pairs, key=lambda p: (p[0].pk, p[1].pk)))
+    # read again now that the goods are locked; a lot may stand in two rows of one receipt
+    known = {line.lot_id: line for line in note.lines.all()}
     for a in lines:
-        line = NoteLine.objects.get(pk=known[a.lot.pk].pk)
+        line = known[a.lot.pk]
         over = max(0, a.accepted + a.short + a.rejected - line.to_follow)
         if over:
             entry.flag(

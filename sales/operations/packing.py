@@ -13,6 +13,7 @@ from grow.ledger import Entry, operation
 from grow.models import (
     Basis,
     Business,
+    Description,
     Flag,
     Item,
     Lineage,
@@ -324,6 +325,10 @@ def _use_by(entry, product, taken, told: dt.date | None) -> dt.date | None:
     """Bounded by the oldest lot in it; a told date may be earlier, never later."""
     day = clock.number_day(entry.event.day)
     bounds = [t.lot.use_by for t in taken if t.lot.use_by]
+    # a date shortened since stands, too
+    bounds += Description.objects.filter(
+        lot__in=[t.lot for t in taken], best_before__isnull=False
+    ).values_list("best_before", flat=True)
     if product.shelf_life_days is not None:
         bounds.append(day + dt.timedelta(days=product.shelf_life_days))
     if product.days_from_cut is not None:
