@@ -41,6 +41,7 @@ from .models import (
     Movement,
     Person,
     Place,
+    PlaceKind,
     PlantSite,
     Unnamed,
 )
@@ -391,6 +392,7 @@ class Entry:
 
     def post(self) -> None:
         known = [m for m in self.moves if m.lot.pk]
+        self._refuse_nowhere(known)
         holds.look(self, known)
         net: dict[tuple[int, int], int] = defaultdict(int)
         pairs: dict[tuple[int, int], tuple[Lot, Place]] = {}
@@ -423,6 +425,25 @@ class Entry:
         if moved:
             for hook in AFTER_POST:
                 hook([(m, m.event) for m in moved])
+
+    def _refuse_nowhere(self, known: Iterable[Movement]) -> None:
+        """A lot leaves a place where it stands. Out of a source it comes when it is made, or as
+        what the books draw; out of a till only when somebody brings it back."""
+        if self.corrects:
+            return
+        for m in known:
+            place = m.from_place
+            drawn = place.kind == PlaceKind.WATER_SCALE or (
+                place.kind == PlaceKind.COUNT_DIFFERENCE and self.kind.name == "receive"
+            )
+            back = place.kind in books.TILLS and self.kind.name == "return_goods"
+            if not (place.is_standing or drawn or back):
+                raise Refusal(
+                    "nothing_stands_there",
+                    f"{m.lot.code} cannot be taken out of {place}; say the store or shelf that it "
+                    "stood in.",
+                    place=place.name,
+                )
 
     def _refuse_short(
         self,

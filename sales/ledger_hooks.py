@@ -166,12 +166,16 @@ def _note_received(entry: Entry, event: Event) -> None:
 
 def _unreceive(entry: Entry, event: Event) -> None:
     told = json.loads(event.told or "{}")
-    for row in told["lines"]:
-        line = NoteLine.objects.get(note=told["note"], lot=row["lot"])
-        accepted, short, rejected = (row.get(k, 0) for k in ("accepted", "short", "rejected"))
+    lines = {line.lot_id: line for line in NoteLine.objects.filter(note=told["note"])}
+    for lot in {row["lot"] for row in told["lines"]}:
+        line = lines[lot]
+        rows = [row for row in told["lines"] if row["lot"] == lot]
+        accepted, short, rejected = (
+            sum(row.get(k, 0) for row in rows) for k in ("accepted", "short", "rejected")
+        )
         over = (
             Movement.objects.filter(
-                event=event, lot=row["lot"], from_place=the("count_difference")
+                event=event, lot=lot, from_place=the("count_difference")
             ).aggregate(n=Sum("quantity"))["n"]
             or 0
         )

@@ -5,9 +5,11 @@ import datetime as dt
 
 import pytest
 
+from grow.errors import Refusal
 from grow.faults import faults
 from grow.models import Lineage, PlantSite
 from grow.operations.growing import alive_on
+from grow.setup import the
 from sales.models import Money, NoteLine
 from sales.operations import Arrived, Line
 from tests.farm import Farm
@@ -182,7 +184,24 @@ def test_a_lot_stands_in_two_rows_of_one_receipt(farm: Farm) -> None:
     assert (line.accepted, line.rejected, line.to_follow) == (6, 4, 0)
     assert farm.stock(run, farm.kitchen_place) == 6
     assert faults() == []
-    assert got.kind == "receive"
+    farm.tell("cancel", event=got, reason="other note")
+    line.refresh_from_db()
+    assert (line.accepted, line.rejected, line.to_follow) == (0, 0, 10)
+    assert faults() == []
+
+
+def test_what_was_thrown_away_or_sold_does_not_come_back_on_sale(farm: Farm) -> None:
+    run = farm.pack([farm.cut(1250)], packs=10)
+    thrown = {"lot": run, "from_place": farm.store, "quantity": 2, "reason": "torn"}
+    farm.tell("discard", to="compost", **thrown)
+    for place in (the("compost"), the("packing"), the("count_difference")):
+        with pytest.raises(Refusal) as refused:
+            farm.tell("put_on_shelf", outlet=farm.shop, lines=[Line(run, 1, place)])
+        assert refused.value.code == "nothing_stands_there"
+    farm.tell("put_on_shelf", outlet=farm.shop, lines=[Line(run, 1, farm.store)])
+    with pytest.raises(Refusal) as refused:
+        farm.cut(500, store=the("compost"))
+    assert refused.value.code == "where"
 
 
 def test_one_crate_of_three_sowings_is_shared_out_by_sites_cut(farm: Farm) -> None:

@@ -81,6 +81,8 @@ def harvest(
             )
     if not crates:
         raise Refusal("nought", "Weigh at least one crate.")
+    if not store.is_standing:
+        raise Refusal("where", f"{store} keeps nothing; say the store that the crates went to.")
     if not 0 <= grade_out_g < net:
         raise Refusal(
             "grade_out", f"{grade_out_g} g were graded out of {net} g; that leaves nothing to keep."
