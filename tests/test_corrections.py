@@ -286,6 +286,23 @@ def test_rework_is_a_parent_and_its_date_never_later_than_the_oldest(farm: Farm)
     assert old.use_by == dt.date(2026, 3, 9)
 
 
+def test_a_loss_told_late_ends_the_stay_before_the_spray(farm: Farm) -> None:
+    batch = farm.sow(60)
+    farm.pass_time(days=20)
+    farm.plant(batch, farm.t1, 10)
+    lost_at = farm.pass_time(days=2)
+    farm.pass_time(days=1)
+    spray = farm.tell("treat", item=farm.soap, places=[farm.t1], reason="aphid").lot
+    farm.pass_time(days=1)
+    farm.plant(batch, farm.t2, 10)
+    farm.pass_time(days=20)
+    crate = farm.cut(500, batch, towers=[farm.t2])
+    assert Lineage.objects.filter(parent=spray, child=crate).exists()
+    farm.tell("lose_plants", batch=batch, place=farm.t1, plants=10, reason="slug", at=lost_at)
+    assert not Lineage.objects.filter(parent=spray, child=crate).exists()
+    assert faults() == []
+
+
 def test_a_date_shortened_since_bounds_what_is_made_of_it(farm: Farm) -> None:
     old = farm.pack([farm.cut(1250)], packs=10)
     sooner = old.use_by - dt.timedelta(days=3)

@@ -66,15 +66,16 @@ def sow(
     entry.move(batch, the("growth"), place, cells, Basis.COUNTED)
 
 
-@operation(says="germination checked", slot=6.5)
+@operation(says="germination checked", slot=6.5, gate_=gate.ALONE)
 def check_germination(entry: Entry, *, batch: Lot, place: Place, not_up: int) -> None:
     """So many cells have no usable plug: they leave the bench for compost. Nought is a check."""
     if not_up < 0:
         raise Refusal("nought", f"{not_up} cells cannot have stayed empty.")
+    entry.renews = True  # told late, it ends a stay on the bench
     entry.move(batch, place, the("compost"), not_up, Basis.COUNTED)
 
 
-@operation(says="plants lost", slot=7)
+@operation(says="plants lost", slot=7, gate_=gate.ALONE)
 def lose_plants(
     entry: Entry,
     *,
@@ -86,6 +87,7 @@ def lose_plants(
 ) -> None:
     """Plants or plugs that died, with a reason from the list. On a tower name the sites, or
     only how many: then the newest planted go first, and the number is what is sure."""
+    entry.renews = True
     if place.kind == PlaceKind.TOWER:
         standing = alive_on(entry.event.placed_at, batch=batch, tower=place)
         if sites:
