@@ -243,6 +243,23 @@ def test_one_tank_for_bench_and_tower_touches_by_its_last_water_alone(farm: Farm
     touched("w2 | w1\ncut | w2", w1=w1, w2=w2, cut=cut, batch=batch)
 
 
+def test_a_chain_that_came_and_went_while_they_stood_elsewhere(farm: Farm) -> None:
+    farm.tell("feed", tank=farm.tank, begins=[farm.bench, farm.t1])
+    lots = {"w1": water(farm)}
+    batch = lots["batch"] = farm.sow(20)
+    go(farm, 5)
+    _to_bench2(farm, batch, 20)  # dry
+    for number, name in ((8, "w2"), (15, "w3")):
+        go(farm, number - 1)
+        farm.tell("drain_and_clean", tank=farm.tank)
+        go(farm, number)
+        lots[name] = water(farm)
+    go(farm, 20)
+    farm.plant(batch, farm.t1, 20, from_place=farm.bench2)
+    go(farm, 25)
+    touched("cut | w1, w3", cut=farm.cut(500, batch), **lots)
+
+
 def test_plumbed_anew_in_july_does_not_rewrite_june(farm: Farm) -> None:
     farm.tell("feed", tank=farm.tank, begins=[farm.t1])
     old, new = water(farm), water(farm, tank=farm.bench_tank)
@@ -493,6 +510,21 @@ def test_open_packets_gloves_and_rolls_while_they_are_in_use(farm: Farm) -> None
         """,
         **lots,
     )
+
+
+def test_opened_late_told_each_input_touches_its_own_acts_alone(farm: Farm) -> None:
+    gloves = bought(farm, "Box of gloves", "hand_gear")
+    medium = bought(farm, "Plugs of peat", "medium")
+    go(farm, 1)
+    sown = farm.sow(60)
+    go(farm, 2)
+    cut = farm.cut(500, sown, area=farm.greenhouse)
+    lots = {"gloves": gloves, "medium": medium, "sown": sown, "cut": cut}
+    touched("", **lots)
+    farm.tell("open_input", lot=gloves, place=farm.greenhouse, at=day(0.5))
+    touched("cut | gloves", **lots)
+    farm.tell("open_input", lot=medium, place=farm.greenhouse, at=day(0.6))
+    touched("sown | medium\ncut | gloves", **lots)
 
 
 def test_opened_and_finished_on_days_without_an_hour(farm: Farm) -> None:
