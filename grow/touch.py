@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 
 from django.db.models import Exists, OuterRef, Q
 
-from . import holds
+from . import clock, holds
 from .kinds import ASIDE, CANCELLING, KINDS, OWN
 from .models import (
     NURSERY,
@@ -52,7 +52,7 @@ TOUCHABLE = (
 
 
 #: So many lots are read at once where there are many.
-MANY = 2000
+MANY = 5000
 
 
 def batched(lots: Iterable[Lot], size: int) -> Iterator[list[Lot]]:
@@ -336,8 +336,12 @@ def _timelines(tanks: Iterable[int], first: Moment, last: Moment) -> dict[int, l
         "id",
     )
     timelines: dict[int, list[tuple]] = {tank: [] for tank in sorted(tanks)}
-    start = first - _SLACK
+    start, end = first - _SLACK, last + _SLACK + _A_WHILE
     since = acts.filter(place__in=timelines, placed_at__gte=start - _A_WHILE)
+    long_ago = end < clock.now()
+    if long_ago:
+        # else the recount of an old month would read every year since
+        since = since.filter(earliest_at__lte=end)
     for act in since.order_by("placed_at", "id").values_list(*fields):
         timeline = timelines[act[0]]
         if act[5] < start:
@@ -356,6 +360,16 @@ def _timelines(tanks: Iterable[int], first: Moment, last: Moment) -> dict[int, l
         )
         if before:
             timeline.insert(0, before)
+    for tank, timeline in timelines.items():
+        if long_ago and timeline and timeline[-1][3] <= last:
+            after = (
+                acts.filter(place=tank, earliest_at__gt=end)
+                .order_by("placed_at", "id")
+                .values_list(*fields)
+                .first()
+            )
+            if after:
+                timeline.append(after)
     return timelines
 
 
@@ -506,6 +520,4 @@ def renew(entry: Entry) -> None:
 
 def _day_of(event: Event) -> int:
     """The local day on which the entry's window begins; day numbers are local throughout."""
-    from . import clock
-
     return clock.day_number(clock.local(event.earliest_at).date())
