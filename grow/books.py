@@ -21,9 +21,10 @@ from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from django.db.models import Exists, Max, OuterRef, Q, Sum
+from django.db import connection
+from django.db.models import Exists, OuterRef, Q, Sum
 
 from . import clock
 from .errors import Refusal
@@ -286,25 +287,41 @@ class _Walk:
     def _windows(self, place: Place, lines: list[str]) -> dict[str, Moment | None]:
         """The last closing count of each line before this entry: what stands there stands."""
         since = min([self.entry.event.placed_at, *(m.event.placed_at for m in self.entry.moves)])
-        last = (
-            Counted.objects.filter(
-                _live(),
-                place=place,
-                lot__line__in=lines,
-                event__kind="count",
-                event__placed_at__lt=since,
+        counted = Event.objects.filter(_live("pk"), kind="count", place=place, placed_at__lt=since)
+        out: dict[str, Moment | None] = {}
+        for line in lines:
+            # from the last one backwards: what lies years behind is not looked at
+            of_line = Counted.objects.filter(event=OuterRef("pk"), place=place, lot__line=line)
+            last = counted.filter(Exists(of_line)).order_by("-placed_at")
+            out[line] = last.values_list("placed_at", flat=True).first()
+        return out
+
+    def _lots_since(self, place: Place, lines: list[str], start: Moment) -> set[int]:
+        """The lots of some lines that are on a shelf, or have come, gone or been counted there
+        since a moment: all others were gone before it, and do not matter to what follows."""
+        day = clock.day_number(clock.local(start).date())
+        marks = ", ".join(["%s"] * len(lines))
+        with connection.cursor() as cursor:
+            # CROSS JOIN: SQLite would begin at every lot that the line ever had
+            cursor.execute(
+                "SELECT m.lot_id FROM grow_movement m CROSS JOIN grow_lot l WHERE m.day >= %s "
+                "AND (m.to_place_id = %s OR m.from_place_id = %s) "
+                f"AND l.id = m.lot_id AND l.line IN ({marks}) UNION "
+                "SELECT h.lot_id FROM grow_holding h CROSS JOIN grow_lot l WHERE h.place_id = %s "
+                f"AND h.quantity <> 0 AND l.id = h.lot_id AND l.line IN ({marks})",
+                [day, place.pk, place.pk, *lines, place.pk, *lines],
             )
-            .values_list("lot__line")
-            .annotate(Max("event__placed_at"))
-        )
-        return {**dict.fromkeys(lines), **dict(last)}
+            found = {row[0] for row in cursor.fetchall()}
+        counted = (c.lot for c in self.entry.counts if c.place.pk == place.pk)
+        return found | {lot.pk for lot in counted if lot.line in lines}
 
     def _since(self, place: Place, lines: list[str], start: Moment | None) -> None:
         after = {"event__placed_at__gt": start} if start else {}
         shelf: dict[int, _OneLot] = defaultdict(_OneLot)
-        on_shelf = Movement.objects.filter(
-            Q(to_place=place) | Q(from_place=place), lot__line__in=lines
-        )
+        here: dict[str, Any] = {"lot__line__in": lines}
+        if start:
+            here = {"lot__in": self._lots_since(place, lines, start)}
+        on_shelf = Movement.objects.filter(Q(to_place=place) | Q(from_place=place), **here)
         if start:
             opening: dict[int, int] = defaultdict(int)
             sums = (
@@ -320,7 +337,7 @@ class _Walk:
         for row in on_shelf.filter(**after).values_list(*_FIELDS):
             self._sort(shelf[row[0]], place.pk, row[3] if row[2] == place.pk else -row[3], row)
         counted = Counted.objects.filter(
-            _live(), struck_by=None, place=place, lot__line__in=lines, **after
+            _live(), struck_by=None, place=place, **here, **after
         ).values_list("lot_id", "quantity", "event__placed_at", "event__kind", "lot__line")
         closing: dict[str, set[Moment]] = defaultdict(set)
         for lot, quantity, moment, kind, line in counted:
