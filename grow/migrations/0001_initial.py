@@ -842,6 +842,7 @@ class Migration(migrations.Migration):
             name="place",
             field=models.ForeignKey(
                 blank=True,
+                db_index=False,
                 null=True,
                 on_delete=django.db.models.deletion.PROTECT,
                 related_name="events",
@@ -1779,6 +1780,10 @@ class Migration(migrations.Migration):
         migrations.AddIndex(
             model_name="event",
             index=models.Index(fields=["day", "kind"], name="event_by_day"),
+        ),
+        migrations.AddIndex(
+            model_name="event",
+            index=models.Index(fields=["place", "placed_at"], name="event_by_place_in_order"),
         ),
         migrations.AddConstraint(
             model_name="event",

@@ -66,7 +66,9 @@ class Event(models.Model):
         settings.AUTH_USER_MODEL, models.PROTECT, related_name="recorded", db_index=False
     )
     device = models.CharField(max_length=40, blank=True)
-    place = models.ForeignKey(Place, models.PROTECT, null=True, blank=True, related_name="events")
+    place = models.ForeignKey(
+        Place, models.PROTECT, null=True, blank=True, related_name="events", db_index=False
+    )
     client_id = models.CharField(max_length=64, null=True, blank=True)
     told = models.TextField(null=True, blank=True)
     already_done = models.BooleanField(default=False)
@@ -99,6 +101,8 @@ class Event(models.Model):
         indexes = [
             models.Index(fields=["kind", "placed_at"], name="event_by_kind_in_order"),
             models.Index(fields=["day", "kind"], name="event_by_day"),
+            # a tank's waters and a shelf's counts are asked for from the last one backwards
+            models.Index(fields=["place", "placed_at"], name="event_by_place_in_order"),
         ]
 
     def __str__(self) -> str:
