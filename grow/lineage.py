@@ -12,6 +12,8 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
+from itertools import chain
 from typing import Any
 
 from django.db import connection
@@ -59,6 +61,7 @@ SELECT via, id FROM side WHERE via <> id
 """
 
 
+@lru_cache(maxsize=64)
 def sql(direction: str, roots: int, composition: bool = False) -> str:
     """The text of the query, for the bench's baseline and for the plan test."""
     return _WALK.format(
@@ -104,7 +107,7 @@ def _walk(direction: str, roots: Iterable[int], composition: bool) -> set[int]:
         part = ids[start : start + 500]
         with connection.cursor() as cursor:
             cursor.execute(sql(direction, len(part), composition), part)
-            found.update(row[0] for row in cursor.fetchall())
+            found.update(chain.from_iterable(cursor.fetchall()))
     return found
 
 
