@@ -8,11 +8,11 @@ from random import Random
 
 import pytest
 from django.core.management import CommandError, call_command
-from django.db import connection
+from django.db import connection, transaction
 
-from analytics.bench import history, rows
+from analytics.bench import history, posting, rows, scratch
 from grow.faults import faults
-from grow.models import Lineage, Movement
+from grow.models import Event, Lineage, Lot, Movement
 
 pytestmark = [pytest.mark.django_db, pytest.mark.slow]
 
@@ -48,10 +48,59 @@ def test_a_planted_fault_in_a_history_is_found() -> None:
 
 
 def test_answers_of_equal_size_are_compared() -> None:
-    row = rows.growth({10: [2.0], 50: [5.0]}, {11: [2.2], 300: [9.0]}, 1)
-    assert (row.ratio, row.kept) == (pytest.approx(1.1), True)
+    small = [(1, "up", "pack", 40), (2, "up", "pack", 41), (3, "down", "batch", 40)]
+    large = [
+        (7, "up", "pack", 400),  # too large for either
+        (8, "up", "pack", 41),
+        (9, "down", "batch", 45),  # one lot in eight more
+        (10, "up", "pack", 39),
+    ]
+    assert [(a[0], b[0]) for a, b in rows.pairs(small, large, 9)] == [(1, 8), (2, 10)]
+    assert len(rows.pairs(small, large, 1)) == 1
+
+
+def test_a_limit_is_the_most_or_the_least() -> None:
     assert rows.Row("x", 1, 1.0, 12.0, 12.0, 10, least=True).kept
     assert not rows.Row("x", 1, 1.0, 9.0, 9.0, 10, least=True).kept
+    assert rows.Row("x", 1, 1.2, 1.0, 1.2, 1.3).kept
+    assert not rows.Row("x", 1, 1.4, 1.0, 1.4, 1.3).kept
+    assert rows.Row("x", 1, 1.4, 1.0, 1.4, None).kept is None
+
+
+def test_a_history_of_one_seed_is_the_same_twice() -> None:
+    with transaction.atomic():
+        history.load(600)
+        first = list(Lot.objects.order_by("code").values_list("code", "kind", "title", "use_by"))
+        transaction.set_rollback(True)
+    history.load(600)
+    again = list(Lot.objects.order_by("code").values_list("code", "kind", "title", "use_by"))
+    assert first == again
+    assert len(first) > 100
+
+
+@pytest.mark.django_db(transaction=True)
+def test_the_bare_driver_writes_the_rows_that_the_acts_wrote(monkeypatch) -> None:
+    monkeypatch.setattr(posting, "MORNINGS", 1)
+    with scratch.database("acts") as db, scratch.turned_to(db):
+        history.load(1500, whole=True)
+        before = Event.objects.count()
+        said = posting.posting(1500, db)
+        # six acts to warm up and six measured, and what the books added to them
+        assert Event.objects.count() - before >= 12
+        assert [row.name.split()[1].strip(",") for row in said] == [
+            *("cut", "run", "shelf", "note", "receipt", "till", "morning"),
+        ]
+        assert all(row.ours_ms > 0 and row.theirs_ms > 0 for row in said)
+        assert faults() == []
+        # a driver that leaves edges out is found out
+        whole = posting.Writes.for_driver
+        monkeypatch.setattr(
+            posting.Writes,
+            "for_driver",
+            lambda self: [w for w in whole(self) if 'INTO "grow_lineage"' not in w[0]],
+        )
+        with pytest.raises(CommandError, match="did not write"):
+            posting.posting(1500, db)
 
 
 @pytest.mark.django_db(transaction=True)
@@ -74,3 +123,5 @@ def test_the_command_says_its_rows_as_json(capsys) -> None:
     assert any("equal size" in row["name"] for row in said["rows"])
     with pytest.raises(CommandError, match="sizes as numbers"):
         call_command("bench", "--movements", "many")
+    with pytest.raises(CommandError, match="No rows are called tracks"):
+        call_command("bench", "--rows", "traces,tracks")

@@ -1,4 +1,6 @@
+import contextlib
 import json
+from dataclasses import asdict
 from functools import partial
 from random import Random
 from typing import Any
@@ -6,8 +8,15 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 from django.db import connection
 
-from analytics.bench import history, posting, rows, scratch
-from grow.faults import faults
+from analytics.bench import history, packers, posting, rows, scratch
+from grow.faults import CHECKS
+
+#: What can be measured; packers on PostgreSQL only.
+ROWS = ("traces", "posting", "packers")
+
+
+def dice(options: dict[str, Any]) -> Random:
+    return Random(options["seed"])
 
 
 def _advance(bar: Any, movements: int) -> None:
@@ -25,47 +34,47 @@ class Command(BaseCommand):
         parser.add_argument("--roots", type=int, default=60, help="lots to trace from")
         parser.add_argument("--seed", type=int, default=history.SEED)
         parser.add_argument("--seconds", type=float, default=5, help="how long packers pack")
+        parser.add_argument("--rows", default=",".join(ROWS), help="which: " + ", ".join(ROWS))
         parser.add_argument("--json", action="store_true")
         parser.add_argument("--no-verify", action="store_true", help="trust the history made")
 
     def handle(self, *args: Any, **options: Any) -> None:
-        from tqdm import tqdm
-
         try:
             sizes = [int(n) for n in options["movements"].split(",")]
         except ValueError as error:
             raise CommandError("Write the sizes as numbers: --movements 20000,1000000.") from error
+        wanted = options["rows"].split(",")
+        if unknown := sorted(set(wanted) - set(ROWS)):
+            raise CommandError(f"No rows are called {unknown[0]}; there are {', '.join(ROWS)}.")
         out: list[rows.Row] = []
-        made: list[dict[str, Any]] = []
-        answers: list[dict[int, list[float]]] = []
-        for size in sizes:
-            with scratch.database(str(size)) as db, scratch.turned_to(db):
-                bar = tqdm(total=size, unit="movement", desc=f"history of {size}", disable=None)
-                shape = history.load(
-                    size,
-                    seed=options["seed"],
-                    whole=True,
-                    progress=partial(_advance, bar),
-                )
-                bar.close()
-                found = [] if options["no_verify"] else faults()
-                if found:
-                    raise CommandError(f"The history made has faults, the first: {found[0]}")
-                made.append({name: getattr(shape, name) for name in shape.__slots__})
-                dice = Random(options["seed"])
-                measured, by_size = rows.traces(shape.movements, options["roots"], dice)
-                out += measured
-                answers.append(by_size)
-                out += posting.posting(shape.movements)
-                out += posting.beside_a_planter(shape.movements, options["seconds"])
-        if len(sizes) > 1:
-            out.append(rows.growth(answers[0], answers[-1], made[-1]["movements"]))
+        made: list[history.Size] = []
+        with contextlib.ExitStack() as stack:
+            databases = [
+                stack.enter_context(scratch.database(f"{n}_{size}")) for n, size in enumerate(sizes)
+            ]
+            for size, db in zip(sizes, databases, strict=True):
+                with scratch.turned_to(db):
+                    made.append(self._history(size, options))
+            if "traces" in wanted:
+                for shape, db in zip(made, databases, strict=True):
+                    with scratch.turned_to(db):
+                        out += rows.traces(shape.movements, options["roots"], dice(options))
+                if len(sizes) > 1:
+                    ends = databases[0], databases[-1]
+                    many = made[-1].movements
+                    out.append(rows.growth(*ends, options["roots"], many, dice(options)))
+            for shape, db in zip(made, databases, strict=True):
+                with scratch.turned_to(db):
+                    if "posting" in wanted:
+                        out += posting.posting(shape.movements, db)
+                    if "packers" in wanted:
+                        out += packers.beside_a_planter(shape.movements, options["seconds"])
         if options["json"]:
             self.stdout.write(
                 json.dumps(
                     {
                         "database": connection.vendor,
-                        "histories": made,
+                        "histories": [asdict(shape) for shape in made],
                         "rows": [row.as_json() for row in out],
                     },
                     indent=2,
@@ -74,9 +83,23 @@ class Command(BaseCommand):
         else:
             self._table(made, out)
 
-    def _table(self, made: list[dict[str, Any]], out: list[rows.Row]) -> None:
+    def _history(self, size: int, options: dict[str, Any]) -> history.Size:
+        """Load a history into the database in hand and have it recounted."""
+        from tqdm import tqdm
+
+        with tqdm(total=size, unit="movement", desc=f"history of {size}", disable=None) as bar:
+            shape = history.load(
+                size, seed=options["seed"], whole=True, progress=partial(_advance, bar)
+            )
+        if not options["no_verify"]:
+            for check in tqdm(CHECKS, unit="check", desc="recount", disable=None):
+                for fault in check():
+                    raise CommandError(f"The history made has faults, the first: {fault}")
+        return shape
+
+    def _table(self, made: list[history.Size], out: list[rows.Row]) -> None:
         for shape in made:
-            self.stdout.write(", ".join(f"{n} {name}" for name, n in shape.items()))
+            self.stdout.write(", ".join(f"{n} {name}" for name, n in asdict(shape).items()))
         self.stdout.write(
             f"\n{'on ' + connection.vendor:<66}{'movements':>10}{'ours ms':>10}"
             f"{'theirs ms':>11}{'ratio':>8}  limit"
