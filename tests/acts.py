@@ -551,10 +551,11 @@ def incident(pick: Pick, farm: Farm):
 
 
 #: How an act may be told: now, of an hour ago, of yesterday with only its day, as a fact.
-def telling(pick: Pick, farm: Farm, verb: str) -> dict[str, Any]:
+#: Every fifth is of tomorrow, by count and not by draw: refused, unless always a fact.
+def telling(pick: Pick, farm: Farm, verb: str, before: int) -> dict[str, Any]:
     if verb in ("cancel", "undo", "correct_weight", "correct_origin", "clear_origin"):
         return {}
-    if pick.chance(15):  # of tomorrow: refused, unless such an act is always a fact
+    if before % 5 == 4:
         return {"at": farm.now + dt.timedelta(days=1)}
     told: dict[str, Any] = {"already_done": pick.chance(35)}
     how = pick.number(0, 9)

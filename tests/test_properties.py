@@ -34,7 +34,6 @@ VERBS = sorted(ACTS)
 
 
 EXAMPLES = 60
-OFTEN = 40
 
 
 class _TakenBack(Exception):
@@ -98,7 +97,7 @@ class Books(RuleBasedStateMachine):
         if not facts:
             return
         before = _standing()
-        told = telling(pick, self.farm, verb)
+        told = telling(pick, self.farm, verb, TOLD[verb].total())
         refusal = self._tell(verb, {**facts, **told})
         TOLD[verb]["refused" if refusal else "accepted"] += 1
         if refusal:
@@ -209,8 +208,9 @@ def test_random_acts_leave_no_fault_and_can_all_be_taken_back(capsys) -> None:
             told = TOLD[verb]
             sys.stdout.write(f"{verb:>18} {told['accepted']:8} {told['refused']:7}  {why}\n")
     assert all(TOLD[verb]["accepted"] for verb in VERBS)
-    # one act in seven is told of tomorrow, so none that is drawn often is never refused
-    often = [verb for verb in VERBS if TOLD[verb].total() >= OFTEN]
-    assert len(often) > len(VERBS) * 3 // 4
-    assert [verb for verb in often if not TOLD[verb]["refused"]] == []
+    # every fifth act is told of tomorrow, so only a correction or what is always a fact may,
+    # by the draw, have met no refusal
+    certain = [v for v in VERBS if not (KINDS[v].fact or KINDS[v].dated_as)]
+    assert [v for v in certain if TOLD[v].total() > 5 and not TOLD[v]["refused"]] == []
+    assert sum(bool(TOLD[v]["refused"]) for v in VERBS) > len(VERBS) - 5
     assert sum(count.total() for count in TOLD.values()) > 1000
