@@ -1,0 +1,152 @@
+"""Rows by the names that people say: a place, a crop, a badge, a lot's code, a site of a tower.
+
+One query for all that an entry names, and a second only for what was not found as it is spelt.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from django.db.models import Model, Q, QuerySet
+
+from . import queries, scope
+from .errors import NotKnown
+from .models import Crop, Event, Item, Lot, Person, Photo, Place, PlantSite, Thing, Variety
+
+#: An asked-for text, folded for comparison, to the row it means.
+Found = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Named:
+    """How the rows of a model are named. `names` are its fields, the one that is shown first."""
+
+    noun: str
+    names: tuple[str, ...] = ("name",)
+    related: tuple[str, ...] = ()
+
+    def find(self, rows: QuerySet[Any], texts: Sequence[str]) -> Found:
+        rows = rows.select_related(*self.related) if self.related else rows
+        wanted = {_fold(t) for t in texts}
+        anyhow = Q()
+        for name in self.names:
+            anyhow |= Q(**{f"{name}__in": [t.strip() for t in texts]})
+        found = self._by_name(rows.filter(anyhow), wanted)
+        if found.keys() != wanted:
+            found |= self._by_name(rows, wanted - found.keys())
+        return found
+
+    def _by_name(self, rows: Iterable[Any], wanted: set[str]) -> Found:
+        out: Found = {}
+        for row in rows:
+            for name in self.names:
+                if (key := _fold(str(self.value(row, name)))) in wanted:
+                    out.setdefault(key, row)
+        return out
+
+    def value(self, row: Any, name: str) -> Any:
+        for part in name.split("__"):
+            row = getattr(row, part)
+        return "" if row is None else row
+
+    def refuse(self, rows: QuerySet[Any], text: str) -> NotKnown:
+        known = [str(self.value(row, self.names[0])) for row in rows[:5000]]
+        near = difflib.get_close_matches(text.strip(), known, n=3, cutoff=0.75)
+        hint = f" Did you mean {' or '.join(near)}?" if near else ""
+        return NotKnown(
+            f"no_such_{self.noun.replace(' ', '_')}",
+            f"No {self.noun} is called “{text.strip()}”.{hint}",
+            nearest=near,
+        )
+
+
+class _ById(Named):
+    def find(self, rows: QuerySet[Any], texts: Sequence[str]) -> Found:
+        ids = [int(t) for t in texts if t.strip().isascii() and t.strip().isdigit()]
+        return {str(row.pk): row for row in rows.filter(pk__in=[i for i in ids if i < 2**63])}
+
+    def refuse(self, rows: QuerySet[Any], text: str) -> NotKnown:
+        return NotKnown(
+            f"no_such_{self.noun}", f"There is no {self.noun} with the number {text.strip()}."
+        )
+
+
+class _Lots(Named):
+    def find(self, rows: QuerySet[Any], texts: Sequence[str]) -> Found:
+        exact = rows.select_related("made_by").filter(code__in=[t.strip().upper() for t in texts])
+        found = {_fold(lot.code): lot for lot in exact}
+        for text in texts:
+            if _fold(text) not in found and (lot := self._called(rows, text)):
+                found[_fold(text)] = lot
+        return found
+
+    def _called(self, rows: QuerySet[Any], text: str) -> Lot | None:
+        try:
+            lot = queries.the_lot(text)
+        except NotKnown as unknown:
+            if unknown.code == "several":
+                raise
+            return None
+        return lot if rows.filter(pk=lot.pk).exists() else None
+
+    def refuse(self, rows: QuerySet[Any], text: str) -> NotKnown:
+        near = [
+            code
+            for code in queries.nearest(text)
+            if rows.filter(code=code).exists()  # never the code of somebody else's lot
+        ]
+        hint = f" Did you mean {' or '.join(near)}?" if near else ""
+        return NotKnown("no_such_code", f"No lot is called “{text.strip()}”.{hint}", nearest=near)
+
+
+class _Sites(Named):
+    """“Tower 7 2/4”: tower, tier (1 is the lowest) and position round the ring."""
+
+    def find(self, rows: QuerySet[Any], texts: Sequence[str]) -> Found:
+        towers = {t.strip().rpartition(" ")[0].strip() for t in texts}
+        there = rows.filter(tower__name__in=towers).select_related("tower")
+        wanted = {_fold(t) for t in texts}
+        return {key: site for site in there if (key := _fold(str(site))) in wanted}
+
+    def refuse(self, rows: QuerySet[Any], text: str) -> NotKnown:
+        return NotKnown(
+            "no_such_site",
+            f"There is no plant site “{text.strip()}”; write it as tower, tier and position, "
+            "such as Tower 7 2/4.",
+        )
+
+
+#: How rows of each model are named; apps above add theirs.
+NAMED: dict[type[Model], Named] = {
+    Place: Named("place"),
+    Crop: Named("crop"),
+    Variety: Named("variety", related=("crop",)),
+    Item: Named("input"),
+    Thing: Named("thing"),
+    Person: Named("person", ("username", "badge", "shown_as")),
+    Event: _ById("entry"),
+    Photo: _ById("photograph"),
+    Lot: _Lots("lot"),
+    PlantSite: _Sites("site"),
+}
+
+
+def _fold(text: str) -> str:
+    return "".join(text.split()).casefold()
+
+
+def rows_called(model: type[Model], texts: Sequence[str], person: Person) -> list[Any | NotKnown]:
+    """For each text its row, or the refusal that says it is not known; in their order. What the
+    person may not see is not known to them."""
+    named = NAMED[model]
+    rows = scope.seen(model._default_manager.all(), person)
+    found = named.find(rows, texts) if texts else {}
+    return [
+        found[key] if (key := _fold(text)) in found else named.refuse(rows, text) for text in texts
+    ]
+
+
+__all__ = ["NAMED", "Named", "rows_called"]

@@ -1,0 +1,59 @@
+"""Who sees what. A person tied to places (a chef to the kitchen) sees what has stood there, and of
+it only those places' rows; whoever is tied to none sees the whole farm."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+from django.db.models import Model, Q, QuerySet
+
+from .models import ENDS, NURSERY, Event, Holding, Lot, Movement, Person, Place, PlaceKind
+
+Rows = TypeVar("Rows", bound=QuerySet[Any])
+#: By model: what of these rows a person tied to these places sees. Apps above add their own.
+SEEN: dict[type[Model], Callable[[QuerySet[Any], frozenset[int]], QuerySet[Any]]] = {}
+#: Where a chef with scissors may say that something was cut.
+GROWING = (*NURSERY, PlaceKind.TOWER)
+
+
+def tied_to(person: Person) -> frozenset[int]:
+    """Ids of a person's places and of the lorries, reject shelves and tills that belong to them;
+    none for somebody of the whole farm. Read once for each request's person."""
+    known: frozenset[int] | None = person.__dict__.get("_tied_to")
+    if known is None:
+        own = list(person.places.values_list("pk", flat=True)) if person.pk else []
+        sides = Place.objects.filter(belongs_to__in=own).values_list("pk", flat=True)
+        known = person.__dict__["_tied_to"] = frozenset([*own, *sides]) if own else frozenset()
+    return known
+
+
+def seen(rows: Rows, person: Person) -> Rows:
+    """Of these rows, those that the person sees."""
+    places = tied_to(person)
+    narrow = SEEN.get(rows.model)
+    return narrow(rows, places) if places and narrow else rows  # type: ignore[return-value]
+
+
+def _places(rows: QuerySet[Place], places: frozenset[int]) -> QuerySet[Place]:
+    return rows.filter(Q(pk__in=places) | Q(kind__in=[*ENDS, *GROWING], belongs_to=None))
+
+
+def _lots(rows: QuerySet[Lot], places: frozenset[int]) -> QuerySet[Lot]:
+    return rows.filter(pk__in=Holding.objects.filter(place__in=places).values("lot_id"))
+
+
+def _holdings(rows: QuerySet[Holding], places: frozenset[int]) -> QuerySet[Holding]:
+    return rows.filter(place__in=places)
+
+
+def _movements(rows: QuerySet[Movement], places: frozenset[int]) -> QuerySet[Movement]:
+    return rows.filter(Q(from_place__in=places) | Q(to_place__in=places))
+
+
+def _events(rows: QuerySet[Event], places: frozenset[int]) -> QuerySet[Event]:
+    moved = _movements(Movement.objects.all(), places)
+    return rows.filter(Q(place__in=places) | Q(pk__in=moved.values("event_id")))
+
+
+SEEN |= {Place: _places, Lot: _lots, Holding: _holdings, Movement: _movements, Event: _events}

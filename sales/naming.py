@@ -1,0 +1,26 @@
+"""How products, outlets and notes are named, and who sees which."""
+
+from typing import Any
+
+from django.db.models import QuerySet
+
+from grow.finding import NAMED, Named
+from grow.scope import SEEN
+from sales.models import DeliveryNote, Outlet, Product
+
+NAMED |= {
+    Product: Named("product", ("code", "name"), ("loose_crop",)),
+    Outlet: Named("outlet", ("place__name",), ("place",)),
+    DeliveryNote: Named("note", ("number",), ("outlet__place", "event")),
+}
+
+
+def _outlets(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
+    return rows.filter(place__in=places)
+
+
+def _notes(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
+    return rows.filter(outlet__place__in=places)
+
+
+SEEN |= {Outlet: _outlets, DeliveryNote: _notes}
