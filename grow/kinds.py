@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from .models import Event
@@ -19,6 +20,7 @@ class Kind:
     fact: always told after the act, so never refused for what the books hold.
     place: the argument that says where it happened.
     dated_as: a correction is dated as the event that it corrects.
+    facts: the operation's own arguments, each with its type hint resolved and all its notes.
     """
 
     name: str
@@ -31,6 +33,7 @@ class Kind:
     dated_as: Callable[[Mapping[str, Any]], Event] | None
     can_cancel: bool
     run: Callable[..., Event]
+    facts: Mapping[str, inspect.Parameter] = field(compare=False)
 
 
 KINDS: dict[str, Kind] = {}

@@ -17,9 +17,11 @@ from __future__ import annotations
 import datetime as dt
 import functools
 import inspect
+import typing
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import Any
 
 from django.db import IntegrityError, connection, models
@@ -73,9 +75,10 @@ def operation(
     """
 
     def decorate(function: Callable[..., None]) -> Callable[..., Event]:
-        signature = inspect.signature(function)
+        own = _asked(function)
+        own.pop("entry")
+        signature = inspect.Signature(list(own.values()))
 
-        @functools.wraps(function)
         def run(
             *,
             recorded_by: Person,
@@ -90,7 +93,7 @@ def operation(
             tanks: Iterable[Place] = (),
             **facts: Any,
         ) -> Event:
-            signature.bind(None, **facts)  # an unknown argument is a programming error: TypeError
+            signature.bind(**facts)  # an unknown argument is a programming error: TypeError
             common: dict[str, Any] = {
                 "already_done": already_done or None,
                 "at": at,
@@ -137,6 +140,14 @@ def operation(
                     raise polite(error) from error
             return event
 
+        common_ = _asked(run)
+        common_.pop("facts")
+        functools.update_wrapper(run, function)
+        taken = list((own | common_).values())
+        run.__signature__ = inspect.Signature(  # type: ignore[attr-defined]
+            taken, return_annotation=Event
+        )
+        run.__annotations__ = {p.name: p.annotation for p in taken} | {"return": Event}
         KINDS[function.__name__] = Kind(
             function.__name__,
             says,
@@ -148,10 +159,20 @@ def operation(
             dated_as,
             can_cancel,
             run,
+            MappingProxyType(own),
         )
         return run
 
     return decorate
+
+
+def _asked(function: Callable[..., Any]) -> dict[str, inspect.Parameter]:
+    """A function's parameters with their type hints resolved, notes included."""
+    hints = typing.get_type_hints(function, include_extras=True)
+    return {
+        name: p.replace(annotation=hints.get(name, Any))
+        for name, p in inspect.signature(function).parameters.items()
+    }
 
 
 # --- one client id, one event -------------------------------------------------------------
