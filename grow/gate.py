@@ -2,7 +2,9 @@
 
 Trace-then-hold would leave a run in flight free, and a late-told fill would miss a cut in
 flight; so every operation passes the gate first. Ordinary ones share it; those that hold, or
-that can renew an edge of a lot already made, have it alone. On SQLite BEGIN IMMEDIATE is the
+that can renew an edge of a lot already made, have it alone. Plants that are thrown away or counted
+may have stood beside what was cut since, so an act that moves them has it alone too, while the
+same act of produce shares it. On SQLite BEGIN IMMEDIATE is the
 gate; on PostgreSQL an advisory lock of the transaction, as a statement of its own before any
 read: a snapshot taken in the same statement would be stale.
 """
@@ -16,6 +18,8 @@ from .errors import Busy
 
 LEDGER = 7_064_372  # one number, ours, that names the ledger's lock
 SHARED, ALONE = "shared", "alone"
+#: Alone where a sowing is among the lots named, else shared.
+BY_LOT = "by lot"
 
 
 def enter(how: str) -> None:

@@ -15,7 +15,8 @@ class Kind:
     """What the ledger knows about a kind of event.
 
     slot: the hour at which an entry that has only a day stands within it.
-    gate: shared, or alone when the act holds lots or can renew an edge of a lot already made.
+    gate: shared; or alone when the act holds lots or can renew an edge of a lot already made; or by
+    lot, alone when it moves plants.
     touched_by: kinds of item that touch what this act makes, where they are in use.
     fact: always told after the act, so never refused for what the books hold.
     place: the argument that says where it happened.

@@ -31,6 +31,7 @@ from .errors import Conflict, Refusal, polite
 from .kinds import CANCELLING, KINDS, Kind
 from .models import (
     DATED,
+    GROWING,
     STRICT,
     Counted,
     CutSite,
@@ -59,7 +60,7 @@ def operation(
     *,
     says: str,
     slot: float = 12,
-    gate_: str = gate.SHARED,
+    gate_: str = gate.BY_LOT,
     touched_by: Iterable[str] = (),
     fact: bool = False,
     place: str = "place",
@@ -106,7 +107,7 @@ def operation(
             kind = KINDS[function.__name__]
             _refuse_no_id(client_id)
             told = canonical({**facts, **{k: v for k, v in common.items() if v is not None}})
-            with gate.through(kind.gate), clock.one_zone():
+            with gate.through(_gate(kind, facts)), clock.one_zone():
                 moments, notes = moments_of(kind, facts, at, on, began_at, already_done)
                 event, fresh = _insert(
                     Event(
@@ -173,6 +174,13 @@ def _asked(function: Callable[..., Any]) -> dict[str, inspect.Parameter]:
         name: p.replace(annotation=hints.get(name, Any))
         for name, p in inspect.signature(function).parameters.items()
     }
+
+
+def _gate(kind: Kind, facts: Mapping[str, Any]) -> str:
+    if kind.gate != gate.BY_LOT:
+        return kind.gate
+    plants = any(lot.kind == LotKind.BATCH for lot in rows_in(facts, Lot))
+    return gate.ALONE if plants else gate.SHARED
 
 
 # --- one client id, one event -------------------------------------------------------------
@@ -285,6 +293,7 @@ class Entry:
     lines: set[tuple[Place, str]] = field(default_factory=set)
     renews: bool = False
     may_short: bool = False
+    off: set[tuple[int, int]] = field(default_factory=set)
     held: dict[tuple[int, int], int] = field(default_factory=dict)
 
     @property
@@ -414,6 +423,7 @@ class Entry:
     def post(self) -> None:
         known = [m for m in self.moves if m.lot.pk]
         self._refuse_nowhere(known)
+        self._refuse_off_tower(known)
         holds.look(self, known)
         net: dict[tuple[int, int], int] = defaultdict(int)
         pairs: dict[tuple[int, int], tuple[Lot, Place]] = {}
@@ -442,6 +452,13 @@ class Entry:
         if self.flags:
             Flag.objects.bulk_create(self.flags)
         holds.at_birth(self)
+        # where a sowing stood is read from what moved, told early or late
+        self.renews |= any(
+            m.lot.kind == LotKind.BATCH
+            and m.lot.made_by_id != self.event.pk
+            and GROWING & {m.from_place.kind, m.to_place.kind}
+            for m in moved
+        )
         touch.settle(self)
         if moved:
             for hook in AFTER_POST:
@@ -463,6 +480,27 @@ class Entry:
                     "nothing_stands_there",
                     f"{m.lot.code} cannot be taken out of {place}; say the store or shelf that it "
                     "stood in.",
+                    place=place.name,
+                )
+
+    def _refuse_off_tower(self, known: Iterable[Movement]) -> None:
+        """Plants leave a tower with the sites that they stand on; a number alone says nothing of
+        those. Acts that end plantings say so in `off`, as (sowing, tower)."""
+        if self.corrects:
+            return
+        told = [(m.lot, m.from_place) for m in known]
+        told += [(c.lot, c.place) for c in self.counts]
+        for lot, place in told:
+            if (
+                lot.kind == LotKind.BATCH
+                and place.kind == PlaceKind.TOWER
+                and (lot.pk, place.pk) not in self.off
+            ):
+                raise Refusal(
+                    "on_a_tower",
+                    f"{lot.code} stands on sites of {place}: tell its plants as lost, as cleared, "
+                    "or as moved back to a bench, so that their sites are free again.",
+                    lot=lot.code,
                     place=place.name,
                 )
 

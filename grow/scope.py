@@ -8,13 +8,11 @@ from typing import Any, TypeVar
 
 from django.db.models import Model, Q, QuerySet
 
-from .models import ENDS, NURSERY, Event, Holding, Lot, Movement, Person, Place, PlaceKind
+from .models import ENDS, GROWING, Event, Holding, Lot, Movement, Person, Place
 
 Rows = TypeVar("Rows", bound=QuerySet[Any])
 #: By model: what of these rows a person tied to these places sees. Apps above add their own.
 SEEN: dict[type[Model], Callable[[QuerySet[Any], frozenset[int]], QuerySet[Any]]] = {}
-#: Where a chef with scissors may say that something was cut.
-GROWING = (*NURSERY, PlaceKind.TOWER)
 
 
 def tied_to(person: Person) -> frozenset[int]:
@@ -36,6 +34,7 @@ def seen(rows: Rows, person: Person) -> Rows:
 
 
 def _places(rows: QuerySet[Place], places: frozenset[int]) -> QuerySet[Place]:
+    # a chef with scissors may say where something was cut
     return rows.filter(Q(pk__in=places) | Q(kind__in=[*ENDS, *GROWING], belongs_to=None))
 
 

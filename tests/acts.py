@@ -391,7 +391,11 @@ def sell(pick: Pick, farm: Farm):
 
 @act
 def discard(pick: Pick, farm: Farm):
-    found = pick.held(*LEAF, LotKind.PACK, places=("store", "shop", "kitchen", "quarantine"))
+    found = (
+        pick.held(LotKind.BATCH, places=(*NURSERY, "tower"))
+        if pick.chance(20)
+        else pick.held(*LEAF, LotKind.PACK, places=("store", "shop", "kitchen", "quarantine"))
+    )
     if found is None:
         return None
     lot, place, there = found
@@ -408,9 +412,10 @@ def discard(pick: Pick, farm: Farm):
 
 @act
 def count(pick: Pick, farm: Farm):
-    place = pick.one([farm.store, farm.shop_place, farm.kitchen_place])
+    place = pick.one([farm.store, farm.shop_place, farm.kitchen_place, farm.bench, farm.t1])
+    kinds = [*LEAF, LotKind.PACK, LotKind.BATCH]
     rows = (
-        Holding.objects.filter(place=place, quantity__gt=0, lot__kind__in=[*LEAF, LotKind.PACK])
+        Holding.objects.filter(place=place, quantity__gt=0, lot__kind__in=kinds)
         .select_related("lot__made_by")
         .order_by("lot_id")
     )

@@ -21,7 +21,18 @@ from .ledger import (
     Unnamed,
 )
 from .people import Person, SignOff
-from .places import ENDS, NURSERY, OUTLETS, SINGLE, SOURCES, Place, PlaceKind, PlantSite, Thing
+from .places import (
+    ENDS,
+    GROWING,
+    NURSERY,
+    OUTLETS,
+    SINGLE,
+    SOURCES,
+    Place,
+    PlaceKind,
+    PlantSite,
+    Thing,
+)
 from .records import (
     DATED,
     CutSite,
@@ -36,6 +47,7 @@ from .records import (
 __all__ = [
     "DATED",
     "ENDS",
+    "GROWING",
     "NURSERY",
     "OUTLETS",
     "SINGLE",

@@ -54,6 +54,8 @@ ENDS = frozenset(
 )
 OUTLETS = frozenset({K.SHOP, K.KITCHEN, K.BUYER})
 NURSERY = frozenset({K.BENCH, K.SHELF, K.TENT})
+#: Where plants stand.
+GROWING = frozenset({*NURSERY, K.TOWER})
 #: Kinds of which a business has exactly one place; made after each migrate.
 SINGLE = frozenset(
     {

@@ -9,7 +9,7 @@ from functools import partial
 
 from django.db.models import Sum
 
-from .. import codes
+from .. import codes, gate
 from ..errors import NotKnown, Refusal
 from ..ledger import Entry, operation
 from ..models import (
@@ -48,7 +48,7 @@ class Crate:
         return self.gross_g - self.tare_g
 
 
-@operation(says="cut", slot=9, touched_by=(Item.Kind.HAND_GEAR,), place="area")
+@operation(says="cut", slot=9, gate_=gate.SHARED, touched_by=(Item.Kind.HAND_GEAR,), place="area")
 def harvest(
     entry: Entry,
     *,

@@ -71,7 +71,6 @@ def check_germination(entry: Entry, *, batch: Lot, place: Place, not_up: int) ->
     """So many cells have no usable plug: they leave the bench for compost. Nought is a check."""
     if not_up < 0:
         raise Refusal("nought", f"{not_up} cells cannot have stayed empty.")
-    entry.renews = True  # told late, it ends a stay on the bench
     entry.move(batch, place, the("compost"), not_up, Basis.COUNTED)
 
 
@@ -87,7 +86,6 @@ def lose_plants(
 ) -> None:
     """Plants or plugs that died, with a reason from the list. On a tower name the sites, or
     only how many: then the newest planted go first, and the number is what is sure."""
-    entry.renews = True
     if place.kind == PlaceKind.TOWER:
         standing = alive_on(entry.event.placed_at, batch=batch, tower=place)
         if sites:
@@ -109,6 +107,7 @@ def lose_plants(
             lost = _newest(standing, plants)
         plants = len(lost) if sites else plants
         _end(entry, lost)
+        entry.off.add((batch.pk, place.pk))
     else:
         _whole(plants, "plants")
     entry.move(batch, place, the("compost"), plants, Basis.COUNTED)
@@ -127,8 +126,8 @@ def move_plants(
     if from_place.kind == PlaceKind.TOWER:
         standing = alive_on(entry.event.placed_at, batch=batch, tower=from_place)
         _end(entry, _newest(standing, plants))
+        entry.off.add((batch.pk, from_place.pk))
     entry.move(batch, from_place, to_place, plants, Basis.COUNTED)
-    entry.renews = True
 
 
 @operation(
@@ -152,7 +151,6 @@ def transplant(
 
     A site that the books hold occupied is refused; told as already done, the planting there
     ends then, "found cleared"."""
-    entry.renews = True
     at = entry.event.placed_at
     each = batch.variety.sites_each if batch.variety else 1
     here = entry.stock(batch, from_place)
@@ -212,6 +210,7 @@ def _free_up(entry: Entry, sites: Sequence[PlantSite]) -> None:
         if p.blocked_by_id is None:
             gone[p.batch, p.site.tower] += 1
     for (batch, tower), count in gone.items():
+        entry.off.add((batch.pk, tower.pk))
         entry.move(batch, tower, the("compost"), count, Basis.ESTIMATED)
 
 
@@ -238,6 +237,7 @@ def _newest(standing: Sequence[Planting], plants: int) -> list[Planting]:
 def _end(entry: Entry, plantings: Sequence[Planting]) -> None:
     """End plantings, and those of the sites that they block. One that another act has ended
     later keeps that end: told twice, a plant is short, and its record is not rewritten."""
+    entry.renews = True
     ids = [p.pk for p in plantings]
     entry.lock_sites(p.site for p in plantings)
     Planting.objects.filter(Q(pk__in=ids) | Q(blocked_by__in=ids), ended_by=None).update(
@@ -259,7 +259,6 @@ def clear(
     """Off with it: "empty", "some" or "full" of good leaf, and why. Whatever of the sowing
     stands in these places (all of them, if none is named) goes to compost. uncut_g is the guide's
     guess at what nobody cut; it stands apart from waste."""
-    entry.renews = True
     if left not in ("empty", "some", "full"):
         raise Refusal("left", "Say whether it was empty, had some left, or was full of good leaf.")
     at = entry.event.placed_at
@@ -277,6 +276,7 @@ def clear(
         if place.kind == PlaceKind.TOWER:
             gone = [p for p in alive_on(at, batch=batch, tower=place) if p.site_id not in kept]
             _end(entry, gone)
+            entry.off.add((batch.pk, place.pk))
             number = len(gone)
         else:
             number = entry.stock(batch, place)
@@ -326,7 +326,6 @@ def opening_entry(
             raise Refusal("where", "Say where it stood: a bench, a store, a shelf or towers.")
         entry.move(lot, opening, place, quantity, Basis.COUNTED)
         return
-    entry.renews = True
     each = variety.sites_each if variety else 1
     if not sites:
         free = free_sites(towers, entry.event.placed_at)

@@ -102,7 +102,7 @@ def receive_produce(
     name(entry, lot, supplier_lot, note=f"Origin: {origin or 'not told'}")
 
 
-@operation(says="described")
+@operation(says="described", gate_=gate.SHARED)
 def describe(
     entry: Entry,
     *,

@@ -1,0 +1,166 @@
+"""What is told of plants, water and open packets, early or late, and what it touches.
+
+Each story ends in a table, one row a lot with all that touched it; the ledger's edges and the
+independent recount must both be that table, and `faults()` must find nothing.
+"""
+
+from typing import Any
+
+import pytest
+
+from grow import gate
+from grow.errors import Refusal
+from grow.faults import faults
+from grow.models import Holding, Lot
+from grow.queries import living
+from tests.farm import Farm, Line
+from tests.test_recount import day, go, spray, touched
+
+pytestmark = pytest.mark.django_db
+
+
+def refused(farm: Farm, verb: str, **facts: Any) -> Refusal:
+    with pytest.raises(Refusal) as refusal:
+        farm.tell(verb, **facts)
+    return refusal.value
+
+
+# --- plants counted, thrown away or sold off a bench ------------------------------------------
+
+
+def _potted(farm: Farm, lot: Lot, plants: int) -> dict[str, Any]:
+    return {"outlet": farm.kitchen, "lines": [Line(lot, plants, farm.bench)]}
+
+
+GONE = [
+    pytest.param("count", lambda farm, lot: {"place": farm.bench, "counted": {lot: 0}}, id="count"),
+    pytest.param(
+        "discard",
+        lambda farm, lot: {
+            "lot": lot,
+            "from_place": farm.bench,
+            "to": "compost",
+            "quantity": 20,
+            "reason": "slugs",
+        },
+        id="thrown away",
+    ),
+    pytest.param(
+        "move",
+        lambda farm, lot: {
+            "lot": lot,
+            "from_place": farm.bench,
+            "to_place": farm.quarantine,
+            "quantity": 20,
+        },
+        id="into quarantine",
+    ),
+    pytest.param("deliver", lambda farm, lot: _potted(farm, lot, 20), id="delivered in pots"),
+]
+
+
+@pytest.mark.parametrize(("verb", "facts"), GONE)
+def test_gone_from_the_bench_told_late(farm: Farm, verb: str, facts: Any) -> None:
+    """The cells had left the bench before it was sprayed; what was cut had not stood there."""
+    batch = farm.sow(40)
+    farm.tell("move_plants", batch=batch, from_place=farm.bench, to_place=farm.tent, plants=20)
+    go(farm, 5)
+    sprayed = spray(farm, farm.bench)
+    go(farm, 8)
+    lots = {"sprayed": sprayed, "batch": batch, "cut": farm.cut(300, batch)}
+    touched("cut | sprayed", **lots)
+    told = farm.tell(verb, at=day(3), **facts(farm, batch))
+    touched("", **lots)
+    assert faults() == []
+    farm.tell("cancel", event=told, reason="another bench")
+    touched("cut | sprayed", **lots)
+    assert faults() == []
+
+
+@pytest.mark.parametrize(("verb", "facts"), GONE)
+def test_plants_have_the_gate_alone_and_produce_shares_it(
+    farm: Farm, monkeypatch: pytest.MonkeyPatch, verb: str, facts: Any
+) -> None:
+    """A cut in flight stood among the plants that are thrown away; no crate ever did."""
+    batch, crate = farm.sow(40), farm.cut(900)
+    passed: list[str] = []
+    monkeypatch.setattr(gate, "enter", passed.append)
+    farm.tell(verb, **facts(farm, batch))
+    assert passed == [gate.ALONE]
+    passed.clear()
+    given = facts(farm, crate)
+    if "lines" in given:
+        given["lines"] = [Line(crate, 20, farm.store)]
+    for name in ("place", "from_place"):
+        if name in given:
+            given[name] = farm.store
+    farm.tell(verb, **given)
+    assert passed == [gate.SHARED]
+
+
+# --- plants on a tower ------------------------------------------------------------------------
+
+OFF = [
+    pytest.param(
+        "discard",
+        lambda lot, place: {
+            "lot": lot,
+            "from_place": place,
+            "to": "compost",
+            "quantity": 5,
+            "reason": "slugs",
+        },
+        id="thrown away",
+    ),
+    pytest.param("count", lambda lot, place: {"place": place, "counted": {lot: 5}}, id="counted"),
+    pytest.param(
+        "check_germination",
+        lambda lot, place: {"batch": lot, "place": place, "not_up": 5},
+        id="not up",
+    ),
+]
+
+
+@pytest.mark.parametrize("already_done", [False, True])
+@pytest.mark.parametrize(("verb", "facts"), OFF)
+def test_plants_leave_a_tower_with_their_sites(
+    farm: Farm, verb: str, facts: Any, already_done: bool
+) -> None:
+    """A number of plants says nothing of the sites that they stood on; lost and cleared do."""
+    batch = farm.sow(40)
+    farm.plant(batch, farm.t1, 20)
+    how = {"already_done": already_done}
+    farm.tell(verb, **facts(batch, farm.bench), **how)
+    no = refused(farm, verb, **facts(batch, farm.t1), **how)
+    assert no.code == "on_a_tower"
+    assert all(word in no.sentence for word in ("lost", "cleared", "bench", batch.code))
+    farm.tell("lose_plants", batch=batch, place=farm.t1, plants=5, reason="slugs", **how)
+    assert farm.stock(batch, farm.t1) == 15 == living(farm.now).count()
+    assert faults() == []
+
+
+def test_from_tower_to_tower_over_a_bench(farm: Farm) -> None:
+    batch = farm.sow(40)
+    farm.plant(batch, farm.t1, 20)
+    go(farm, 1)
+    no = refused(farm, "transplant", batch=batch, from_place=farm.t1, towers=[farm.t2], plants=5)
+    assert no.code == "on_a_tower"
+    no = refused(farm, "move", lot=batch, from_place=farm.t1, to_place=farm.quarantine, quantity=5)
+    assert no.code == "on_a_tower"
+    farm.tell("move_plants", batch=batch, from_place=farm.t1, to_place=farm.bench2, plants=5)
+    farm.plant(batch, farm.t2, 5, from_place=farm.bench2)
+    assert (farm.stock(batch, farm.t1), farm.stock(batch, farm.t2)) == (15, 5)
+    assert faults() == []
+
+
+def test_more_were_lost_than_the_tower_bore(farm: Farm) -> None:
+    """Told as a fact it is written, though no site bears any of them any more."""
+    batch = farm.sow(40)
+    farm.plant(batch, farm.t1, 2)
+    for _ in range(2):
+        farm.tell(
+            "lose_plants", batch=batch, place=farm.t1, plants=2, reason="slugs", already_done=True
+        )
+    assert farm.stock(batch, farm.t1) == 0
+    assert Holding.objects.get(lot=batch, place=farm.difference).quantity == -2
+    assert faults() == []
