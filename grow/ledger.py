@@ -28,6 +28,7 @@ from django.db import IntegrityError, connection, models
 
 from . import books, clock, codes, gate, holds, touch
 from .errors import Conflict, Refusal, polite
+from .fitting import Tank, refuse_unfit
 from .kinds import CANCELLING, KINDS, Kind
 from .models import (
     DATED,
@@ -91,7 +92,7 @@ def operation(
             already_done: bool = False,
             device: str = "",
             things: Iterable[Any] = (),
-            tanks: Iterable[Place] = (),
+            tanks: Iterable[Tank] = (),
             **facts: Any,
         ) -> Event:
             signature.bind(**facts)  # an unknown argument is a programming error: TypeError
@@ -129,6 +130,8 @@ def operation(
                 _name(event, "things", common["things"])
                 _name(event, "tanks", common["tanks"])
                 entry = Entry(event, kind)
+                for name, p in taken.items():
+                    refuse_unfit(p.annotation, common.get(name, facts.get(name)))
                 _refuse_dead(entry, facts)
                 for says_ in notes.get("refuse", ()):
                     raise Refusal("moment", says_)
@@ -144,11 +147,11 @@ def operation(
         common_ = _asked(run)
         common_.pop("facts")
         functools.update_wrapper(run, function)
-        taken = list((own | common_).values())
+        taken = own | common_
         run.__signature__ = inspect.Signature(  # type: ignore[attr-defined]
-            taken, return_annotation=Event
+            list(taken.values()), return_annotation=Event
         )
-        run.__annotations__ = {p.name: p.annotation for p in taken} | {"return": Event}
+        run.__annotations__ = {n: p.annotation for n, p in taken.items()} | {"return": Event}
         KINDS[function.__name__] = Kind(
             function.__name__,
             says,
@@ -422,7 +425,6 @@ class Entry:
 
     def post(self) -> None:
         known = [m for m in self.moves if m.lot.pk]
-        self._refuse_nowhere(known)
         self._refuse_off_tower(known)
         holds.look(self, known)
         net: dict[tuple[int, int], int] = defaultdict(int)
@@ -463,25 +465,6 @@ class Entry:
         if moved:
             for hook in AFTER_POST:
                 hook([(m, m.event) for m in moved])
-
-    def _refuse_nowhere(self, known: Iterable[Movement]) -> None:
-        """A lot leaves a place where it stands. Out of a source it comes when it is made, or as
-        what the books draw; out of a till only when somebody brings it back."""
-        if self.corrects:
-            return
-        for m in known:
-            place = m.from_place
-            drawn = place.kind == PlaceKind.WATER_SCALE or (
-                place.kind == PlaceKind.COUNT_DIFFERENCE and self.kind.name == "receive"
-            )
-            back = place.kind in books.TILLS and self.kind.name == "return_goods"
-            if not (place.is_standing or drawn or back):
-                raise Refusal(
-                    "nothing_stands_there",
-                    f"{m.lot.code} cannot be taken out of {place}; say the store or shelf that it "
-                    "stood in.",
-                    place=place.name,
-                )
 
     def _refuse_off_tower(self, known: Iterable[Movement]) -> None:
         """Plants leave a tower with the sites that they stand on; a number alone says nothing of

@@ -9,6 +9,7 @@ from django.db.models import Q, Sum
 
 from .. import clock, gate, lineage
 from ..errors import Refusal
+from ..fitting import Goods, Keeping, Made, Origin, Tower
 from ..kinds import ASIDE, CANCELLING, KINDS, OWN
 from ..ledger import BEFORE_CANCEL, Entry, cancel_rows, operation
 from ..models import (
@@ -153,12 +154,10 @@ def _made_by(facts) -> Event:
 
 
 @operation(says="weight corrected", gate_=gate.ALONE, dated_as=_made_by)
-def correct_weight(entry: Entry, *, lot: Lot, right: int, reason: str) -> None:
+def correct_weight(entry: Entry, *, lot: Goods, right: int, reason: str) -> None:
     """What a cut, a receipt or a run truly was, in the lot's unit: the difference comes from
     where the lot came from, also after it was used. A run that said "crate empty" gives or takes
     from its own remainder first; only the rest is a shortfall."""
-    if lot.kind not in (LotKind.HARVEST, LotKind.PRODUCE, LotKind.PACK):
-        raise Refusal("not_weighed", f"{lot.code} has no weight to correct.")
     if right <= 0:
         raise Refusal("nought", f"{right} {lot.unit} is no lot; cancel the entry instead.")
     entry.may_short = True
@@ -219,13 +218,13 @@ def _share_the_difference(entry: Entry, lot: Lot, difference: int) -> None:
 def correct_origin(
     entry: Entry,
     *,
-    lot: Lot,
-    wrong: Lot,
-    right: Lot,
+    lot: Made,
+    wrong: Origin,
+    right: Origin,
     reason: str,
-    towers: list[Place] | None = None,
+    towers: list[Tower] | None = None,
     sites: list[PlantSite] | None = None,
-    place: Place | None = None,
+    place: Keeping | None = None,
 ) -> None:
     """The crate was put down to the wrong sowing, or the run to the wrong crate. The right edge
     is added and the wrong one struck; readings that look for danger follow both until the
@@ -306,7 +305,7 @@ BEFORE_CANCEL["correct_origin"] = _uncut
 
 
 @operation(says="wrong origin cleared", gate_=gate.ALONE, dated_as=_made_by)
-def clear_origin(entry: Entry, *, lot: Lot, wrong: Lot, reason: str) -> None:
+def clear_origin(entry: Entry, *, lot: Made, wrong: Origin, reason: str) -> None:
     """The food-safety lead is sure that a struck origin was not in it: trace drops it."""
     entry.renews = True
     struck = lot.above.filter(parent=wrong, struck_by__isnull=False, cleared_by=None)

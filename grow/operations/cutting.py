@@ -11,6 +11,7 @@ from django.db.models import Sum
 
 from .. import codes, gate
 from ..errors import NotKnown, Refusal
+from ..fitting import Batch, Keeping, Standing, Tower
 from ..ledger import Entry, operation
 from ..models import (
     Basis,
@@ -22,7 +23,6 @@ from ..models import (
     Lineage,
     Lot,
     LotKind,
-    Place,
     Planting,
     PlantSite,
     Tag,
@@ -53,14 +53,14 @@ def harvest(
     entry: Entry,
     *,
     crates: Sequence[Crate],
-    store: Place,
+    store: Keeping,
     crop: Crop | None = None,
-    batches: Sequence[Lot] = (),
-    towers: Sequence[Place] = (),
+    batches: Sequence[Batch] = (),
+    towers: Sequence[Tower] = (),
     sites: Sequence[PlantSite] = (),
     except_sites: Sequence[PlantSite] = (),
     grade_out_g: int = 0,
-    area: Place | None = None,
+    area: Standing | None = None,
     basis: str = Basis.WEIGHED,
     sure: bool = False,
 ) -> None:
@@ -81,8 +81,6 @@ def harvest(
             )
     if not crates:
         raise Refusal("nought", "Weigh at least one crate.")
-    if not store.is_standing:
-        raise Refusal("where", f"{store} keeps nothing; say the store that the crates went to.")
     if not 0 <= grade_out_g < net:
         raise Refusal(
             "grade_out", f"{grade_out_g} g were graded out of {net} g; that leaves nothing to keep."

@@ -10,6 +10,7 @@ from django.db.models import Q
 
 from .. import gate
 from ..errors import Refusal
+from ..fitting import Batch, Growing, Input, Nursery, Standing, Tower
 from ..ledger import Entry, operation
 from ..models import (
     NURSERY,
@@ -44,9 +45,9 @@ def sow(
     entry: Entry,
     *,
     variety: Variety,
-    place: Place,
+    place: Nursery,
     cells: int,
-    seed: Lot | None = None,
+    seed: Input | None = None,
     seeds_per_cell: int | None = None,
     trial: str = "",
 ) -> None:
@@ -54,10 +55,6 @@ def sow(
 
     seed is the packet, an input lot; left out, the trace says so in words. Makes one batch."""
     _whole(cells, "cells")
-    if place.kind not in NURSERY:
-        raise Refusal(
-            "not_nursery", f"{place} is not a bench, shelf or tent; sow onto one of those."
-        )
     batch = entry.make(
         LotKind.BATCH, Unit.EACH, crop=variety.crop, variety=variety, title=str(variety)
     )
@@ -67,7 +64,7 @@ def sow(
 
 
 @operation(says="germination checked", slot=6.5, gate_=gate.ALONE)
-def check_germination(entry: Entry, *, batch: Lot, place: Place, not_up: int) -> None:
+def check_germination(entry: Entry, *, batch: Batch, place: Nursery, not_up: int) -> None:
     """So many cells have no usable plug: they leave the bench for compost. Nought is a check."""
     if not_up < 0:
         raise Refusal("nought", f"{not_up} cells cannot have stayed empty.")
@@ -78,8 +75,8 @@ def check_germination(entry: Entry, *, batch: Lot, place: Place, not_up: int) ->
 def lose_plants(
     entry: Entry,
     *,
-    batch: Lot,
-    place: Place,
+    batch: Batch,
+    place: Growing,
     plants: int = 0,
     reason: str,
     sites: Sequence[PlantSite] = (),
@@ -115,14 +112,10 @@ def lose_plants(
 
 @operation(says="moved plants", slot=6.8, gate_=gate.ALONE, place="to_place")
 def move_plants(
-    entry: Entry, *, batch: Lot, from_place: Place, to_place: Place, plants: int
+    entry: Entry, *, batch: Batch, from_place: Growing, to_place: Nursery, plants: int
 ) -> None:
     """Cells from one bench, shelf or tent to another; back off a tower the newest go first."""
     _whole(plants, "plants")
-    if to_place.kind not in NURSERY:
-        raise Refusal(
-            "not_nursery", f"{to_place} is not a bench, shelf or tent; transplant instead."
-        )
     if from_place.kind == PlaceKind.TOWER:
         standing = alive_on(entry.event.placed_at, batch=batch, tower=from_place)
         _end(entry, _newest(standing, plants))
@@ -140,9 +133,9 @@ def move_plants(
 def transplant(
     entry: Entry,
     *,
-    batch: Lot,
-    from_place: Place,
-    towers: Sequence[Place] = (),
+    batch: Batch,
+    from_place: Nursery,
+    towers: Sequence[Tower] = (),
     sites: Sequence[PlantSite] = (),
     plants: int | None = None,
 ) -> None:
@@ -249,8 +242,8 @@ def _end(entry: Entry, plantings: Sequence[Planting]) -> None:
 def clear(
     entry: Entry,
     *,
-    batch: Lot,
-    places: Sequence[Place] = (),
+    batch: Batch,
+    places: Sequence[Growing] = (),
     except_sites: Sequence[PlantSite] = (),
     left: str = "empty",
     why: str = "",
@@ -292,8 +285,8 @@ def opening_entry(
     *,
     kind: str,
     quantity: int,
-    place: Place | None = None,
-    towers: Sequence[Place] = (),
+    place: Standing | None = None,
+    towers: Sequence[Tower] = (),
     sites: Sequence[PlantSite] = (),
     crop: Crop | None = None,
     variety: Variety | None = None,

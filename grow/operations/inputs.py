@@ -8,8 +8,9 @@ import io
 
 from .. import codes, gate
 from ..errors import Refusal
+from ..fitting import Input, Keeping, Standing, Supplier
 from ..ledger import Entry, operation
-from ..models import Basis, Crop, Description, InUse, Item, Lot, LotKind, Photo, Place, Unit
+from ..models import Basis, Crop, Description, InUse, Item, Lot, LotKind, Photo, Unit
 from ..setup import the
 
 
@@ -28,8 +29,8 @@ def receive_input(
     entry: Entry,
     *,
     item: Item,
-    supplier: Place,
-    place: Place,
+    supplier: Supplier,
+    place: Standing,
     supplier_lot: str = "",
     quantity: int | None = None,
     unit: str = Unit.EACH,
@@ -48,7 +49,7 @@ def receive_input(
 
 
 @operation(says="opened", slot=5, gate_=gate.ALONE)
-def open_input(entry: Entry, *, lot: Lot, place: Place) -> None:
+def open_input(entry: Entry, *, lot: Input, place: Standing) -> None:
     """In use from now: the packet is open, the roll is on the printer. Moves nothing. Place may
     be an area; acts in it are touched."""
     entry.renews = True
@@ -56,7 +57,7 @@ def open_input(entry: Entry, *, lot: Lot, place: Place) -> None:
 
 
 @operation(says="finished", slot=22, gate_=gate.ALONE)
-def finish_input(entry: Entry, *, lot: Lot, place: Place) -> None:
+def finish_input(entry: Entry, *, lot: Input, place: Standing) -> None:
     """In use until now. What the books still hold of it is used up, as a remainder."""
     entry.renews = True
     at = entry.event.placed_at
@@ -78,8 +79,8 @@ def receive_produce(
     entry: Entry,
     *,
     crop: Crop,
-    supplier: Place,
-    place: Place,
+    supplier: Supplier,
+    place: Keeping,
     grams: int,
     supplier_lot: str = "",
     origin: str = "",

@@ -7,8 +7,9 @@ from collections.abc import Mapping
 
 from .. import clock, gate
 from ..errors import NotAllowed, Refusal
+from ..fitting import Back, Keeping, Kept, Moved, Quarantine, Standing
 from ..ledger import BEFORE_CANCEL, Entry, operation
-from ..models import STRICT, Basis, Event, Holding, Lot, Place, PlaceKind
+from ..models import Basis, Event, Holding, Lot, PlaceKind
 from ..setup import the
 
 THROWN = frozenset(
@@ -33,18 +34,14 @@ def _some(quantity: int, lot: Lot) -> None:
 def move(
     entry: Entry,
     *,
-    lot: Lot,
-    from_place: Place,
-    to_place: Place,
+    lot: Kept,
+    from_place: Standing,
+    to_place: Back,
     quantity: int,
     basis: str = Basis.COUNTED,
 ) -> None:
     """Between stores, or into quarantine: part of a lot is held by standing there."""
     _some(quantity, lot)
-    if to_place.kind not in (PlaceKind.STORE, PlaceKind.PACKHOUSE, PlaceKind.QUARANTINE):
-        raise Refusal(
-            "not_a_store", f"{to_place} is not a store or quarantine; deliver or sell it."
-        )
     entry.move(lot, from_place, to_place, quantity, basis)
 
 
@@ -52,8 +49,8 @@ def move(
 def discard(
     entry: Entry,
     *,
-    lot: Lot,
-    from_place: Place,
+    lot: Kept,
+    from_place: Standing,
     to: str,
     quantity: int,
     reason: str,
@@ -79,8 +76,8 @@ def discard(
 def count(
     entry: Entry,
     *,
-    place: Place,
-    counted: Mapping[Lot, int],
+    place: Standing,
+    counted: Mapping[Moved, int],
     closing: bool = False,
 ) -> None:
     """What was there when somebody looked, by lot in its own unit. The figure stands; what the
@@ -90,8 +87,6 @@ def count(
     for lot, n in figures.items():
         if n < 0:
             raise Refusal("nought", f"{n} of {lot.code} cannot have been there.")
-        if lot.kind not in STRICT:
-            raise Refusal("not_counted", f"{lot.code} is an input; inputs are opened and finished.")
     if closing:
         lines = {lot.line for lot in figures if lot.line}
         for h in Holding.objects.filter(place=place, quantity__gt=0, lot__line__in=lines):
@@ -117,8 +112,8 @@ def release(
     *,
     lots: list[Lot],
     reason: str,
-    from_place: Place | None = None,
-    to_place: Place | None = None,
+    from_place: Quarantine | None = None,
+    to_place: Keeping | None = None,
     quantity: int | None = None,
 ) -> None:
     """A named, signed-off person lets lots move again, or takes part of a lot out of quarantine.

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from ..errors import Refusal
+from ..fitting import Input
 from ..ledger import Entry, operation
-from ..models import Lot, Place
+from ..models import Place
 
 
 def _things(entry: Entry, what: str) -> None:
@@ -33,7 +34,7 @@ def check(
 
 @operation(says="cleaned", slot=20)
 def clean(
-    entry: Entry, *, place: Place | None = None, how: str = "", cleaner: Lot | None = None
+    entry: Entry, *, place: Place | None = None, how: str = "", cleaner: Input | None = None
 ) -> None:
     """A clean of a line, spinner, crates, tower. It bounds a recall; no record is no bound."""
     _things(entry, "cleaned")

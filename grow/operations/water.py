@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from .. import clock, gate
 from ..errors import NotAllowed, Refusal
+from ..fitting import Fed, Input, Standing, Tank
 from ..ledger import Entry, operation
 from ..models import (
     Feed,
@@ -14,7 +15,6 @@ from ..models import (
     Lot,
     LotKind,
     Place,
-    PlaceKind,
     PlantSite,
     TreatedPlace,
     Treatment,
@@ -26,8 +26,6 @@ _INTO_WATER = (K.NUTRIENT, K.WATER_TREATMENT, K.CLEANER)
 
 
 def _water(entry: Entry, tank: Place, inputs: Sequence[Lot]) -> None:
-    if tank.kind != PlaceKind.TANK:
-        raise Refusal("not_a_tank", f"{tank} is not a tank.")
     entry.renews = True
     entry.make(LotKind.WATER, Unit.ML, title=f"Water in {tank}"[:80])
     if inputs:
@@ -38,10 +36,10 @@ def _water(entry: Entry, tank: Place, inputs: Sequence[Lot]) -> None:
 def fill(
     entry: Entry,
     *,
-    tank: Place,
+    tank: Tank,
     litres: int | None = None,
     source: str = "",
-    inputs: Sequence[Lot] = (),
+    inputs: Sequence[Input] = (),
 ) -> None:
     """A tank is filled. The new water lot has the old one as parent unless a drain-and-clean
     stands between: contamination ends at a clean, never at a fill."""
@@ -52,10 +50,10 @@ def fill(
 def top_up(
     entry: Entry,
     *,
-    tank: Place,
+    tank: Tank,
     litres: int | None = None,
     source: str = "",
-    inputs: Sequence[Lot] = (),
+    inputs: Sequence[Input] = (),
 ) -> None:
     """More water into a tank: a new water lot whose parent is the one before."""
     _water(entry, tank, inputs)
@@ -65,8 +63,8 @@ def top_up(
 def dose(
     entry: Entry,
     *,
-    tank: Place,
-    inputs: Sequence[Lot] = (),
+    tank: Tank,
+    inputs: Sequence[Input] = (),
     amount: str = "",
     ec: str = "",
     ph: str = "",
@@ -77,20 +75,16 @@ def dose(
 
 @operation(says="drained and cleaned", slot=4.8, gate_=gate.ALONE, place="tank")
 def drain_and_clean(
-    entry: Entry, *, tank: Place, cleaner: Lot | None = None, how: str = ""
+    entry: Entry, *, tank: Tank, cleaner: Input | None = None, how: str = ""
 ) -> None:
     """The only thing that breaks a chain of water."""
-    if tank.kind != PlaceKind.TANK:
-        raise Refusal("not_a_tank", f"{tank} is not a tank.")
     if cleaner:
         entry.event.inputs.add(cleaner)
     entry.renews = True
 
 
 @operation(says="feeds changed", slot=4.5, gate_=gate.ALONE, place="tank")
-def feed(
-    entry: Entry, *, tank: Place, begins: Sequence[Place] = (), ends: Sequence[Place] = ()
-) -> None:
+def feed(entry: Entry, *, tank: Tank, begins: Sequence[Fed] = (), ends: Sequence[Fed] = ()) -> None:
     """From now on a tank feeds these places, and no longer those. Never edited: re-plumbing in
     July must not rewrite June."""
     entry.renews = True
@@ -110,7 +104,7 @@ def feed(
 
 @operation(says="water tested", slot=5.5, place="tank")
 def test_water(
-    entry: Entry, *, tank: Place, kind: str, reading: str, passed: bool, done: str = ""
+    entry: Entry, *, tank: Tank, kind: str, reading: str, passed: bool, done: str = ""
 ) -> None:
     """A reading or a laboratory's result. A failed one makes suspect all since the last good."""
 
@@ -119,9 +113,9 @@ def test_water(
 def treat(
     entry: Entry,
     *,
-    product: Lot | None = None,
+    product: Input | None = None,
     item: Item | None = None,
-    places: Sequence[Place],
+    places: Sequence[Standing],
     sites: Sequence[PlantSite] = (),
     reason: str,
     authorisation: str = "",

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 from grow import codes
 from grow.errors import Refusal
+from grow.fitting import Moved, Sending
 from grow.ledger import Entry, operation
-from grow.models import Basis, Flag, Lot, Place, PlaceKind
+from grow.models import Basis, Flag, Lot, PlaceKind
 from grow.setup import side_place, the
 from sales.models import DeliveryNote, NoteLine, Outlet
 
@@ -17,16 +18,16 @@ from sales.models import DeliveryNote, NoteLine, Outlet
 class Line:
     """So much of a lot (in its own unit) out of a store."""
 
-    lot: Lot
+    lot: Moved
     quantity: int
-    from_place: Place
+    from_place: Sending
 
 
 @dataclass(frozen=True)
 class Arrived:
     """What became of one lot of a note at the door. What is not told is still to follow."""
 
-    lot: Lot
+    lot: Moved
     accepted: int = 0
     short: int = 0
     rejected: int = 0

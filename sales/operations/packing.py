@@ -9,6 +9,7 @@ from decimal import ROUND_HALF_UP, Decimal
 
 from grow import clock
 from grow.errors import Refusal
+from grow.fitting import Goods, Keeping
 from grow.ledger import Entry, operation
 from grow.models import (
     Basis,
@@ -19,7 +20,6 @@ from grow.models import (
     Lineage,
     Lot,
     LotKind,
-    Place,
     Unit,
 )
 from grow.queries import stocks
@@ -35,8 +35,8 @@ class Taken:
     """A crate taken to the line. left: 0 is "crate empty", a number is what was weighed back
     (or bags left, for opened bags). used: so much and no look at the rest."""
 
-    lot: Lot
-    place: Place
+    lot: Goods
+    place: Keeping
     left: int | None = None
     used: int | None = None
 
@@ -48,8 +48,8 @@ def pack(
     product: Product,
     taken: Sequence[Taken],
     packs: int,
-    store: Place,
-    line: Place | None = None,
+    store: Keeping,
+    line: Keeping | None = None,
     washed: bool = False,
     trim_g: int | None = None,
     giveaway_g: int = 0,
@@ -88,8 +88,8 @@ def rework(
     product: Product,
     taken: Sequence[Taken],
     packs: int,
-    store: Place,
-    line: Place | None = None,
+    store: Keeping,
+    line: Keeping | None = None,
     use_by: dt.date | None = None,
     weighed_again: bool = False,
 ) -> None:

@@ -10,15 +10,15 @@ from django.db import transaction
 
 from grow import clock, gate
 from grow.errors import Conflict, Refusal
+from grow.fitting import Eating, Goods, refuse_unless
 from grow.kinds import CANCELLING
 from grow.ledger import Entry, operation
 from grow.models import (
     Basis,
     Event,
-    Lot,
+    LotKind,
     Movement,
     Person,
-    Place,
     PlaceKind,
     Unnamed,
 )
@@ -36,16 +36,14 @@ class TillRow:
 
     product: Product
     quantity: int
-    lot: Lot | None = None
+    lot: Goods | None = None
     unit_pence: int | None = None
 
 
 @operation(says="used in the kitchen", slot=17, place="place")
-def use(entry: Entry, *, lot: Lot, place: Place, quantity: int | None = None) -> None:
+def use(entry: Entry, *, lot: Goods, place: Eating, quantity: int | None = None) -> None:
     """Served. With no quantity: that crate is finished, all the books held of it, and it is a
     count of nought."""
-    if place.kind not in (PlaceKind.KITCHEN, PlaceKind.BUYER):
-        raise Refusal("not_a_kitchen", f"{place} does not serve food; sell or throw it away.")
     if quantity is None:
         entry.take((lot, place))
         quantity = max(
@@ -76,6 +74,8 @@ def sell(entry: Entry, *, outlet: Outlet, rows: Sequence[TillRow], till: str = "
         if row.quantity <= 0:
             raise Refusal("nought", f"{row.quantity} of {row.product} is nothing to sell.")
         if row.lot is not None:
+            loose = row.product.loose_crop_id is not None
+            refuse_unless(row.lot, (LotKind.HARVEST, LotKind.PRODUCE) if loose else (LotKind.PACK,))
             entry.move(row.lot, shop, sold, row.quantity, Basis.SCANNED)
             continue
         key = row.product.line, row.unit_pence
@@ -152,7 +152,7 @@ def till_day(
 def return_goods(
     entry: Entry,
     *,
-    lot: Lot,
+    lot: Goods,
     outlet: Outlet,
     quantity: int,
     reason: str,
