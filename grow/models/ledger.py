@@ -338,6 +338,10 @@ class Flag(models.Model):
         LOT_UNKNOWN = "lot_unknown", "Sold, lot unknown"
         TAG_TWICE = "tag_twice", "Crate tag was already used"
         WRONG_ORIGIN = "wrong_origin", "Origin corrected"
+        NOT_ON_BOOKS = "not_on_books", "The books knew nothing of it"
+        AGAINST_RULE = "against_rule", "Done against a rule"
+        UNSAID = "unsaid", "Something was left unsaid"
+        CLOCK = "clock", "Told by a clock that was wrong"
 
     event = models.ForeignKey(Event, models.PROTECT, related_name="flags")
     kind = models.CharField(max_length=14, choices=Kind.choices)
