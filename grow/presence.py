@@ -10,7 +10,7 @@ from collections.abc import Iterable
 
 from django.db.models import Exists, OuterRef, Q
 
-from . import clock, lineage, touch
+from . import clock, lineage, touch, waters
 from .kinds import CANCELLING
 from .models import (
     NURSERY,
@@ -38,7 +38,7 @@ def touched(place: Place, start: Moment, end: Moment) -> set[int]:
     found: set[int] = set()
     tanks = [p.pk for p in places if p.kind == PlaceKind.TANK]
     for tank in tanks:
-        found |= _waters(tank, start, end)
+        found |= waters.there(tank, start, end)
     plants = [p.pk for p in places if p.kind in NURSERY or p.kind == PlaceKind.TOWER]
     if plants:
         found |= _plants(set(plants), start, end)
@@ -122,25 +122,6 @@ def _within(place: Place) -> list[Place]:
         found |= {p.pk: p for p in inside}
         level = [p.pk for p in inside]
     return list(found.values())
-
-
-def _waters(tank: int, start: Moment, end: Moment) -> set[int]:
-    """The waters of a tank: each is there from its fill to the next, or to a drain."""
-    acts = (
-        Event.objects.filter(_alive("pk"), place=tank, kind__in=(*touch.WATERING, touch.DRAIN))
-        .order_by("placed_at", "id")
-        .values_list("kind", "earliest_at", "latest_at", "made__id")
-    )
-    found: set[int] = set()
-    water: int | None = None
-    since = start
-    for kind, earliest, latest, made in acts:
-        if water is not None and since <= end and latest >= start:
-            found.add(water)
-        water, since = (None if kind == touch.DRAIN else made), earliest
-    if water is not None and since <= end:
-        found.add(water)
-    return found
 
 
 def _plants(places: set[int], start: Moment, end: Moment) -> set[int]:

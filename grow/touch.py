@@ -10,7 +10,6 @@ transaction; an entry with only a day counts as the whole day.
 from __future__ import annotations
 
 import datetime as dt
-from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -19,7 +18,7 @@ from typing import TYPE_CHECKING
 
 from django.db.models import Exists, OuterRef, Q
 
-from . import clock, holds
+from . import clock, holds, waters
 from .kinds import ASIDE, CANCELLING, KINDS, OWN
 from .models import (
     NURSERY,
@@ -40,8 +39,6 @@ if TYPE_CHECKING:
     from .ledger import Entry
 
 Moment = dt.datetime
-WATERING = ("fill", "top_up", "dose")
-DRAIN = "drain_and_clean"
 TOUCHABLE = (
     LotKind.BATCH,
     LotKind.HARVEST,
@@ -127,8 +124,8 @@ def exposures_of(lots: Sequence[Lot]) -> dict[int, set[int]]:
         for lot in by_event[event_id]:
             event = lot.made_by
             spans[lot.pk][tank].add((event.earliest_at, event.latest_at))
-    _waters(spans, found)
-    _waters_before([lot for lot in lots if lot.kind == LotKind.WATER], found)
+    waters.last_of_chains(spans, found)
+    waters.before([lot for lot in lots if lot.kind == LotKind.WATER], found)
     _treatments(stood, around, found)
     for pk, parents in found.items():
         parents.discard(pk)
@@ -313,120 +310,6 @@ def _fed(stood: dict[int, list[Window]], around: dict[int, list[int]]) -> Spans:
                     if start <= end:
                         spans[pk][tank].add((start, end))
     return spans
-
-
-#: An act stands within a day of its earliest and latest moments; two, over a clock change.
-_SLACK = dt.timedelta(days=2)
-#: Most tanks are topped up or dosed in so many days; the act before is then read with the rest.
-_A_WHILE = dt.timedelta(days=9)
-
-
-def _timelines(tanks: Iterable[int], first: Moment, last: Moment) -> dict[int, list[tuple]]:
-    """What was done to the water of each tank, in order, about a span of time: the act before
-    it, for its water was still there then, and the one after, for the last went with it.
-    An act is (tank, water made, kind, earliest, latest, placed, event)."""
-    acts = Event.objects.filter(_alive("pk"), kind__in=(*WATERING, DRAIN))
-    fields = (
-        "place_id",
-        "made__id",
-        "kind",
-        "earliest_at",
-        "latest_at",
-        "placed_at",
-        "id",
-    )
-    timelines: dict[int, list[tuple]] = {tank: [] for tank in sorted(tanks)}
-    start, end = first - _SLACK, last + _SLACK + _A_WHILE
-    since = acts.filter(place__in=timelines, placed_at__gte=start - _A_WHILE)
-    long_ago = end < clock.now()
-    if long_ago:
-        # else the recount of an old month would read every year since
-        since = since.filter(earliest_at__lte=end)
-    for act in since.order_by("placed_at", "id").values_list(*fields):
-        timeline = timelines[act[0]]
-        if act[5] < start:
-            timeline[:] = [act]
-        elif not timeline or timeline[-1][3] <= last + _SLACK:
-            timeline.append(act)
-    for tank, timeline in timelines.items():
-        if timeline and timeline[0][5] < start:
-            continue
-        # a tank that nobody had touched for longer
-        before = (
-            acts.filter(place=tank, placed_at__lt=start)
-            .order_by("-placed_at", "-id")
-            .values_list(*fields)
-            .first()
-        )
-        if before:
-            timeline.insert(0, before)
-    for tank, timeline in timelines.items():
-        if long_ago and timeline and timeline[-1][3] <= last:
-            after = (
-                acts.filter(place=tank, earliest_at__gt=end)
-                .order_by("placed_at", "id")
-                .values_list(*fields)
-                .first()
-            )
-            if after:
-                timeline.append(after)
-    return timelines
-
-
-def _waters(spans: Spans, found: dict[int, set[int]]) -> None:
-    """The last water lot of each unbroken chain that was in a tank during any of the spans.
-    A water is there from its fill to the next; only a drain-and-clean breaks the chain."""
-    every = [span for by in spans.values() for times in by.values() for span in times]
-    if not every:
-        return
-    timelines = _timelines(
-        {tank for by in spans.values() for tank in by},
-        min(start for start, _ in every),
-        max(end for _, end in every),
-    )
-    for pk, by_tank in spans.items():
-        for tank, times in by_tank.items():
-            found[pk] |= _last_of_each_chain(timelines[tank], times)
-
-
-def _last_of_each_chain(
-    timeline: Sequence[tuple], spans: Iterable[tuple[Moment, Moment]]
-) -> set[int]:
-    spans = list(spans)
-    start_, end_ = min(a for a, _ in spans), max(b for _, b in spans)
-    found: set[int] = set()
-    water = None
-    for i, (_, made, kind, since, *_) in enumerate(timeline):
-        if kind == DRAIN:
-            if water:
-                found.add(water)
-            water = None
-            continue
-        gone = timeline[i + 1][4] if i + 1 < len(timeline) else None
-        if since > end_ or (gone is not None and gone < start_):
-            continue
-        if any(since <= end and (gone is None or gone >= start) for start, end in spans):
-            water = made
-    return found | {water} if water else found
-
-
-def _waters_before(waters: Sequence[Lot], found: dict[int, set[int]]) -> None:
-    """The water that each of these was poured onto, unless the tank was drained before."""
-    events = [lot.made_by for lot in waters]
-    if not events:
-        return
-    moments = [event.placed_at for event in events]
-    timelines = _timelines(
-        {event.place_id for event in events if event.place_id}, min(moments), max(moments)
-    )
-    places = {tank: [(act[5], act[6]) for act in timeline] for tank, timeline in timelines.items()}
-    for lot in waters:
-        event, tank = lot.made_by, lot.made_by.place_id
-        i = bisect_left(places.get(tank, []), (event.placed_at, event.pk)) - 1 if tank else -1
-        if tank and i >= 0:
-            _, made, kind, *_ = timelines[tank][i]
-            if kind != DRAIN:
-                found[lot.pk].add(made)
 
 
 def _treatments(

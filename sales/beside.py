@@ -18,7 +18,7 @@ from django.db.models import Exists, OuterRef, Q, QuerySet
 from grow import clock, lineage
 from grow.kinds import CANCELLING
 from grow.models import Event, Lot, LotKind, Person, Place, Thing
-from grow.touch import DRAIN
+from grow.waters import DRAIN
 
 Moment = dt.datetime
 #: What hands, knives and lines make.

@@ -11,6 +11,7 @@ moment of the one that ended it.
 from __future__ import annotations
 
 import datetime as dt
+import json
 from collections import defaultdict
 from itertools import pairwise
 from typing import Any
@@ -55,7 +56,8 @@ class Tables:
     def __init__(self) -> None:
         moments = ("placed_at", "earliest_at", "latest_at")
         self.events = {
-            e["id"]: e for e in _rows(Event, "id", "kind", "place_id", "corrects_id", *moments)
+            e["id"]: e
+            for e in _rows(Event, "id", "kind", "place_id", "corrects_id", "told", *moments)
         }
         self.dead = {e["corrects_id"] for e in self.events.values() if e["kind"] in TAKING_BACK}
         self.lots = _rows(Lot, "id", "kind", "item_id", "made_by_id")
@@ -132,7 +134,7 @@ def _tanks(tables: Tables) -> dict[int, list[tuple[int, int, Window]]]:
             acts[e["place_id"]].append(e)
     tanks: dict[int, list[tuple[int, int, Window]]] = defaultdict(list)
     for tank, told in acts.items():
-        told.sort(key=lambda e: (e["placed_at"], e["id"]))
+        told.sort(key=lambda e: _place_in_line(tables, e))
         drains = 0
         for here, after in zip(told, [*told[1:], None], strict=True):
             if here["kind"] == "drain_and_clean":
@@ -141,6 +143,28 @@ def _tanks(tables: Tables) -> dict[int, list[tuple[int, int, Window]]]:
             until = after["latest_at"] if after else NOT_YET
             tanks[tank].append((lot_of[here["id"]], drains, (here["earliest_at"], until)))
     return tanks
+
+
+def _place_in_line(tables: Tables, act: Row) -> tuple:
+    """Where an act stands among those of its tank. Of one moment: as a tank is worked, then by
+    what was said, with the receipts of its inputs for their names; the order of telling last."""
+    said = json.loads(act["told"])
+    told = sorted(
+        (name, json.dumps(said[name], sort_keys=True))
+        for name in said
+        if name not in ("inputs", "cleaner", "already_done")
+    )
+    made_by = {lot["id"]: lot["made_by_id"] for lot in tables.lots}
+    receipts = [tables.events[made_by[lot]] for e, lot in tables.named if e == act["id"]]
+    return (
+        act["placed_at"],
+        ("drain_and_clean", *INTO_TANK).index(act["kind"]),
+        act["earliest_at"],
+        act["latest_at"],
+        told,
+        sorted((r["placed_at"], r["told"]) for r in receipts),
+        act["id"],
+    )
 
 
 def _last_of_each_chain(

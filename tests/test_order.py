@@ -58,12 +58,20 @@ def story(number: Callable[[int, int], int], one: Callable[[list], Any], farm: F
     towers = {farm.t1: list(farm.t1.sites.all()), farm.t2: list(farm.t2.sites.all())}
     tell("feed", number(0, 25), lambda _: {"tank": farm.tank, "begins": [farm.t1]})
     tell("feed", number(0, 10), lambda _: {"tank": farm.bench_tank, "begins": [farm.bench]})
-    for _ in range(number(2, 5)):
+    for n in range(number(2, 6)):
         tank = one([farm.tank, farm.bench_tank])
         verb = one(["fill", "top_up", "dose", "drain_and_clean"])
-        # with their hour: two waters of one tank and day without one still have no order of
-        # their own but that of telling, which is an open fault of the books
-        tell(verb, number(0, 60), lambda _, t=tank: {"tank": t})
+        # on few days, so that two of one tank and day without an hour are drawn; each says
+        # something of its own, or nobody could tell which of them is which
+        facts = {"how": f"by hand, {n}"} if verb == "drain_and_clean" else {"amount": f"{n} g"}
+        if verb in ("fill", "top_up"):
+            facts = {"litres": 100 + n}
+        tell(
+            verb,
+            number(0, 15) * 4,
+            lambda _, t=tank, f=facts: {"tank": t, **f},
+            day_only=number(0, 1) == 0,
+        )
     for _ in range(number(0, 2)):
         where = one([farm.t1, farm.t2, farm.bench])
         tell(

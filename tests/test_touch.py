@@ -8,13 +8,14 @@ from typing import Any
 
 import pytest
 
-from grow import gate
+from grow import gate, presence
 from grow.errors import Refusal
 from grow.faults import faults
-from grow.models import Holding, Lot
+from grow.models import Holding, Item, Lineage, Lot
 from grow.queries import living
 from tests.farm import Farm, Line
-from tests.test_recount import day, go, spray, touched
+from tests.recount import touched_edges
+from tests.test_recount import day, go, spray, touched, water
 
 pytestmark = pytest.mark.django_db
 
@@ -165,4 +166,92 @@ def test_more_were_lost_than_the_tower_bore(farm: Farm) -> None:
         )
     assert farm.stock(batch, farm.t1) == 0
     assert Holding.objects.get(lot=batch, place=farm.difference).quantity == -2
+    assert faults() == []
+
+
+# --- waters of one tank and one moment --------------------------------------------------------
+
+
+def _chain(farm: Farm, told: list[tuple[str, dict[str, Any]]]) -> list[str]:
+    """The waters of the reservoir from the first to the last, by their litres or input; "|" where
+    the chain is broken. Told in this order on the tenth day, of the second, without an hour."""
+    go(farm, 10)
+    names = {}
+    for verb, facts in told:
+        name = str(facts.get("litres") or [lot.title for lot in facts.get("inputs", ())] or verb)
+        lots = farm.tell(verb, tank=farm.tank, on=day(1).date(), **facts).lots
+        names |= {lot.pk: name for lot in lots}
+    edges = dict(Lineage.objects.filter(child__in=names).values_list("child_id", "parent_id"))
+    edges = {child: parent for child, parent in edges.items() if parent in names}
+    assert {(p, c) for p, c in touched_edges() if p in names} == {(p, c) for c, p in edges.items()}
+    after = {parent: child for child, parent in edges.items()}
+    assert len(after) == len(edges)  # no water was poured onto twice
+    chain: list[str] = []
+    for first in sorted(names.keys() - edges.keys(), key=names.__getitem__):
+        chain += ["|"] * bool(chain) + [names[first]]
+        while first in after:
+            first = after[first]
+            chain.append(names[first])
+    assert faults() == []
+    return chain
+
+
+SAME_DAY = [
+    ("fill", {"litres": 300}),
+    ("fill", {"litres": 200}),
+    ("top_up", {"litres": 50}),
+    ("top_up", {"litres": 40, "source": "mains"}),
+    ("dose", {}),
+]
+
+
+@pytest.mark.parametrize("order", [[0, 1, 2, 3, 4], [4, 3, 2, 1, 0], [2, 4, 1, 0, 3]])
+def test_waters_of_one_day_without_an_hour_are_in_the_order_of_what_was_told(
+    farm: Farm, order: list[int]
+) -> None:
+    """Filled, topped up, dosed; two alike by what each said. Which was told first says nothing."""
+    chain = _chain(farm, [SAME_DAY[i] for i in order])
+    assert chain == ["200", "300", "40", "50", "dose"]
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_doses_of_one_day_from_two_packets(farm: Farm, turned: bool) -> None:
+    """Nor which of two packets alike was booked in first: their own receipts tell them apart."""
+    salt = Item.objects.create(name="Feed A", kind="nutrient")
+    lots = {}
+    for number in reversed(["L-1", "L-2"]) if turned else ["L-1", "L-2"]:
+        lots[number] = farm.tell(
+            "receive_input",
+            item=salt,
+            supplier=farm.supplier,
+            place=farm.store,
+            supplier_lot=number,
+            on=day(0).date(),
+        ).lot
+    names = {lot.pk: number for number, lot in lots.items()}
+    doses = [
+        farm.tell("dose", tank=farm.tank, inputs=[lot], on=day(0).date()).lot
+        for lot in lots.values()
+    ]
+    poured = {d.pk: names[d.made_by.inputs.get().pk] for d in doses}
+    edges = Lineage.objects.filter(parent__in=poured, child__in=poured)
+    assert [(poured[e.parent_id], poured[e.child_id]) for e in edges] == [("L-1", "L-2")]
+    assert {(e.parent_id, e.child_id) for e in edges} <= touched_edges()
+    assert faults() == []
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_drained_and_filled_in_one_minute(farm: Farm, turned: bool) -> None:
+    """It was drained first: nobody fills a tank to clean it."""
+    old = water(farm)
+    go(farm, 2)
+    told = ["drain_and_clean", "fill"]
+    for verb in reversed(told) if turned else told:
+        event = farm.tell(verb, tank=farm.tank, at=day(2))
+        if verb == "fill":
+            new = event.lot
+    go(farm, 3)
+    touched("", old=old, new=new)
+    tank = farm.tank
+    assert presence.touched(tank, day(2.5), day(3)) == {new.pk}
     assert faults() == []
