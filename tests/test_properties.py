@@ -24,7 +24,7 @@ from grow.lineage import above, below
 from grow.models import Event, Holding, Item, Lineage, Lot
 from sales.models import Money
 from tests import recount
-from tests.acts import ACTS, Pick, telling
+from tests.acts import ACTS, Dice, Pick, telling
 from tests.farm import Farm
 
 pytestmark = [pytest.mark.django_db, pytest.mark.slow]
@@ -57,7 +57,7 @@ class Books(RuleBasedStateMachine):
             Item.objects.create(name="Gloves", kind="hand_gear"),
             Item.objects.create(name="Plugs", kind="medium"),
         ]
-        self.acts = self.step = 0
+        self.acts = 0
         self._begin()
 
     def _begin(self) -> None:
@@ -91,14 +91,15 @@ class Books(RuleBasedStateMachine):
         data=st.data(),
     )
     def act(self, verb: str, minutes: int, data) -> None:
-        pick = Pick(data.draw)
-        self.step += 1
         self.farm.pass_time(minutes=minutes)
+        self.try_to(verb, Pick(data.draw))
+
+    def try_to(self, verb: str, pick: Pick) -> None:
         facts = ACTS[verb](pick, self.farm)
         if not facts:
             return
         before = _standing()
-        told = telling(pick, self.farm, verb, self.step)
+        told = telling(pick, self.farm, verb)
         refusal = self._tell(verb, {**facts, **told})
         TOLD[verb]["refused" if refusal else "accepted"] += 1
         if refusal:
@@ -189,6 +190,20 @@ def test_every_registered_kind_has_an_act() -> None:
     assert set(ACTS) == set(KINDS)
 
 
+def _roll_for_what_is_missing() -> None:
+    """Hypothesis repeats itself: now and then a kind is drawn fifty times in one vein, and never
+    refused, or never accepted. What it left out is tried by dice, with all the rest about it."""
+    for seed in range(20):
+        missing = [v for v in VERBS if not (TOLD[v]["accepted"] and TOLD[v]["refused"])]
+        if not missing:
+            return
+        books, dice = Books(), Dice(seed)
+        for step in range(60):
+            books.farm.pass_time(minutes=dice.number(0, 2000))
+            books.try_to(dice.one(VERBS) if step % 3 else dice.one(missing), dice)
+        books.teardown()
+
+
 def test_random_acts_leave_no_fault_and_can_all_be_taken_back(capsys) -> None:
     TOLD.clear()
     run_state_machine_as_test(
@@ -202,6 +217,7 @@ def test_random_acts_leave_no_fault_and_can_all_be_taken_back(capsys) -> None:
             phases=[Phase.explicit, Phase.generate],  # shrinking books of fifty acts takes minutes
         ),
     )
+    _roll_for_what_is_missing()
     with capsys.disabled():
         sys.stdout.write("\n               act accepted refused\n")
         for verb in VERBS:
@@ -209,9 +225,5 @@ def test_random_acts_leave_no_fault_and_can_all_be_taken_back(capsys) -> None:
             told = TOLD[verb]
             sys.stdout.write(f"{verb:>18} {told['accepted']:8} {told['refused']:7}  {why}\n")
     assert all(TOLD[verb]["accepted"] for verb in VERBS)
-    # one act in five is told of tomorrow: what was told forty times was refused at least once,
-    # a correction and what is always a fact apart
-    certain = [v for v in VERBS if not (KINDS[v].fact or KINDS[v].dated_as)]
-    assert [v for v in certain if TOLD[v].total() >= 40 and not TOLD[v]["refused"]] == []
-    assert sum(bool(TOLD[v]["refused"]) for v in VERBS) > len(VERBS) - 5
+    assert all(TOLD[verb]["refused"] for verb in VERBS)
     assert sum(count.total() for count in TOLD.values()) > 1000
