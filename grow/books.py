@@ -509,7 +509,7 @@ def _first_expired_first(shelf: dict[int, _OneLot]) -> list[tuple[Lot, dt.date |
     lots = list(Lot.objects.filter(pk__in=shelf).select_related("made_by"))
     shorter = dict(
         Description.objects.filter(lot__in=shelf, best_before__isnull=False)
-        .order_by("id")
+        .order_by("-best_before")  # so that the earliest stands
         .values_list("lot_id", "best_before")
     )
     dated = [

@@ -49,6 +49,7 @@ from .models import (
     PlantSite,
     Unnamed,
 )
+from .setup import the
 from .telling import DATED_AS, canonical, moments_of, rows_in
 
 #: Called by cancel with (entry, event): refuse if a paper stands on it, or put own tables right.
@@ -436,6 +437,7 @@ class Entry:
         for c in self.counts:
             pairs.setdefault((c.lot.pk, c.place.pk), (c.lot, c.place))
         self.take(*(pairs[key] for key in sorted(k for k in pairs if k[0])))
+        self._take_inputs_as_they_are(known)
         self._refuse_short(net, pairs)
         self._save_lots()
         if self.unnamed:
@@ -486,6 +488,25 @@ class Entry:
                     lot=lot.code,
                     place=place.name,
                 )
+
+    def _take_inputs_as_they_are(self, known: Iterable[Movement]) -> None:
+        """Inputs are not strict: their quantity is told now and then. Of what leaves a place, what
+        the books do not hold there comes from count difference."""
+        if self.corrects:
+            return
+        left = dict(self.held)
+        for m in known:
+            if m.lot.kind in STRICT or not m.from_place.is_standing:
+                continue
+            key = m.lot.pk, m.from_place.pk
+            short = m.quantity - max(0, left[key])
+            left[key] -= m.quantity
+            if short <= 0:
+                continue
+            self.move(m.lot, the("count_difference"), m.to_place, short, m.basis)
+            self.moves[-1].despite_hold = m.despite_hold
+            m.quantity -= short
+        self.moves = [m for m in self.moves if m.quantity]
 
     def _refuse_short(
         self,

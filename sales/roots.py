@@ -127,12 +127,10 @@ def product_on(product: Product | str, day: dt.date) -> Roots:
         product = the_product(product)
     lots = {lot.pk: lot for lot in Lot.objects.filter(line=product.line).select_related("made_by")}
     number = clock.day_number(day)
-    shorter = dict(
-        Description.objects.filter(lot__in=lots, best_before__isnull=False)
-        .order_by("id")
-        .values_list("lot_id", "best_before")
-    )
-    dated = {pk for pk, lot in lots.items() if day in (lot.use_by, shorter.get(pk))}
+    # every date that was ever on the bag: it may have been sold before it was relabelled
+    dated = {pk for pk, lot in lots.items() if lot.use_by == day}
+    relabelled = Description.objects.filter(lot__in=lots, best_before=day)
+    dated |= set(relabelled.values_list("lot_id", flat=True))
     made = {pk for pk, lot in lots.items() if lot.made_by.day == number}
     shops = _outlets_of(lots)
     sale = presence.stood(shops, clock.start_of(day), clock.end_of(day)) & lots.keys()

@@ -81,9 +81,15 @@ def harvest(
             )
     if not crates:
         raise Refusal("nought", "Weigh at least one crate.")
-    if not 0 <= grade_out_g < net:
+    if not 0 <= grade_out_g <= net:
         raise Refusal(
-            "grade_out", f"{grade_out_g} g were graded out of {net} g; that leaves nothing to keep."
+            "nought", f"{grade_out_g} g cannot have been graded out of {net} g; weigh it again."
+        )
+    if grade_out_g == net:
+        entry.refuse_or(
+            "grade_out",
+            f"{grade_out_g} g were graded out of {net} g; that leaves nothing to keep. Weigh it "
+            "again, or tell it as already done.",
         )
     batches = list(batches)
     cut = _cut_sites(entry, batches, towers, sites, except_sites, at, crop)
@@ -98,7 +104,7 @@ def harvest(
         raise Refusal("what", "Say which crop, sowing or tower was cut.")
     wrong = [b for b in batches if b.crop_id != crop.pk]
     if wrong:
-        raise Refusal("what", f"{wrong[0].code} is {wrong[0].crop}, not {crop}; weigh it apart.")
+        entry.refuse_or("mixed", f"{wrong[0].code} is {wrong[0].crop}, not {crop}; weigh it apart.")
     weights = _weights(batches, cut)
     if not sure and not entry.told_as_fact:
         _ask_back(batches, cut, net)
@@ -120,6 +126,8 @@ def harvest(
             title=str(variety or crop),
             line=f"crop:{crop.pk}",
         )
+        if wrong:
+            entry.hold_at_birth(lot, f"cut together with {_and_allergens(wrong)}")
         entry.move(lot, the("growth"), store, grams - graded, basis)
         entry.move(lot, the("growth"), the("compost"), graded, basis)
         for batch, share in zip(batches, shared_out(grams, weights), strict=True):
@@ -149,7 +157,14 @@ def _cut_sites(entry, batches, towers, sites, except_sites, at, crop) -> list[Pl
             f"Nothing{' of ' + str(crop) if crop else ''} stood on {where} then. "
             "Name another tower, or tell it as already cut.",
         )
+        entry.flag(Flag.Kind.NOT_ON_BOOKS, f"It was cut on {where}, where the books hold nothing.")
     return found
+
+
+def _and_allergens(batches: Sequence[Lot]) -> str:
+    """What else is in the crate, and what that does to whom: its label would not say so."""
+    crops = dict.fromkeys(b.crop for b in batches if b.crop)
+    return ", ".join(f"{c} (allergen: {c.allergen})" if c.allergen else str(c) for c in crops)
 
 
 def _weights(batches: Sequence[Lot], cut: Sequence[Planting]) -> list[int]:

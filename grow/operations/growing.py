@@ -93,6 +93,11 @@ def lose_plants(
                 entry.refuse_or(
                     "not_there", f"On {missing} of those sites {batch.code} was not standing."
                 )
+                entry.flag(
+                    Flag.Kind.NOT_ON_BOOKS,
+                    f"On {missing} of the sites told, the books hold nothing of {batch.code}.",
+                    batch,
+                )
         else:
             _whole(plants, "plants")
             if plants > len(standing):
@@ -276,7 +281,9 @@ def clear(
         total += number
         entry.move(batch, place, the("compost"), number, Basis.COUNTED)
     if not total:
-        raise Refusal("not_there", f"Nothing of {batch.code} stands there any more.")
+        says = f"Nothing of {batch.code} stands there any more"
+        entry.refuse_or("not_there", f"{says}; tell it as already done if it did.")
+        entry.flag(Flag.Kind.NOT_ON_BOOKS, f"{says} by the books; it was cleared all the same.")
 
 
 @operation(says="stood on the day records began", slot=0.1, gate_=gate.ALONE)

@@ -6,15 +6,15 @@ import datetime as dt
 import hashlib
 import io
 
-from .. import codes, gate
+from .. import codes, gate, holds
 from ..errors import Refusal
 from ..fitting import Input, Keeping, Standing, Supplier
 from ..ledger import Entry, operation
-from ..models import Basis, Crop, Description, InUse, Item, Lot, LotKind, Photo, Unit
+from ..models import Basis, Crop, Description, Flag, InUse, Item, Lot, LotKind, Photo, Unit
 from ..setup import the
 
 
-def name(entry: Entry, lot: Lot, called: str, **more) -> None:
+def learn(entry: Entry, lot: Lot, called: str = "", **more) -> None:
     """Hang a name, or what else was learnt, on a lot when the entry is posted."""
     called = called.strip()
     entry.later.append(
@@ -45,7 +45,7 @@ def receive_input(
     if quantity:
         entry.move(lot, supplier, place, quantity, Basis.COUNTED)
     if supplier_lot or best_before or plant_passport:
-        name(entry, lot, supplier_lot, best_before=best_before, plant_passport=plant_passport)
+        learn(entry, lot, supplier_lot, best_before=best_before, plant_passport=plant_passport)
 
 
 @operation(says="opened", slot=5, gate_=gate.ALONE)
@@ -100,10 +100,10 @@ def receive_produce(
         use_by=use_by,
     )
     entry.move(lot, supplier, place, grams, Basis.WEIGHED)
-    name(entry, lot, supplier_lot, note=f"Origin: {origin or 'not told'}")
+    learn(entry, lot, supplier_lot, note=f"Origin: {origin or 'not told'}")
 
 
-@operation(says="described", gate_=gate.SHARED)
+@operation(says="described", gate_=gate.ALONE)
 def describe(
     entry: Entry,
     *,
@@ -114,20 +114,24 @@ def describe(
     photo: Photo | None = None,
     note: str = "",
 ) -> None:
-    """What is learnt later: another name, a date, a passport, a picture. The latest stands; a
-    date may be shortened, never lengthened."""
+    """What is learnt later: another name, a date, a passport, a picture. The latest stands, of
+    dates the earliest: one may be shortened, never lengthened. What was labelled with a later
+    one all the same is held."""
     if best_before:
         dates = [lot.use_by, *lot.descriptions.values_list("best_before", flat=True)]
         known = min(filter(None, dates), default=None)
         if known and best_before > known and lot.kind != LotKind.INPUT:
-            raise Refusal(
+            entry.refuse_or(
                 "date_lengthened",
                 f"{lot.code} is dated {known:%d %b %Y}; a later date, {best_before:%d %b %Y}, "
                 "cannot be given.",
             )
+            says = f"labelled {best_before:%d %b %Y}, later than its date, {known:%d %b %Y}"
+            entry.flag(Flag.Kind.AGAINST_RULE, f"{lot.code} was {says}.", lot)
+            entry.later.append(lambda: holds.place_holds({lot.pk: says}, entry.event) and None)
     if not (called or best_before or plant_passport or photo or note):
         raise Refusal("nought", "Write a name, a date, a passport number, a note or add a picture.")
-    name(
+    learn(
         entry,
         lot,
         called,

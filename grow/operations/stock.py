@@ -9,7 +9,7 @@ from .. import clock, gate
 from ..errors import NotAllowed, Refusal
 from ..fitting import Back, Keeping, Kept, Moved, Quarantine, Standing
 from ..ledger import BEFORE_CANCEL, Entry, operation
-from ..models import Basis, Event, Holding, Lot, PlaceKind
+from ..models import Basis, Event, Flag, Holding, Lot, PlaceKind
 from ..setup import the
 
 THROWN = frozenset(
@@ -63,12 +63,14 @@ def discard(
     if to not in THROWN:
         raise Refusal("where_to", f"{to} is not a place to throw things; choose one from the list.")
     if to == PlaceKind.FEED and from_place.kind == PlaceKind.KITCHEN:
-        raise Refusal(
+        entry.refuse_or(
             "kitchen_to_feed",
             "Nothing from a kitchen may be fed to animals (UK rule; local rules come first).",
         )
+        entry.flag(Flag.Kind.AGAINST_RULE, f"{lot.code} from {from_place} was fed to animals.", lot)
     if to == PlaceKind.DONATED and not recipient:
         entry.refuse_or("recipient", "A donation is a supply: say to whom it went.")
+        entry.flag(Flag.Kind.UNSAID, f"Nobody said to whom {lot.code} was given.", lot)
     entry.move(lot, from_place, the(to), quantity, basis)
 
 

@@ -7,7 +7,13 @@ from collections.abc import Sequence
 from ..errors import Refusal
 from ..fitting import Input
 from ..ledger import Entry, operation
-from ..models import Place
+from ..models import Flag, Place
+
+
+def ask_what_was_done(entry: Entry, passed: bool, done: str) -> None:
+    if not passed and not done:
+        entry.refuse_or("what_was_done", "It failed: say what was done about it.")
+        entry.flag(Flag.Kind.UNSAID, "It failed, and nobody said what was done about it.")
 
 
 def _things(entry: Entry, what: str) -> None:
@@ -28,8 +34,7 @@ def check(
     """One check of a fridge, scale, probe, tank, knives, glass. A failed one makes suspect
     everything since the last good one, so it asks what was done."""
     _things(entry, "checked")
-    if not passed and not done:
-        entry.refuse_or("what_was_done", "It failed: say what was done about it.")
+    ask_what_was_done(entry, passed, done)
 
 
 @operation(says="cleaned", slot=20)

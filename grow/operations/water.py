@@ -20,6 +20,7 @@ from ..models import (
     Treatment,
     Unit,
 )
+from .watch import ask_what_was_done
 
 K = Item.Kind
 _INTO_WATER = (K.NUTRIENT, K.WATER_TREATMENT, K.CLEANER)
@@ -106,7 +107,9 @@ def feed(entry: Entry, *, tank: Tank, begins: Sequence[Fed] = (), ends: Sequence
 def test_water(
     entry: Entry, *, tank: Tank, kind: str, reading: str, passed: bool, done: str = ""
 ) -> None:
-    """A reading or a laboratory's result. A failed one makes suspect all since the last good."""
+    """A reading or a laboratory's result. A failed one makes suspect all since the last good
+    one, so it asks what was done."""
+    ask_what_was_done(entry, passed, done)
 
 
 @operation(says="treated", slot=7.5, gate_=gate.ALONE, touched_by=())

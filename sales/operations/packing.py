@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
 
-from grow import clock
+from grow import clock, lineage
 from grow.errors import Refusal
 from grow.fitting import Goods, Keeping
 from grow.ledger import Entry, operation
@@ -22,6 +22,7 @@ from grow.models import (
     LotKind,
     Unit,
 )
+from grow.operations.inputs import learn
 from grow.queries import stocks
 from grow.setup import the
 from grow.shares import shared_out
@@ -153,7 +154,7 @@ def _run(
             "does not declare it. Take another crate, or change the label first.",
             allergens=undeclared,
         )
-    date = _use_by(entry, product, taken, use_by)
+    date, allowed = _use_by(entry, product, taken, use_by)
     crops = {t.lot.crop_id for t in taken}
     run = entry.make(
         LotKind.PACK,
@@ -164,6 +165,9 @@ def _run(
         use_by=date,
         crop_id=crops.pop() if len(crops) == 1 else None,
     )
+    if date and allowed and date > allowed:
+        entry.hold_at_birth(run, f"labelled {date:%d %b %Y}; its leaf allows {allowed:%d %b %Y}")
+        learn(entry, run, best_before=allowed)  # what is made of it is no younger for the label
     if undeclared:
         entry.hold_at_birth(run, f"undeclared allergen: {', '.join(undeclared)}")
     opened = [(t, n) for t, n in zip(taken, grams, strict=True) if t.lot.kind == LotKind.PACK]
@@ -208,6 +212,10 @@ def _grams_taken(entry: Entry, taken: Sequence[Taken]) -> list[int]:
     )
     out = []
     for t in taken:
+        if t.used is not None and t.left is not None:
+            raise Refusal(
+                "used_or_left", f"Say of {t.lot.code} what was used or what is left, not both."
+            )
         if t.used is not None:
             if t.used <= 0:
                 raise Refusal(
@@ -300,10 +308,17 @@ def _run_of(lot: Lot) -> PackingRun | None:
 
 
 def _of(lot: Lot) -> set[str]:
+    """What is in a lot by its own crop, by its label, and by all that it came from: a corrected
+    origin counts beside the wrong one until the food-safety lead clears that."""
+    found = {lot.pk}
     if lot.kind == LotKind.PACK:
-        run = _run_of(lot)
-        return _words(run.allergens) if run else set()
-    return _words(lot.crop.allergen) if lot.crop else set()
+        found = lineage.above(found)
+    grew = Lineage.objects.filter(child__in=found, kind=Lineage.Kind.GREW, cleared_by=None)
+    found |= set(grew.values_list("parent_id", flat=True))
+    told = Lot.objects.filter(pk__in=found, crop__isnull=False).values_list("crop__allergen")
+    words = set().union(*(_words(text) for (text,) in told))
+    run = _run_of(lot) if lot.kind == LotKind.PACK else None
+    return words | _words(run.allergens) if run else words
 
 
 def _words(text: str) -> set[str]:
@@ -321,8 +336,9 @@ def _who(taken: Sequence[Taken], undeclared: list[str]) -> str:
     return ", ".join(t.lot.code for t in taken if _of(t.lot) & set(undeclared))
 
 
-def _use_by(entry, product, taken, told: dt.date | None) -> dt.date | None:
-    """Bounded by the oldest lot in it; a told date may be earlier, never later."""
+def _use_by(entry, product, taken, told: dt.date | None) -> tuple[dt.date | None, dt.date | None]:
+    """(the date on the label, what the oldest lot in it allows). A told date may be earlier,
+    never later."""
     day = clock.number_day(entry.event.day)
     bounds = [t.lot.use_by for t in taken if t.lot.use_by]
     # a date shortened since stands, too
@@ -336,11 +352,11 @@ def _use_by(entry, product, taken, told: dt.date | None) -> dt.date | None:
         bounds.append(oldest + dt.timedelta(days=product.days_from_cut))
     bound = min(bounds, default=None)
     if told and bound and told > bound:
-        raise Refusal(
+        entry.refuse_or(
             "date_lengthened",
             f"{told:%d %b %Y} is later than the oldest leaf in it allows, {bound:%d %b %Y}.",
         )
-    return told or bound
+    return told or bound, bound
 
 
 def _origin(taken: Sequence[Taken]) -> str:

@@ -1,0 +1,249 @@
+"""A fact is never refused (LEDGER section 6): what has happened is written around what the books
+hold, and flagged. Each story first asks before the act and is refused, then tells it as done.
+"""
+
+import datetime as dt
+from typing import Any
+
+import pytest
+
+from grow.errors import Refusal
+from grow.faults import faults
+from grow.models import Event, Flag, Hold, Item, Lot
+from sales.operations import Taken
+from tests.farm import Crate, Farm
+
+K = Flag.Kind
+
+
+def flags(event: Event) -> list[str]:
+    return sorted(event.flags.values_list("kind", flat=True))
+
+
+def held(lot: Lot) -> bool:
+    return Hold.objects.filter(lot=lot, ended_by=None).exists()
+
+
+def asked_then_told(farm: Farm, verb: str, code: str, **facts: Any) -> Event:
+    """Refused before the act with this code, and written when told as done."""
+    with pytest.raises(Refusal) as refused:
+        farm.tell(verb, **facts)
+    assert refused.value.code == code
+    return farm.tell(verb, **facts, already_done=True)
+
+
+# What goes against a rule, and what was left unsaid -----------------------------------------
+
+
+def test_peelings_that_hens_were_fed_from_the_kitchen(farm: Farm) -> None:
+    crate = farm.cut(1000)
+    farm.arrive(farm.send(crate, 1000), crate, accepted=1000)
+    facts: dict[str, Any] = {"lot": crate, "from_place": farm.kitchen_place, "quantity": 100}
+    farm.tell("discard", to="compost", reason="stalks", **facts)
+    fed = asked_then_told(farm, "discard", "kitchen_to_feed", to="feed", reason="stalks", **facts)
+    assert flags(fed) == [K.AGAINST_RULE]
+    farm.stands_at(
+        """
+        Kitchen     | crate | 800 g
+        Compost     | crate | 100 g
+        Animal feed | crate | 100 g
+        """,
+        crate=crate,
+    )
+
+
+def test_a_donation_to_nobody_knows_whom(farm: Farm) -> None:
+    crate = farm.cut(1000)
+    facts: dict[str, Any] = {"lot": crate, "from_place": farm.store, "quantity": 100}
+    facts |= {"to": "donated", "reason": "surplus"}
+    assert flags(farm.tell("discard", recipient="Food bank", **facts)) == []
+    given = asked_then_told(farm, "discard", "recipient", **facts)
+    assert flags(given) == [K.UNSAID]
+    assert farm.stock(crate, farm.store) == 800
+
+
+@pytest.mark.parametrize(
+    ("verb", "facts"),
+    [
+        ("check", {"kind": "probe in ice"}),
+        ("test_water", {"kind": "E. coli", "reading": "1400 in 100 ml"}),
+    ],
+)
+def test_what_failed_asks_what_was_done_about_it(farm: Farm, verb: str, facts: dict) -> None:
+    facts |= {"tank": farm.tank} if verb == "test_water" else {"place": farm.store}
+    farm.tell(verb, passed=True, **facts)
+    farm.tell(verb, passed=False, done="emptied", **facts)
+    failed = asked_then_told(farm, verb, "what_was_done", passed=False, **facts)
+    assert flags(failed) == [K.UNSAID]
+
+
+# The cut ------------------------------------------------------------------------------------
+
+
+def test_a_cut_of_which_nothing_was_kept(farm: Farm) -> None:
+    """All of it was slug-eaten: the cut was made, and nothing of it stands in the store."""
+    batch = farm.sow(20)
+    facts: dict[str, Any] = {"crates": [Crate(900)], "batches": [batch], "store": farm.store}
+    farm.tell("harvest", **facts, grade_out_g=899)
+    cut = asked_then_told(farm, "harvest", "grade_out", **facts, grade_out_g=900).lot
+    assert [(e.parent, e.quantity) for e in cut.above.filter(kind="grew")] == [(batch, 900)]
+    farm.stands_at("Compost | cut | 900 g", cut=cut)
+    with pytest.raises(Refusal):  # more than was weighed is no weight
+        farm.tell("harvest", **facts, grade_out_g=901, already_done=True)
+
+
+def test_two_crops_in_one_crate_are_held_until_somebody_looks(farm: Farm) -> None:
+    """A mustard leaf in a crate of lettuce is an allergen that no label would name."""
+    lettuce, mustard = farm.sow(20), farm.sow(20, variety=farm.red)
+    facts: dict[str, Any] = {"crates": [Crate(900)], "store": farm.store}
+    assert not held(farm.tell("harvest", **facts, batches=[lettuce]).lot)
+    cut = asked_then_told(farm, "harvest", "mixed", **facts, batches=[lettuce, mustard]).lot
+    assert held(cut)
+    assert "mustard" in Hold.objects.get(lot=cut).reason
+    assert {e.parent for e in cut.above.filter(kind="grew")} == {lettuce, mustard}
+    assert cut.crop == farm.lettuce
+    farm.tell("release", lots=[cut], reason="for the mustard salad")
+    with pytest.raises(Refusal) as refused:
+        farm.pack([cut], 7)
+    assert refused.value.code == "undeclared_allergen"
+    assert faults() == []
+
+
+def test_an_allergen_of_the_right_sowing_counts_though_the_wrong_one_was_told(farm: Farm) -> None:
+    lettuce, mustard = farm.sow(20), farm.sow(20, variety=farm.red)
+    cut, other = farm.cut(900, lettuce), farm.cut(900, lettuce)
+    farm.pack([other], 7)
+    farm.tell("correct_origin", lot=cut, wrong=lettuce, right=mustard, reason="other row")
+    with pytest.raises(Refusal) as refused:
+        farm.pack([cut], 7)
+    assert refused.value.code == "undeclared_allergen"
+    # nor is the wrong one forgotten before the lead has cleared it
+    red = farm.cut(900, mustard)
+    farm.tell("correct_origin", lot=red, wrong=mustard, right=lettuce, reason="other row")
+    with pytest.raises(Refusal):
+        farm.pack([red], 7)
+
+
+def test_a_cut_from_a_tower_that_the_books_hold_empty(farm: Farm) -> None:
+    facts: dict[str, Any] = {"crates": [Crate(900)], "store": farm.store, "crop": farm.lettuce}
+    cut = asked_then_told(farm, "harvest", "nothing_there", **facts, towers=[farm.t1])
+    assert flags(cut) == [K.NOT_ON_BOOKS]
+    assert farm.stock(cut.lot, farm.store) == 900
+
+
+# Plants -------------------------------------------------------------------------------------
+
+
+def test_clearing_what_the_books_hold_cleared(farm: Farm) -> None:
+    batch = farm.sow(20)
+    farm.tell("clear", batch=batch)
+    farm.pass_time(hours=1)
+    again = asked_then_told(farm, "clear", "not_there", batch=batch)
+    assert flags(again) == [K.NOT_ON_BOOKS]
+    farm.stands_at("Compost | batch | 20 each", batch=batch)
+
+
+def test_plants_lost_from_sites_that_the_books_hold_empty(farm: Farm) -> None:
+    batch = farm.sow(20)
+    farm.plant(batch, farm.t1, 2)
+    sites = list(farm.t1.sites.order_by("-tier", "position")[:3])
+    lost: dict[str, Any] = {"batch": batch, "place": farm.t1, "reason": "slug"}
+    told = asked_then_told(farm, "lose_plants", "not_there", **lost, sites=sites)
+    assert flags(told) == [K.NOT_ON_BOOKS]
+    farm.stands_at("Bench 1 | batch | 18 each \n Compost | batch | 2 each", batch=batch)
+
+
+# Inputs are not strict: no quantity of theirs is ever refused --------------------------------
+
+
+def test_an_input_is_thrown_away_whatever_the_books_hold_of_it(farm: Farm) -> None:
+    bags = Item.objects.create(name="Bags", kind="packaging")
+    received: dict[str, Any] = {"item": bags, "supplier": farm.supplier, "place": farm.store}
+    told, untold = (farm.tell("receive_input", **received, quantity=n).lot for n in (10, None))
+    spoilt: dict[str, Any] = {"from_place": farm.store, "to": "landfill", "reason": "wet"}
+    farm.tell("discard", lot=told, quantity=4, **spoilt)
+    more = farm.tell("discard", lot=told, quantity=9, **spoilt)
+    farm.tell("discard", lot=untold, quantity=5, **spoilt)
+    table = """
+        Bin | told   | {} each
+        Bin | untold | 5 each
+        """
+    farm.stands_at(table.format(13), told=told, untold=untold)
+    farm.tell("cancel", event=more, reason="other roll")
+    farm.stands_at(table.format(4) + "Cold store | told | 6 each", told=told, untold=untold)
+
+
+def test_a_held_input_without_stock_is_binned(farm: Farm) -> None:
+    bags = Item.objects.create(name="Bags", kind="packaging")
+    lot = farm.tell("receive_input", item=bags, supplier=farm.supplier, place=farm.store).lot
+    farm.hold(lot)
+    farm.pass_time(hours=1)
+    farm.tell(
+        "discard", lot=lot, from_place=farm.store, to="landfill", quantity=5, reason="not for food"
+    )
+    farm.stands_at("Bin | lot | 5 each", lot=lot)
+
+
+# The run ------------------------------------------------------------------------------------
+
+
+def test_so_much_used_or_so_much_left_but_not_both(farm: Farm) -> None:
+    crate = farm.cut(1300)
+    run: dict[str, Any] = {"product": farm.bag, "store": farm.store, "line": farm.line, "packs": 4}
+    farm.tell("pack", **run, taken=[Taken(crate, farm.store, used=500)])
+    for told in ({}, {"already_done": True}):
+        with pytest.raises(Refusal) as refused:
+            farm.tell("pack", **run, taken=[Taken(crate, farm.store, used=500, left=300)], **told)
+        assert refused.value.code == "used_or_left"
+    farm.tell("pack", **run, taken=[Taken(crate, farm.store, left=300)])
+    assert farm.stock(crate, farm.store) == 300
+
+
+def test_a_run_of_a_crate_that_the_books_hold_empty(farm: Farm) -> None:
+    crate = farm.cut(1000)
+    farm.pack([crate], 8)
+    run: dict[str, Any] = {"product": farm.bag, "store": farm.store, "line": farm.line, "packs": 4}
+    bags = asked_then_told(
+        farm, "pack", "short", **run, taken=[Taken(crate, farm.store, left=0)]
+    ).lot
+    assert K.OUTWEIGHS in flags(bags.made_by)
+    assert [(e.parent, e.quantity) for e in bags.above.filter(kind="went_in")] == [(crate, 480)]
+    assert farm.stock(bags, farm.store) == 4
+    assert faults() == []
+
+
+# A date later than the leaf allows ----------------------------------------------------------
+
+
+def test_a_label_with_too_late_a_date_holds_the_run(farm: Farm) -> None:
+    crates = farm.cut(1000), farm.cut(1000)
+    run: dict[str, Any] = {"product": farm.bag, "store": farm.store, "line": farm.line, "packs": 8}
+    allowed = farm.today + dt.timedelta(days=7)
+    farm.tell("pack", **run, taken=[Taken(crates[0], farm.store, left=0)], use_by=allowed)
+    late = {"taken": [Taken(crates[1], farm.store, left=0)], "use_by": allowed + dt.timedelta(1)}
+    bags = asked_then_told(farm, "pack", "date_lengthened", **run, **late).lot
+    assert held(bags)
+    assert bags.use_by == allowed + dt.timedelta(1)  # so says the label
+    opened: dict[str, Any] = {"taken": [Taken(bags, farm.store, used=2)], "packs": 2}
+    again = farm.tell("rework", **run | opened, already_done=True).lot
+    assert again.use_by == allowed  # but the leaf is no younger for it
+    assert held(again)
+    assert faults() == []
+
+
+def test_bags_relabelled_with_a_later_date_are_held(farm: Farm) -> None:
+    bags, other = farm.pack([farm.cut(1000)], 8), farm.pack([farm.cut(1000)], 8)
+    farm.to_shop(bags, 4)
+    farm.to_shop(other, 4)
+    sooner, later = (bags.use_by + dt.timedelta(days=n) for n in (-3, 2))
+    farm.tell("describe", lot=bags, best_before=sooner)
+    farm.tell("describe", lot=other, best_before=sooner)
+    told = asked_then_told(farm, "describe", "date_lengthened", lot=bags, best_before=later)
+    assert flags(told) == [K.AGAINST_RULE]
+    assert held(bags)
+    assert bags.descriptions.filter(best_before=later).exists()  # found by what the label says
+    farm.tell("release", lots=[bags], reason="relabelled with the right date")
+    farm.pass_time(days=6)  # past the sooner date, not past the first
+    farm.till(1)
+    assert farm.stock(bags, farm.shop_place) == 4
+    assert faults() == []
