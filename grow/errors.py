@@ -1,8 +1,11 @@
 """One family of errors: a code, the facts, and one full sentence with the numbers."""
 
+import functools
+import re
 from typing import Any
 
-from django.db import IntegrityError
+from django.apps import apps
+from django.db import IntegrityError, models
 
 
 class Refusal(Exception):
@@ -58,20 +61,33 @@ _SENTENCES = {
     "run_adds_up": "The run's grams do not add up.",
     "note_line_adds_up": "The note's line does not add up.",
 }
-_SQLITE_COLUMNS = {
-    "grow_planting.site_id": "one_planting_at_a_time_on_a_site",
-    "grow_feed.tank_id": "a_tank_feeds_a_place_once",
-    "grow_inuse.lot_id": "an_input_is_open_once_at_a_place",
-}
 
 
 def polite(error: IntegrityError) -> Exception:
     """The second guard's refusal in the same words as the first's."""
+    rule = rule_of(error)
+    return Refusal(rule, _SENTENCES[rule]) if rule in _SENTENCES else error
+
+
+def rule_of(error: IntegrityError) -> str:
+    """The name of the constraint or trigger that said no; empty when it has none of ours. Of a
+    unique one SQLite names only the columns."""
     text = str(error)
-    for column, name in _SQLITE_COLUMNS.items():
-        if column in text:
-            return Refusal(name, _SENTENCES[name])
-    for name, sentence in _SENTENCES.items():
-        if name in text:
-            return Refusal(name, sentence)
-    return error
+    columns = re.search(r"UNIQUE constraint failed: (.*)", text)
+    if columns:
+        return _by_columns().get(frozenset(columns[1].split(", ")), "")
+    found = re.search(r'constraint "(\w+)"|CHECK constraint failed: (\w+)|^(\w+)$', text, re.M)
+    return next(filter(None, found.groups()), "") if found else ""
+
+
+@functools.cache
+def _by_columns() -> dict[frozenset[str], str]:
+    return {
+        frozenset(
+            f"{model._meta.db_table}.{model._meta.get_field(f).column}"  # type: ignore[union-attr]
+            for f in rule.fields
+        ): rule.name
+        for model in apps.get_models()
+        for rule in model._meta.constraints
+        if isinstance(rule, models.UniqueConstraint)
+    }

@@ -1,6 +1,8 @@
 """The places that every business has once: sources and ends. Made after each migrate."""
 
+import itertools
 from functools import lru_cache
+from typing import Any
 
 from django.db import connection
 
@@ -16,16 +18,20 @@ def after_migrate(sender, using: str = "default", **_) -> None:
 
 
 def the(kind: str) -> Place:
-    """The one place of a kind: the("growth"). Raises Place.DoesNotExist for other kinds."""
+    """The one place of a kind: the("growth"). Raises Place.DoesNotExist for other kinds.
+
+    Only its id is kept, and its kind, which cannot change: what else is asked of it is read anew,
+    for another worker may have given it another name."""
     if kind not in SINGLE:
         raise Place.DoesNotExist(f"There may be several places of kind {kind}.")
-    return _single(str(connection.settings_dict["NAME"]), kind)
+    pk = _single(str(connection.settings_dict["NAME"]), kind)
+    return Place.from_db(connection.alias, ["id", "kind"], [pk, kind])
 
 
 @lru_cache(maxsize=64)
-def _single(database: str, kind: str) -> Place:
+def _single(database: str, kind: str) -> int:
     """By database too: a process that turns to another one must not bring its ids along."""
-    return Place.objects.filter(kind=kind).order_by("id")[:1].get()
+    return Place.objects.values_list("pk", flat=True).get(kind=kind)
 
 
 def forget() -> None:
@@ -41,7 +47,13 @@ def side_place(outlet: Place, kind: str) -> Place:
         PlaceKind.SOLD: "Sold at {}",
         PlaceKind.SERVED: "Served at {}",
     }[PlaceKind(kind)]
-    place, _ = Place.objects.get_or_create(
-        kind=kind, belongs_to=outlet, defaults={"name": label.format(outlet.name)}
-    )
-    return place
+    new: dict[str, Any] = {"name": lambda: _free(label.format(outlet.name))}  # asked only if new
+    return Place.objects.get_or_create(kind=kind, belongs_to=outlet, defaults=new)[0]
+
+
+def _free(name: str) -> str:
+    """A name that no place has, cut to what a name may hold."""
+    longest = Place._meta.get_field("name").max_length or 0
+    tails = itertools.chain([""], (f" ({n})" for n in itertools.count(2)))
+    names = (name[: longest - len(tail)] + tail for tail in tails)
+    return next(n for n in names if not Place.objects.filter(name=n).exists())

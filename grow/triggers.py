@@ -1,4 +1,5 @@
-"""Triggers: Event, Movement and Lot are written once, and a held lot does not move unseen.
+"""Triggers: Event, Movement and Lot are written once; a held lot does not move unseen; the kind
+of a place and the zone of the business stay once something was told by them.
 
 Lifted before a migration and installed after it: rebuilding a table on SQLite drops its
 triggers without a word, and one that reads another table breaks that table's rebuild.
@@ -9,6 +10,8 @@ from collections.abc import Iterator
 
 from django.db import connections
 
+from .models.business import FIRST_ZONE
+
 APPEND_ONLY = ("grow_event", "grow_movement", "grow_lot")
 
 _HELD = """
@@ -18,6 +21,31 @@ _HELD = """
           AND (h.ended_at IS NULL OR h.ended_at > e.placed_at)
     )
 """
+_TOLD = "EXISTS (SELECT 1 FROM grow_event)"
+#: Name → (table, when, what makes it wrong, the rule's name).
+_FIXED = {
+    "grow_place_kind": (
+        "grow_place",
+        "UPDATE",
+        "OLD.kind <> NEW.kind AND (EXISTS (SELECT 1 FROM grow_holding h WHERE h.place_id = OLD.id) "
+        "OR EXISTS (SELECT 1 FROM grow_event e WHERE e.place_id = OLD.id))",
+        "place_kind_is_fixed",
+    ),
+    "grow_business_zone": (
+        "grow_business",
+        "UPDATE",
+        f"OLD.zone <> NEW.zone AND {_TOLD}",
+        "zone_is_fixed",
+    ),
+    # until somebody names the business its days are those of the first zone
+    "grow_business_late": (
+        "grow_business",
+        "INSERT",
+        f"NEW.zone <> '{FIRST_ZONE}' AND {_TOLD}",
+        "zone_is_fixed",
+    ),
+    "grow_business_gone": ("grow_business", "DELETE", _TOLD, "zone_is_fixed"),
+}
 
 
 def _sqlite() -> dict[str, str]:
@@ -34,6 +62,11 @@ def _sqlite() -> dict[str, str]:
         f"WHEN NEW.despite_hold = 0 AND {_HELD} BEGIN "
         "SELECT RAISE(ABORT, 'lot_is_held'); END"
     )
+    for name, (table, verb, wrong, rule) in _FIXED.items():
+        made[name] = (
+            f"CREATE TRIGGER {name} BEFORE {verb} ON {table} WHEN {wrong} BEGIN "
+            f"SELECT RAISE(ABORT, '{rule}'); END"
+        )
     return made
 
 
@@ -57,6 +90,15 @@ def _postgresql() -> dict[str, str]:
         "CREATE TRIGGER grow_movement_held BEFORE INSERT ON grow_movement "
         "FOR EACH ROW EXECUTE FUNCTION grow_movement_held()"
     )
+    for name, (table, verb, wrong, rule) in _FIXED.items():
+        made[name] = (
+            f"CREATE OR REPLACE FUNCTION {name}() RETURNS trigger AS $$ BEGIN "
+            f"IF {wrong} THEN RAISE EXCEPTION '{rule}' "
+            "USING ERRCODE = 'integrity_constraint_violation'; END IF; "
+            f"RETURN {'OLD' if verb == 'DELETE' else 'NEW'}; END $$ LANGUAGE plpgsql; "
+            f"CREATE TRIGGER {name} BEFORE {verb} ON {table} "
+            f"FOR EACH ROW EXECUTE FUNCTION {name}()"
+        )
     return made
 
 
@@ -89,7 +131,8 @@ def _tables_are_there(using: str) -> bool:
 
 
 def _table_of(name: str) -> str:
-    return next(table for table in APPEND_ONLY if name.startswith(table))
+    tables = (*APPEND_ONLY, "grow_place", "grow_business")
+    return next(table for table in tables if name.startswith(table))
 
 
 def lift(using: str = "default") -> None:

@@ -9,12 +9,17 @@ def _known_zone(value: str) -> None:
         raise ValidationError(f"{value} is not a time zone; write one such as Europe/London.")
 
 
+#: Whose days are counted until somebody names the business.
+FIRST_ZONE = "Europe/London"
+
+
 class Business(models.Model):
     """The one business of this database. The zone is fixed once an event exists: days are
-    copied onto movements and would otherwise shift."""
+    copied onto movements and would otherwise shift. A trigger keeps it."""
 
+    id = models.PositiveSmallIntegerField(primary_key=True, default=1, editable=False)
     name = models.CharField(max_length=80, default="Our farm")
-    zone = models.CharField(max_length=40, default="Europe/London", validators=[_known_zone])
+    zone = models.CharField(max_length=40, default=FIRST_ZONE, validators=[_known_zone])
     currency = models.CharField(max_length=3, default="GBP")
     rule_set = models.CharField(
         max_length=20,
@@ -28,6 +33,9 @@ class Business(models.Model):
 
     class Meta:
         verbose_name_plural = "business"
+        constraints = [
+            models.CheckConstraint(condition=models.Q(id=1), name="a_database_has_one_business")
+        ]
 
     def __str__(self) -> str:
         return self.name
@@ -35,8 +43,8 @@ class Business(models.Model):
     def clean(self) -> None:
         from .ledger import Event
 
-        if self.pk and Event.objects.exists():
-            was = Business.objects.values_list("zone", flat=True).get(pk=self.pk)
+        if Event.objects.exists():
+            was = Business.the().zone
             if was != self.zone:
                 raise ValidationError(
                     {"zone": f"Events are already booked by the days of {was}; the zone stays."}

@@ -158,6 +158,7 @@ class Lot(models.Model):
                 | Q(kind__in=[LotKind.INPUT, LotKind.WATER, LotKind.TREATMENT]),
                 name="lot_unit_fits_its_kind",
             ),
+            models.CheckConstraint(condition=Q(unit__in=Unit.values), name="lot_unit_is_known"),
         ]
         indexes = [
             models.Index(fields=["line", "use_by", "id"], name="lot_by_line_first_expired"),
@@ -192,6 +193,9 @@ class Movement(models.Model):
             models.CheckConstraint(condition=Q(quantity__gt=0), name="movement_moves_something"),
             models.CheckConstraint(
                 condition=~Q(from_place=F("to_place")), name="movement_goes_somewhere"
+            ),
+            models.CheckConstraint(
+                condition=Q(basis__in=Basis.values), name="movement_basis_is_known"
             ),
         ]
         indexes = [

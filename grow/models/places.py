@@ -2,6 +2,7 @@
 
 from django.core.exceptions import ValidationError
 from django.db import models
+from django.db.models import Q
 
 
 class PlaceKind(models.TextChoices):
@@ -56,6 +57,8 @@ OUTLETS = frozenset({K.SHOP, K.KITCHEN, K.BUYER})
 NURSERY = frozenset({K.BENCH, K.SHELF, K.TENT})
 #: Where plants stand.
 GROWING = frozenset({*NURSERY, K.TOWER})
+#: Kinds of place that stand beside an outlet, one of each.
+BESIDE = frozenset({K.TRANSIT, K.QUARANTINE, K.SOLD, K.SERVED})
 #: Kinds of which a business has exactly one place; made after each migrate.
 SINGLE = frozenset(
     {
@@ -68,7 +71,8 @@ SINGLE = frozenset(
 
 class Place(models.Model):
     """One place. `within` is the area around it; `belongs_to` is the outlet that a lorry,
-    a reject shelf or a till stands for. The kind is fixed once anything has moved there."""
+    a reject shelf or a till stands for. The kind is fixed once anything has moved there or was
+    done there: a trigger keeps it."""
 
     name = models.CharField(max_length=60, unique=True)
     kind = models.CharField(max_length=20, choices=PlaceKind.choices)
@@ -81,6 +85,21 @@ class Place(models.Model):
 
     class Meta:
         ordering = ["name"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(kind__in=PlaceKind.values), name="place_kind_is_known"
+            ),
+            models.UniqueConstraint(
+                fields=["kind"],
+                condition=Q(kind__in=sorted(SINGLE)),
+                name="one_place_of_a_kind_that_all_have",
+            ),
+            models.UniqueConstraint(
+                fields=["belongs_to", "kind"],
+                condition=Q(kind__in=sorted(BESIDE)),
+                name="one_place_of_a_kind_beside_an_outlet",
+            ),
+        ]
         indexes = [models.Index(fields=["kind"], name="place_by_kind")]
 
     def __str__(self) -> str:
@@ -99,7 +118,7 @@ class Place(models.Model):
         return not (self.is_source or self.is_end)
 
     def clean(self) -> None:
-        if self.pk and self.holdings.exists():
+        if self.pk and (self.holdings.exists() or self.events.exists()):
             was = Place.objects.values_list("kind", flat=True).get(pk=self.pk)
             if was != self.kind:
                 raise ValidationError(

@@ -130,8 +130,13 @@ class TreatedPlace(models.Model):
     class Meta:
         constraints = [
             models.UniqueConstraint(
-                fields=["lot", "place", "site"], name="a_place_is_treated_once_by_a_treatment"
-            )
+                fields=["lot", "place"],
+                condition=Q(site__isnull=True),
+                name="a_place_is_treated_once_by_a_treatment",
+            ),
+            models.UniqueConstraint(
+                fields=["lot", "site"], name="a_site_is_treated_once_by_a_treatment"
+            ),
         ]
 
 
