@@ -8,7 +8,20 @@ from typing import Any, TypeVar
 
 from django.db.models import Model, Q, QuerySet
 
-from .models import ENDS, GROWING, Event, Holding, Lot, Movement, Person, Place
+from .models import (
+    ENDS,
+    GROWING,
+    Event,
+    Flag,
+    Hold,
+    Holding,
+    Lineage,
+    Lot,
+    Movement,
+    Person,
+    Place,
+    Tag,
+)
 
 Rows = TypeVar("Rows", bound=QuerySet[Any])
 #: By model: what of these rows a person tied to these places sees. Apps above add their own.
@@ -55,4 +68,19 @@ def _events(rows: QuerySet[Event], places: frozenset[int]) -> QuerySet[Event]:
     return rows.filter(Q(place__in=places) | Q(pk__in=moved.values("event_id")))
 
 
+def _of_lots(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
+    return rows.filter(lot__in=_lots(Lot.objects.all(), places))
+
+
+def _edges(rows: QuerySet[Lineage], places: frozenset[int]) -> QuerySet[Lineage]:
+    # what came of a lot elsewhere is nobody's business there; where it came from is
+    return rows.filter(child__in=_lots(Lot.objects.all(), places))
+
+
+def nothing(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
+    """For what is the whole farm's alone."""
+    return rows.none()
+
+
+SEEN |= {Flag: _of_lots, Hold: _of_lots, Lineage: _edges, Tag: nothing}
 SEEN |= {Place: _places, Lot: _lots, Holding: _holdings, Movement: _movements, Event: _events}

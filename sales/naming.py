@@ -5,8 +5,9 @@ from typing import Any
 from django.db.models import QuerySet
 
 from grow.finding import NAMED, Named
-from grow.scope import SEEN
-from sales.models import DeliveryNote, Outlet, Product
+from grow.models import Holding
+from grow.scope import SEEN, nothing
+from sales.models import DeliveryNote, Money, Outlet, PackingRun, Price, Product
 
 NAMED |= {
     Product: Named("product", ("code", "name"), ("loose_crop",)),
@@ -23,4 +24,8 @@ def _notes(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
     return rows.filter(outlet__place__in=places)
 
 
-SEEN |= {Outlet: _outlets, DeliveryNote: _notes}
+def _runs(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
+    return rows.filter(lot__in=Holding.objects.filter(place__in=places).values("lot_id"))
+
+
+SEEN |= {Outlet: _outlets, DeliveryNote: _notes, PackingRun: _runs, Price: nothing, Money: nothing}

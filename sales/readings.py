@@ -1,0 +1,123 @@
+"""The trace as pages and the API ask for it: one question in words, narrowed to the person."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from typing import Any
+
+from django.db.models import QuerySet
+
+from grow import scope
+from grow.errors import NotKnown, Refusal
+from grow.finding import rows_called
+from grow.models import Lot, Person, Place, Thing
+
+from . import roots
+from .models import Product
+from .trace import Trace, trace
+
+
+def asked(
+    person: Person,
+    *,
+    code: str = "",
+    product: str = "",
+    date: dt.date | None = None,
+    place: str = "",
+    since: dt.datetime | None = None,
+    until: dt.datetime | None = None,
+    thing: str = "",
+) -> roots.Roots:
+    """The lots that a question means: any code, name or note; a product and a date; a place from
+    one moment to another; a thing since its last good check. Raises Refusal when it is none of
+    them or two at once, NotKnown for what nobody here knows or this person may not see."""
+    ways = [bool(code), bool(product or date), bool(place or since or until), bool(thing)]
+    if sum(ways) != 1:
+        raise Refusal(
+            "which_question",
+            "Ask by a code, or by a product and a date, or by a place and two moments, or by a "
+            "thing: one of them.",
+        )
+    if code:
+        found = roots.find(code)
+    elif thing:
+        found = roots.since_last_good_check(_the(Thing, thing, person))
+    elif product or date:
+        if not product or date is None:
+            raise Refusal("which_question", "Say both the product and the date on it.")
+        found = roots.product_on(_the(Product, product, person), date)
+    else:
+        if not place or since is None or until is None:
+            raise Refusal("which_question", "Say the place, and from when until when.")
+        if until < since:
+            raise Refusal("which_question", "The window ends before it begins.")
+        found = roots.at_place(_the(Place, place, person), since, until)
+    return _seen(found, person)
+
+
+def _the(model: type, text: str, person: Person) -> Any:
+    (row,) = rows_called(model, [text], person)
+    if isinstance(row, Refusal):
+        raise row
+    return row
+
+
+def _seen(found: roots.Roots, person: Person) -> roots.Roots:
+    if not scope.tied_to(person):
+        return roots.find(found)
+    seen = _codes(Lot.objects.filter(pk__in=[lot.pk for lot in found.lots]), person)
+    lots = [lot for lot in found.lots if lot.code in seen]
+    if not lots:
+        raise NotKnown("no_such_code", f"No lot is called “{found.says}”.", nearest=[])
+    # a note in words may name lots of other places
+    return roots.Roots(lots, found.says)
+
+
+def _codes(rows: QuerySet[Lot], person: Person) -> set[str]:
+    return set(scope.seen(rows, person).values_list("code", flat=True))
+
+
+def traced(person: Person, found: roots.Roots, *, alongside: bool = True) -> dict[str, Any]:
+    """A trace as JSON. Somebody tied to places sees of it where it came from, and of what came of
+    it and where it is only their own places' part: no other outlet's name."""
+    tied = scope.tied_to(person)
+    answer = trace(found, alongside=alongside and not tied)
+    return narrowed(answer, person, tied) if tied else answer.as_json()
+
+
+def narrowed(answer: Trace, person: Person, tied: frozenset[int]) -> dict[str, Any]:
+    names = set(Place.objects.filter(pk__in=tied).values_list("name", flat=True))
+    whole = answer.as_json()
+    down = {lot["code"] for lot in whole["descendants"]}
+    hidden = down - _codes(Lot.objects.filter(code__in=down), person)
+    return whole | {
+        "lots": _own(whole["lots"], names, hidden),
+        "ancestors": _own(whole["ancestors"], names, hidden),
+        "descendants": _own(whole["descendants"], names, hidden),
+        "alongside": [],
+        "whereabouts": [row for row in whole["whereabouts"] if row["place"] in names],
+        "must_be_told": [],
+        "balance": None,
+        "balance_of_all": None,
+        "gaps": [],
+        "notes": [],
+    }
+
+
+def _own(lots: Iterable[dict[str, Any]], names: set[str], hidden: set[str]) -> list[dict[str, Any]]:
+    return [
+        lot
+        | {
+            "whereabouts": [row for row in lot["whereabouts"] if row["place"] in names],
+            "consignees": [row for row in lot["consignees"] if row["outlet"] in names],
+            "joins": [join for join in lot["joins"] if join["with"] not in hidden],
+            "possibly_sold": None,
+            "balance": None,
+        }
+        for lot in lots
+        if lot["code"] not in hidden
+    ]
+
+
+__all__ = ["asked", "narrowed", "traced"]
