@@ -58,6 +58,13 @@ def story(number: Callable[[int, int], int], one: Callable[[list], Any], farm: F
     towers = {farm.t1: list(farm.t1.sites.all()), farm.t2: list(farm.t2.sites.all())}
     tell("feed", number(0, 25), lambda _: {"tank": farm.tank, "begins": [farm.t1]})
     tell("feed", number(0, 10), lambda _: {"tank": farm.bench_tank, "begins": [farm.bench]})
+    for what in ("ends", "begins", "ends")[: number(0, 3)]:
+        tell(
+            "feed",
+            number(0, 60),
+            lambda _, w=what: {"tank": farm.tank, w: [farm.t1]},
+            day_only=number(0, 1) == 0,
+        )
     for n in range(number(2, 6)):
         tank = one([farm.tank, farm.bench_tank])
         verb = one(["fill", "top_up", "dose", "drain_and_clean"])

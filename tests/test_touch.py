@@ -4,6 +4,7 @@ Each story ends in a table, one row a lot with all that touched it; the ledger's
 independent recount must both be that table, and `faults()` must find nothing.
 """
 
+import datetime as dt
 from typing import Any
 
 import pytest
@@ -11,9 +12,9 @@ import pytest
 from grow import gate, presence
 from grow.errors import Refusal
 from grow.faults import faults
-from grow.models import Holding, Item, Lineage, Lot
+from grow.models import Feed, Holding, Item, Lineage, Lot
 from grow.queries import living
-from tests.farm import Farm, Line
+from tests.farm import START, Farm, Line
 from tests.recount import touched_edges
 from tests.test_recount import day, go, spray, touched, water
 
@@ -255,3 +256,91 @@ def test_drained_and_filled_in_one_minute(farm: Farm, turned: bool) -> None:
     tank = farm.tank
     assert presence.touched(tank, day(2.5), day(3)) == {new.pk}
     assert faults() == []
+
+
+# --- feeds ------------------------------------------------------------------------------------
+
+
+def _feeds(farm: Farm) -> list[tuple[float, float | None]]:
+    """When the reservoir fed T1, in days from the first."""
+
+    def days(moment: dt.datetime | None) -> float | None:
+        return moment and (moment - START) / dt.timedelta(days=1)
+
+    rows = Feed.objects.filter(tank=farm.tank, place=farm.t1).order_by("began_at", "id")
+    return [(days(f.began_at), days(f.ended_at)) for f in rows]
+
+
+def _told_of_feeds(farm: Farm) -> dict[str, Any]:
+    """Water in the reservoir; T1 fed, not fed, fed again; a cut in each time."""
+    lots = {"w1": water(farm), "batch": farm.sow(20)}
+    farm.plant(lots["batch"], farm.t1, 20)
+    facts = {}
+    for name, moment, what in (
+        ("begun", 2, "begins"),
+        ("ended", 4, "ends"),
+        ("again", 6, "begins"),
+    ):
+        go(farm, moment - 1)
+        lots[f"cut{moment - 1}"] = farm.cut(100, lots["batch"])
+        go(farm, moment)
+        facts[name] = farm.tell("feed", tank=farm.tank, **{what: [farm.t1]})
+    return {"lots": lots, **facts}
+
+
+def test_every_fact_about_feeding_can_be_cancelled(farm: Farm) -> None:
+    """Begun, ended, begun again. Each is taken back as if it had not been told."""
+    told = _told_of_feeds(farm)
+    touched("cut3 | w1\ncut5 | w1", **told["lots"])
+    assert _feeds(farm) == [(2, 4), (6, None)]
+    for name, feeds, cuts in (
+        ("ended", [(2, None)], "cut3 | w1\ncut5 | w1"),
+        ("again", [(2, None)], "cut3 | w1\ncut5 | w1"),
+        ("begun", [], ""),
+    ):
+        farm.tell("cancel", event=told[name], reason="another tower")
+        assert _feeds(farm) == feeds
+        touched(cuts, **told["lots"])
+        assert faults() == []
+
+
+def test_the_second_begin_stays_when_the_first_is_cancelled(farm: Farm) -> None:
+    told = _told_of_feeds(farm)
+    farm.tell("cancel", event=told["begun"], reason="another tower")
+    assert _feeds(farm) == [(6, None)]
+    touched("", **told["lots"])
+    farm.tell("cancel", event=told["ended"], reason="another tower")
+    assert _feeds(farm) == [(6, None)]
+    assert faults() == []
+
+
+def test_a_feed_told_late_runs_into_the_one_told_before(farm: Farm) -> None:
+    go(farm, 9)
+    feed = {"tank": farm.tank, "at": day(6)}
+    farm.tell("feed", begins=[farm.t1], **feed)
+    assert refused(farm, "feed", begins=[farm.t1], **feed).code == "a_tank_feeds_a_place_once"
+    assert refused(farm, "feed", ends=[farm.t1], **feed | {"at": day(3)}).code == "not_fed"
+    farm.tell("feed", begins=[farm.t1], **feed | {"at": day(2)})
+    assert _feeds(farm) == [(2, None)]
+    farm.tell("feed", ends=[farm.t1], **feed | {"at": day(4)})
+    assert _feeds(farm) == [(2, 4), (6, None)]
+    # a fact is written whatever it meets
+    farm.tell("feed", ends=[farm.t1], already_done=True, **feed | {"at": day(5)})
+    assert _feeds(farm) == [(2, 4), (6, None)]
+    farm.tell("feed", begins=[farm.t1], already_done=True, **feed | {"at": day(4.5)})
+    assert _feeds(farm) == [(2, 4), (4.5, 5), (6, None)]
+    assert faults() == []
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_off_and_on_again_on_one_day_without_an_hour(farm: Farm, turned: bool) -> None:
+    """What stands after such a day is what stood before it; that day may have been either."""
+    farm.tell("feed", tank=farm.tank, begins=[farm.t1])
+    go(farm, 9)
+    told = ["ends", "begins"]
+    for what in reversed(told) if turned else told:
+        that_day = {"on": day(5).date(), "already_done": True}
+        farm.tell("feed", tank=farm.tank, **{what: [farm.t1]}, **that_day)
+    (began, ended), (again, still) = _feeds(farm)
+    assert (began, still) == (0, None)
+    assert ended == again

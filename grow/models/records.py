@@ -62,7 +62,7 @@ class CutSite(models.Model):
 
 
 class Feed(Dated):
-    """A tank feeds a place."""
+    """A tank feeds a place: a reading of what was told of the two, written anew with each fact."""
 
     tank = models.ForeignKey(Place, models.PROTECT, related_name="feeds")
     place = models.ForeignKey(Place, models.PROTECT, related_name="fed_by")

@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
+from collections import defaultdict
 from collections.abc import Sequence
+
+from django.db.models import Exists, OuterRef, Q
 
 from .. import clock, gate
 from ..errors import NotAllowed, Refusal
 from ..fitting import Fed, Input, Standing, Tank
-from ..ledger import Entry, operation
+from ..kinds import CANCELLING
+from ..ledger import BEFORE_CANCEL, Entry, operation
 from ..models import (
+    Event,
     Feed,
     Item,
     Lot,
@@ -86,21 +92,62 @@ def drain_and_clean(
 
 @operation(says="feeds changed", slot=4.5, gate_=gate.ALONE, place="tank")
 def feed(entry: Entry, *, tank: Tank, begins: Sequence[Fed] = (), ends: Sequence[Fed] = ()) -> None:
-    """From now on a tank feeds these places, and no longer those. Never edited: re-plumbing in
-    July must not rewrite June."""
-    entry.renews = True
-    at = entry.event.placed_at
-    for place in ends:
-        row = Feed.objects.filter(tank=tank, place=place, ended_by=None, began_at__lte=at).first()
-        if row is None:
-            raise Refusal("not_fed", f"{tank} did not feed {place} then.")
-        row.ended_by, row.ended_at = entry.event, at
-        row.save(update_fields=["ended_by", "ended_at"])
-    Feed.objects.bulk_create(
-        [Feed(tank=tank, place=place, began_by=entry.event, began_at=at) for place in begins]
-    )
+    """From now on a tank feeds these places, and no longer those; re-plumbing in July must not
+    rewrite June."""
     if not (begins or ends):
         raise Refusal("nought", f"Say what {tank} feeds from now on, or feeds no longer.")
+    entry.renews = True
+    at = entry.event.placed_at
+    then = Q(ended_at__isnull=True) | Q(ended_at__gt=at)
+    fed = set(
+        Feed.objects.filter(then, tank=tank, began_at__lte=at).values_list("place_id", flat=True)
+    )
+    for place in ends:
+        if place.pk not in fed:
+            entry.refuse_or("not_fed", f"{tank} did not feed {place} then.")
+    for place in begins:
+        if place.pk in fed and place not in ends:
+            entry.refuse_or("a_tank_feeds_a_place_once", f"{tank} feeds {place} already.")
+    for place_id in {place.pk for place in (*begins, *ends)}:
+        _fed_anew(tank, place_id)
+
+
+def _fed_anew(tank: Place, place_id: int) -> None:
+    """When a tank fed a place, read anew from all that stands told of the two, so that it is the
+    same in whatever order it was told or taken back. Beginning what has begun changes nothing,
+    nor does ending what has ended; of one moment, that act comes first which changes something."""
+    dead = Event.objects.filter(corrects=OuterRef("pk"), kind__in=CANCELLING)
+    acts = Event.objects.filter(~Exists(dead), kind="feed", place=tank).order_by(
+        "placed_at", "earliest_at", "latest_at", "id"
+    )
+    at_once: dict[dt.datetime, list[tuple[bool, Event]]] = defaultdict(list)
+    for act in acts:
+        said = json.loads(act.told or "{}")
+        for name in ("ends", "begins"):
+            if place_id in said.get(name, ()):
+                at_once[act.placed_at].append((name == "begins", act))
+    rows: list[Feed] = []
+    fed = False
+    for at, told in at_once.items():
+        while step := next((step for step in told if step[0] != fed), None):
+            told.remove(step)
+            fed, act = step
+            if fed:
+                rows.append(Feed(tank=tank, place_id=place_id, began_by=act, began_at=at))
+            else:
+                rows[-1].ended_by, rows[-1].ended_at = act, at
+    Feed.objects.filter(tank=tank, place=place_id).delete()
+    Feed.objects.bulk_create(rows)
+
+
+def _feed_cancelled(entry: Entry, event: Event) -> None:
+    """The cancel stands in the books already, so what is read anew is without the event."""
+    said = json.loads(event.told or "{}")
+    for place_id in {*said.get("begins", ()), *said.get("ends", ())}:
+        _fed_anew(Place.objects.get(pk=said["tank"]), place_id)
+
+
+BEFORE_CANCEL["feed"] = _feed_cancelled
 
 
 @operation(says="water tested", slot=5.5, place="tank")
