@@ -183,6 +183,20 @@ def touched() -> Iterable[str]:
         """
     ):
         yield f"{name} was cancelled and still has an edge."
+    # a packet recorded in error touches what somebody says, since, that it was open beside
+    for parent, child in _rows(
+        f"""
+        SELECT p.code, c.code FROM grow_lineage e
+        JOIN grow_lot p ON p.id = e.parent_id JOIN grow_lot c ON c.id = e.child_id
+        JOIN grow_event x ON x.corrects_id = p.made_by_id AND x.kind IN ({_list(CANCELLING)})
+        WHERE e.kind = 'touched'
+          AND NOT EXISTS (SELECT 1 FROM grow_inuse u
+                          WHERE u.lot_id = p.id AND u.began_by_id > x.id)
+          AND NOT EXISTS (SELECT 1 FROM grow_event_inputs n
+                          WHERE n.lot_id = p.id AND n.event_id > x.id)
+        """
+    ):
+        yield f"{parent} was cancelled and is still said to touch {child}."
 
 
 @_check

@@ -12,7 +12,7 @@ import pytest
 from grow import gate, presence
 from grow.errors import Refusal
 from grow.faults import faults
-from grow.models import Feed, Holding, Item, Lineage, Lot
+from grow.models import Feed, Holding, InUse, Item, Lineage, Lot
 from grow.queries import living
 from tests.farm import START, Farm, Line
 from tests.recount import touched_edges
@@ -344,3 +344,54 @@ def test_off_and_on_again_on_one_day_without_an_hour(farm: Farm, turned: bool) -
     (began, ended), (again, still) = _feeds(farm)
     assert (began, still) == (0, None)
     assert ended == again
+
+
+# --- a receipt taken back ---------------------------------------------------------------------
+
+
+def _receipt(farm: Farm, name: str = "Plugs of peat", kind: str = "medium"):
+    item = Item.objects.create(name=name, kind=kind)
+    return farm.tell("receive_input", item=item, supplier=farm.supplier, place=farm.store)
+
+
+@pytest.mark.parametrize("finished", [False, True])
+def test_a_receipt_stays_while_its_packet_is_said_to_have_been_open(
+    farm: Farm, finished: bool
+) -> None:
+    """Else a lot that never came would have touched what was sown beside it."""
+    receipt = _receipt(farm)
+    opened = farm.tell("open_input", lot=receipt.lot, place=farm.greenhouse)
+    sown = farm.sow(20)
+    go(farm, 1)
+    facts = {"event": receipt, "reason": "another item"}
+    later = [opened]
+    if finished:
+        later.append(farm.tell("finish_input", lot=receipt.lot, place=farm.greenhouse))
+    no = refused(farm, "cancel", **facts)
+    assert no.code == "used_since"
+    assert no.facts["events"] == [e.pk for e in later]
+    assert "opened" in no.sentence
+    touched("sown | plugs", plugs=receipt.lot, sown=sown)
+    for event in reversed(later):
+        farm.tell("cancel", event=event, reason="another packet")
+    touched("", plugs=receipt.lot, sown=sown)
+    farm.tell("cancel", **facts)
+    assert faults() == []
+
+
+def test_a_packet_recorded_in_error_and_opened_all_the_same(farm: Farm) -> None:
+    """Who says so as a fact is believed; an edge that only the cancelled receipt bears is none."""
+    receipt = _receipt(farm)
+    farm.tell("cancel", event=receipt, reason="booked twice")
+    go(farm, 1)
+    told = {"lot": receipt.lot, "place": farm.greenhouse}
+    assert refused(farm, "open_input", **told).code == "recorded_in_error"
+    opened = farm.tell("open_input", already_done=True, **told)
+    sown = farm.sow(20)
+    touched("sown | plugs", plugs=receipt.lot, sown=sown)
+    assert faults() == []
+    # planted: as if the packet had been open before its receipt was taken back
+    InUse.objects.update(began_by=receipt)
+    assert faults() == [f"{receipt.lot.code} was cancelled and is still said to touch {sown.code}."]
+    InUse.objects.update(began_by=opened)
+    assert faults() == []

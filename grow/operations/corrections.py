@@ -18,6 +18,7 @@ from ..models import (
     CutSite,
     Event,
     Flag,
+    InUse,
     Lineage,
     Lot,
     LotKind,
@@ -105,11 +106,15 @@ def _refuse_used(entry: Entry, event: Event, family: list[Event]) -> None:
     if not made:
         return
     dead = Event.objects.filter(corrections__kind__in=CANCELLING)
+    packets = [lot for lot in made if lot.kind == LotKind.INPUT]
+    open_ = InUse.objects.filter(lot__in=packets)
     others = (
         Event.objects.filter(
             Q(movements__lot__in=made)
             | Q(edges__parent__in=made, edges__kind__in=["went_in", "grew"])
-            | Q(inputs__in=[lot for lot in made if lot.kind == LotKind.INPUT])
+            | Q(inputs__in=packets)
+            | Q(pk__in=open_.values("began_by"))
+            | Q(pk__in=open_.values("ended_by"))
         )
         .exclude(pk__in=[e.pk for e in family])
         .exclude(kind__in=[*OWN, *CANCELLING, *ASIDE])
