@@ -18,6 +18,12 @@ def living(at: dt.datetime) -> QuerySet[Planting]:
     return Planting.objects.filter(Q(ended_at__isnull=True) | Q(ended_at__gt=at), began_at__lte=at)
 
 
+def on_sites(sites: Sequence[PlantSite]) -> Q:
+    """Plants that stand on any of these sites: a big one by any site that it takes."""
+    blocked = Planting.objects.filter(site__in=sites, blocked_by__isnull=False)
+    return Q(site__in=sites) | Q(pk__in=blocked.values("blocked_by"))
+
+
 def alive_on(at: dt.datetime, *, batch: Lot, tower: Place) -> list[Planting]:
     """The plants of a sowing on a tower at a moment, oldest planted first; blocked sites do
     not count as plants."""

@@ -8,11 +8,23 @@ import datetime as dt
 from typing import Any
 
 import pytest
+from django.db.models import F
 
 from grow import gate, presence
 from grow.errors import Refusal
 from grow.faults import faults
-from grow.models import Feed, Holding, InUse, Item, Lineage, Lot
+from grow.models import (
+    Feed,
+    Holding,
+    InUse,
+    Item,
+    Lineage,
+    Lot,
+    Place,
+    Planting,
+    PlantSite,
+    Variety,
+)
 from grow.queries import living
 from tests.farm import START, Farm, Line
 from tests.recount import touched_edges
@@ -394,4 +406,112 @@ def test_a_packet_recorded_in_error_and_opened_all_the_same(farm: Farm) -> None:
     InUse.objects.update(began_by=receipt)
     assert faults() == [f"{receipt.lot.code} was cancelled and is still said to touch {sown.code}."]
     InUse.objects.update(began_by=opened)
+    assert faults() == []
+
+
+# --- sites by name ----------------------------------------------------------------------------
+
+
+def _sites(tower: Place, first: int, last: int) -> list[PlantSite]:
+    return list(PlantSite.objects.filter(tower=tower).order_by("id")[first:last])
+
+
+def _big(farm: Farm, cells: int = 20) -> Lot:
+    return farm.sow(
+        cells, Variety.objects.create(crop=farm.lettuce, name="Giant cos", sites_each=2)
+    )
+
+
+def test_a_site_out_of_use_is_not_planted_by_name_either(farm: Farm) -> None:
+    batch = farm.sow(20)
+    sound, broken = _sites(farm.t1, 0, 2)
+    PlantSite.objects.filter(pk=broken.pk).update(out_of_use=True)
+    farm.plant(batch, sites=[sound])
+    facts = {"batch": batch, "from_place": farm.bench, "sites": [broken]}
+    no = refused(farm, "transplant", **facts)
+    assert no.code == "out_of_use"
+    assert str(broken) in no.sentence
+    # who has planted there all the same is believed, and it is looked at
+    event = farm.tell("transplant", already_done=True, **facts)
+    assert "against_rule" in event.flags.values_list("kind", flat=True)
+    assert farm.stock(batch, farm.t1) == 2
+    # what stands on a site that broke since is still cut, and cleared
+    farm.cut(100, sites=[broken])
+    farm.tell("clear", batch=batch)
+    assert faults() == []
+
+
+@pytest.mark.parametrize("verb", ["transplant", "opening_entry"])
+def test_as_many_sites_are_named_as_the_plants_take(farm: Farm, verb: str) -> None:
+    batch = _big(farm)
+    facts: dict[str, Any] = {"batch": batch, "from_place": farm.bench}
+    number = "plants"
+    if verb == "opening_entry":
+        facts, number = {"kind": "batch", "variety": batch.variety}, "quantity"
+    for sites, plants in ((4, 3), (3, 2), (3, 1), (0, 2)):
+        told = {**facts, number: plants, "sites": _sites(farm.t1, 0, sites)}
+        if not sites:
+            told["towers"] = [farm.t1]
+            farm.tell(verb, **told)
+            continue
+        no = refused(farm, verb, **told)
+        assert no.code == "sites_and_plants"
+        assert str(sites) in no.sentence
+    assert living(farm.now).count() == 4
+    farm.tell(verb, **facts, **{number: 2}, sites=_sites(farm.t1, 6, 10))
+    assert living(farm.now).count() == 8
+    assert faults() == []
+
+
+def test_an_odd_number_of_sites_for_plants_that_take_two(farm: Farm) -> None:
+    batch = _big(farm)
+    facts = {"batch": batch, "from_place": farm.bench}
+    assert refused(farm, "transplant", sites=_sites(farm.t1, 0, 3), **facts).code == (
+        "sites_and_plants"
+    )
+    apart = [_sites(farm.t1, 0, 1)[0], _sites(farm.t2, 0, 1)[0]]
+    assert refused(farm, "transplant", sites=apart, **facts).code == "sites_and_plants"
+    farm.tell("transplant", sites=_sites(farm.t1, 0, 4), **facts)
+    assert farm.stock(batch, farm.t1) == 2
+    assert faults() == []
+
+
+def test_no_plant_stands_across_two_towers(farm: Farm) -> None:
+    """T1 has an odd number of free sites: the one left over is not half of a plant on T2."""
+    batch = _big(farm, 60)
+    for tower in (farm.t1, farm.t2):
+        farm.plant(farm.sow(1), tower, 1)
+    farm.tell("transplant", batch=batch, from_place=farm.bench, towers=[farm.t1, farm.t2])
+    assert (farm.stock(batch, farm.t1), farm.stock(batch, farm.t2)) == (24, 24)
+    across = Planting.objects.filter(blocked_by__isnull=False).exclude(
+        site__tower=F("blocked_by__site__tower")
+    )
+    assert not across.exists()
+    no = refused(
+        farm, "transplant", batch=batch, from_place=farm.bench, towers=[farm.t1, farm.t2], plants=1
+    )
+    assert no.code == "no_room"
+
+
+def test_a_big_plant_is_named_by_any_site_that_it_takes(farm: Farm) -> None:
+    batch = _big(farm)
+    sites = _sites(farm.t1, 0, 8)
+    farm.plant(batch, sites=sites)  # plants on 0 and 1, 2 and 3, 4 and 5, 6 and 7
+    heads = [p.site for p in living(farm.now).filter(blocked_by=None).order_by("site_id")]
+    assert heads == sites[::2]
+
+    def cut(**where: Any) -> list[PlantSite]:
+        lot = farm.cut(100, **where)
+        return [c.planting.site for c in lot.cut_sites.order_by("planting__site_id")]
+
+    assert cut(sites=[sites[1], sites[2]]) == [sites[0], sites[2]]
+    assert cut(towers=[farm.t1], except_sites=[sites[1]]) == sites[2::2]
+    lost = {"batch": batch, "place": farm.t1, "reason": "slugs"}
+    assert refused(farm, "lose_plants", sites=[sites[3]], plants=2, **lost).code == (
+        "sites_and_plants"
+    )
+    farm.tell("lose_plants", sites=[sites[3]], plants=1, **lost)
+    assert farm.stock(batch, farm.t1) == 3
+    farm.tell("clear", batch=batch, except_sites=[sites[7]])
+    assert living(farm.now).filter(blocked_by=None).get().site == sites[6]
     assert faults() == []

@@ -27,7 +27,7 @@ from ..models import (
     Planting,
     PlantSite,
 )
-from ..queries import living, with_corrections
+from ..queries import living, on_sites, with_corrections
 
 UNDO_WITHIN_S = 600
 _TAKING_BACK = (*CANCELLING, "cancel_because")
@@ -266,7 +266,7 @@ def correct_origin(
     at = entry.event.placed_at
     cut = living(at).filter(batch=right, blocked_by=None)
     if sites:
-        cut = cut.filter(site__in=sites)
+        cut = cut.filter(on_sites(sites))
     elif towers:
         cut = cut.filter(site__tower__in=towers)
     plantings = list(cut)

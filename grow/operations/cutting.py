@@ -28,7 +28,7 @@ from ..models import (
     Tag,
     Unit,
 )
-from ..queries import living
+from ..queries import living, on_sites
 from ..setup import the
 from ..shares import shared_out
 
@@ -140,13 +140,13 @@ def harvest(
 def _cut_sites(entry, batches, towers, sites, except_sites, at, crop) -> list[Planting]:
     if not (batches or towers or sites):
         return []
-    rows = living(at).filter(blocked_by__isnull=True).exclude(site__in=except_sites)
+    rows = living(at).filter(blocked_by__isnull=True).exclude(on_sites(except_sites))
     if batches:
         rows = rows.filter(batch__in=batches)
     elif crop:
         rows = rows.filter(batch__crop=crop)
     if sites:
-        rows = rows.filter(site__in=sites)
+        rows = rows.filter(on_sites(sites))
     elif towers:
         rows = rows.filter(site__tower__in=towers)
     found = list(rows.order_by("site_id"))

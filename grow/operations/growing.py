@@ -27,7 +27,7 @@ from ..models import (
     Unit,
     Variety,
 )
-from ..queries import alive_on, free_sites, living
+from ..queries import alive_on, free_sites, living, on_sites
 from ..setup import the
 
 K = Item.Kind
@@ -86,12 +86,21 @@ def lose_plants(
     if place.kind == PlaceKind.TOWER:
         standing = alive_on(entry.event.placed_at, batch=batch, tower=place)
         if sites:
-            wanted = {site.pk for site in sites}
-            lost = [p for p in standing if p.site_id in wanted]
-            missing = len(wanted) - len(lost)
+            there = living(entry.event.placed_at).filter(batch=batch, site__in=sites)
+            taken = {p.blocked_by_id or p.pk for p in there}
+            lost = [p for p in standing if p.pk in taken]
+            missing = len({site.pk for site in sites} - {p.site_id for p in there})
             if missing:
                 entry.refuse_or(
                     "not_there", f"On {missing} of those sites {batch.code} was not standing."
+                )
+            if plants and plants != len(lost):
+                entry.refuse_or(
+                    "sites_and_plants",
+                    f"{plants} plants were told as lost, and {len(lost)} stood on those sites. "
+                    "Name the sites of all of them, or only how many they were.",
+                    plants=plants,
+                    standing=len(lost),
                 )
                 entry.flag(
                     Flag.Kind.NOT_ON_BOOKS,
@@ -149,28 +158,65 @@ def transplant(
 
     A site that the books hold occupied is refused; told as already done, the planting there
     ends then, "found cleared"."""
-    at = entry.event.placed_at
     each = batch.variety.sites_each if batch.variety else 1
     here = entry.stock(batch, from_place)
-    if not sites:
-        free = free_sites(towers, at)
-        want = plants if plants is not None else min(here, len(free) // each)
-        _whole(want, "plants")
-        if want * each > len(free):
-            raise Refusal(
-                "no_room",
-                f"{', '.join(map(str, towers))}: {len(free)} sites are free and "
-                f"{want * each} are needed. Clear some, or name more towers.",
-                free=len(free),
-                asked=want * each,
-            )
-        sites = free[: want * each]
+    if sites:
+        _refuse_unfit(entry, sites, each, plants)
+    else:
+        sites = _free(entry, towers, each, plants, here)
     entry.lock_sites(sites)
     _free_up(entry, sites)
     entry.later.append(lambda: _plant(entry, batch, sites, each))
     heads = sites[::each]
     for tower, count in _by_tower(heads):
         entry.move(batch, from_place, tower, count, Basis.COUNTED)
+
+
+def _refuse_unfit(entry: Entry, sites: Sequence[PlantSite], each: int, plants: int | None) -> None:
+    """Sites that were named are as many as the plants take, those of one plant on one tower."""
+    over = len(sites) % each or any(
+        len({site.tower_id for site in sites[i : i + each]}) > 1 for i in range(0, len(sites), each)
+    )
+    if over or (plants is not None and plants * each != len(sites)):
+        raise Refusal(
+            "sites_and_plants",
+            f"{len(sites)} sites were named"
+            + (f" for {plants} plants" if plants is not None else "")
+            + f"; each plant takes {each}, all on one tower. Name as many as they take.",
+            sites=len(sites),
+            plants=plants,
+            each=each,
+        )
+    broken = PlantSite.objects.filter(pk__in=[site.pk for site in sites], out_of_use=True)
+    for site in broken.select_related("tower"):
+        entry.refuse_or(
+            "out_of_use",
+            f"{site} is out of use; name another, or tell it as already done.",
+            site=str(site),
+        )
+        entry.flag(Flag.Kind.AGAINST_RULE, f"{site} is out of use and was planted.")
+
+
+def _free(
+    entry: Entry, towers: Sequence[Place], each: int, plants: int | None, here: int
+) -> list[PlantSite]:
+    """Free sites for so many plants (by default all that are here and fit), no plant across two
+    towers."""
+    by_tower: dict[Place, list[PlantSite]] = defaultdict(list)
+    for site in free_sites(towers, entry.event.placed_at):
+        by_tower[site.tower].append(site)
+    free = [site for on_it in by_tower.values() for site in on_it[: len(on_it) // each * each]]
+    want = plants if plants is not None else min(here, len(free) // each)
+    _whole(want, "plants")
+    if want * each > len(free):
+        raise Refusal(
+            "no_room",
+            f"{', '.join(map(str, towers))}: {len(free)} sites are free and "
+            f"{want * each} are needed. Clear some, or name more towers.",
+            free=len(free),
+            asked=want * each,
+        )
+    return free[: want * each]
 
 
 def _by_tower(sites: Iterable[PlantSite]) -> list[tuple[Place, int]]:
@@ -267,12 +313,12 @@ def clear(
                 quantity__gt=0, place__kind__in=[*NURSERY, PlaceKind.TOWER]
             ).select_related("place")
         ]
-    kept = {site.pk for site in except_sites}
+    kept = set(living(at).filter(on_sites(except_sites)).values_list("pk", flat=True))
     entry.take(*((batch, place) for place in places))
     total = 0
     for place in sorted(places, key=lambda p: p.pk):
         if place.kind == PlaceKind.TOWER:
-            gone = [p for p in alive_on(at, batch=batch, tower=place) if p.site_id not in kept]
+            gone = [p for p in alive_on(at, batch=batch, tower=place) if p.pk not in kept]
             _end(entry, gone)
             entry.off.add((batch.pk, place.pk))
             number = len(gone)
@@ -327,13 +373,10 @@ def opening_entry(
         entry.move(lot, opening, place, quantity, Basis.COUNTED)
         return
     each = variety.sites_each if variety else 1
-    if not sites:
-        free = free_sites(towers, entry.event.placed_at)
-        if len(free) < quantity * each:
-            raise Refusal(
-                "no_room", f"{len(free)} sites are free there and {quantity * each} are needed."
-            )
-        sites = free[: quantity * each]
+    if sites:
+        _refuse_unfit(entry, sites, each, quantity)
+    else:
+        sites = _free(entry, towers, each, quantity, quantity)
     entry.lock_sites(sites)
     _free_up(entry, sites)
     entry.later.append(lambda: _plant(entry, lot, sites, each))
