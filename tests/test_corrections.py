@@ -210,6 +210,21 @@ def test_undo_within_ten_minutes_and_by_the_same_person(farm: Farm) -> None:
     assert refused.value.code == "too_late"
 
 
+def test_a_loss_in_the_moment_of_planting_is_taken_back(farm: Farm) -> None:
+    """Told of the time before they stood there, the loss is put where it was possible: at the
+    planting's own moment. That planting is not a later one."""
+    batch = farm.sow(10)
+    farm.pass_time(days=20)
+    planted = farm.plant(batch, farm.t3, 4)
+    farm.pass_time(days=2)
+    lost = farm.tell(
+        "lose_plants", batch=batch, place=farm.t3, plants=2, reason="slug", at=planted.placed_at
+    )
+    farm.tell("cancel", event=lost, reason="they live")
+    assert farm.t3.sites.filter(plantings__ended_by=None, plantings__isnull=False).count() == 4
+    assert faults() == []
+
+
 def test_a_cleared_tower_is_not_uncleared_once_planted_again(farm: Farm) -> None:
     batch = grown(farm)
     cleared = farm.tell("clear", batch=batch, places=[farm.t1])

@@ -85,7 +85,7 @@ def _cancel(entry: Entry, event: Event) -> None:
         )
     freed = Planting.objects.filter(ended_by__in=seen)
     for p in freed.select_related("site__tower"):
-        later = Planting.objects.filter(site=p.site, began_at__gte=p.ended_at)
+        later = Planting.objects.filter(site=p.site, began_at__gte=p.ended_at).exclude(pk=p.pk)
         if later.exclude(began_by__in=seen).exists():
             raise Refusal(
                 "site_planted_again",
