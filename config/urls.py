@@ -5,8 +5,10 @@ Its last pattern catches every other address, so whatever is not the site comes 
 
 from django.contrib import admin
 from django.templatetags.static import static
-from django.urls import path
+from django.urls import include, path
 from django.views.generic import RedirectView
+
+from config import api
 
 
 class Favicon(RedirectView):
@@ -18,5 +20,6 @@ class Favicon(RedirectView):
 
 urlpatterns = [
     path("favicon.ico", Favicon.as_view()),
+    path("api/", include(api.addresses())),
     path("", admin.site.urls),
 ]

@@ -21,7 +21,7 @@ from typing import Any
 from django.db import models
 
 from . import clock, finding, measures
-from .errors import Refusal
+from .errors import NotKnown, Refusal
 from .kinds import KINDS, Kind
 from .models import Person, Place, Thing
 
@@ -40,7 +40,7 @@ class Unread(Refusal):
             " ".join(dict.fromkeys(one.sentence for one in wrong.values())),
             **facts | {"fields": {name: one.sentence for name, one in wrong.items()}},
         )
-        self.status = first.status if alone else 400
+        self.status = first.status if alone and isinstance(first, NotKnown) else 400
 
 
 @dataclass(frozen=True)
@@ -210,6 +210,8 @@ class Reader:
         for value in values:
             if not isinstance(value, str | int) or isinstance(value, bool):
                 raise Refusal("no_name", f"{ask.label}: write a name or a code.")
+            if len(READ["text"](ask, value, self.exact)) > LONGEST_NAME:
+                raise Refusal("no_name", f"{ask.label}: no name is as long as that.")
         found = finding.rows_called(ask.model, [str(v) for v in values], self.person)
         for row in found:
             if isinstance(row, Refusal):
@@ -262,6 +264,8 @@ def is_empty(value: Any) -> bool:
     )
 
 
+#: Longer than any name, code or "tower tier/position".
+LONGEST_NAME = 200
 #: No quantity that anybody weighs, counts or pays is greater, and the database would not hold it.
 MOST = 10**12
 

@@ -126,6 +126,7 @@ def operation(
                     )
                 )
                 if not fresh:
+                    event.told_before = True
                     return _again(event, kind, told)
                 _name(event, "done_by", common["done_by"] or [recorded_by])
                 _name(event, "things", common["things"])

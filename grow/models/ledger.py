@@ -83,6 +83,8 @@ class Event(models.Model):
     tanks = models.ManyToManyField(
         Place, related_name="waterings", blank=True, help_text="Tanks whose water the act used."
     )
+    #: Set by the ledger on the answer to a repeat: it was written before under the same client id.
+    told_before: bool = False
     inputs: models.ManyToManyField = models.ManyToManyField(
         "Lot", related_name="named_in", blank=True, help_text="Inputs that the act named."
     )
