@@ -27,7 +27,7 @@ from .edge import tell
 from .errors import Refusal
 from .kinds import KINDS, Kind
 from .models import ENDS, SOURCES, Event, Flag, LotKind, Movement, Photo, PlaceKind, Tag
-from .rest import body
+from .rest import body, who
 
 #: Longest Idempotency-Key and device name that an event keeps.
 LONGEST_ID, LONGEST_DEVICE = 64, 40
@@ -227,7 +227,7 @@ class Act(APIView):
 
     def told(self, request: Request) -> Response:
         event = tell(
-            request.user,  # type: ignore[arg-type]
+            who(request),
             self.kind,
             body(request),
             client_id=client_id(request),

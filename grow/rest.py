@@ -41,6 +41,11 @@ def body(request: Request) -> Mapping[str, Any]:
     return request.data
 
 
+def who(request: Request) -> Person:
+    """The person who asks; a permission has seen to it that there is one."""
+    return typing.cast(Person, request.user)
+
+
 # --- pages and filters --------------------------------------------------------------------------
 
 
@@ -211,7 +216,7 @@ class WholeFarm(BasePermission):
     """For whoever is tied to no place: money is nobody else's."""
 
     def has_permission(self, request: Request, view: APIView) -> bool:
-        if scope.tied_to(request.user):  # type: ignore[arg-type]
+        if scope.tied_to(who(request)):
             raise NotAllowed("not_yours", "Money is not shown to somebody of one outlet.")
         return True
 
@@ -227,7 +232,7 @@ class Looked(viewsets.ReadOnlyModelViewSet):
         rows = super().get_queryset()
         if getattr(self, "swagger_fake_view", False):
             return rows.none()
-        return scope.seen(rows, self.request.user)  # type: ignore[type-var]
+        return scope.seen(rows, who(self.request))
 
 
 class SetUp(viewsets.ModelViewSet):
@@ -264,8 +269,9 @@ class Row(serializers.ModelSerializer):
     """A row of a set-up table, checked by its model's own rules before it is written."""
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
-        meta = self.Meta.model._meta  # type: ignore[attr-defined]
-        row = copy.copy(self.instance) if self.instance else self.Meta.model()  # type: ignore[attr-defined]
+        model: Any = self.Meta.model
+        meta = model._meta
+        row = copy.copy(self.instance) if self.instance else model()
         plain = {f.name for f in meta.concrete_fields}
         for name, value in attrs.items():
             if name in plain:
@@ -351,4 +357,5 @@ __all__ = [
     "days",
     "refuse_unknown",
     "shown",
+    "who",
 ]
