@@ -5,7 +5,7 @@ import re
 from typing import Any
 
 from django.apps import apps
-from django.db import IntegrityError, models
+from django.db import DataError, IntegrityError, models
 
 
 class Refusal(Exception):
@@ -52,21 +52,34 @@ class Busy(Refusal):
         )
 
 
-_SENTENCES = {
-    "holding_never_below_zero": "That would leave less than nothing of a lot in a place.",
-    "one_planting_at_a_time_on_a_site": "A plant stands on one of those sites already.",
+#: What the triggers say; a constraint has its own sentence beside it, in the models.
+_TRIGGERS = {
     "lot_is_held": "The lot is held; only the food-safety lead can release it.",
-    "a_tank_feeds_a_place_once": "That tank feeds that place already.",
-    "an_input_is_open_once_at_a_place": "That input is already in use there.",
-    "run_adds_up": "The run's grams do not add up.",
-    "note_line_adds_up": "The note's line does not add up.",
+    "place_kind_is_fixed": "Something was there already; the kind of the place stays.",
+    "zone_is_fixed": "Entries are booked by the days of this zone already; the zone stays.",
 }
 
 
-def polite(error: IntegrityError) -> Exception:
+def polite(error: IntegrityError | DataError) -> Exception:
     """The second guard's refusal in the same words as the first's."""
+    if isinstance(error, DataError):
+        return Refusal("too_long", "Something in it is longer, or a number larger, than is kept.")
     rule = rule_of(error)
-    return Refusal(rule, _SENTENCES[rule]) if rule in _SENTENCES else error
+    says = sentences().get(rule)
+    return Refusal(rule, says) if says else error
+
+
+@functools.cache
+def sentences() -> dict[str, str]:
+    """Rule → what is said when it is broken: each constraint and each trigger that refuses."""
+    rules = [rule for model in apps.get_models() for rule in model._meta.constraints]
+    default = models.BaseConstraint.default_violation_error_message
+    own = {
+        r.name: str(r.violation_error_message)
+        for r in rules
+        if r.violation_error_message != default
+    }
+    return own | _TRIGGERS
 
 
 def rule_of(error: IntegrityError) -> str:

@@ -12,10 +12,28 @@ import functools
 import types
 import typing
 from collections.abc import Iterable, Mapping
+from decimal import Decimal
 from typing import Annotated, Any
 
+from django.db import models
+
 from .errors import Refusal
-from .models import ENDS, GROWING, NURSERY, SOURCES, STRICT, Lot, LotKind, Place, PlaceKind
+from .models import (
+    ENDS,
+    GROWING,
+    NURSERY,
+    SOURCES,
+    STRICT,
+    Basis,
+    Description,
+    Hold,
+    Lot,
+    LotKind,
+    Place,
+    PlaceKind,
+    PlantSite,
+    Unit,
+)
 
 
 @dataclasses.dataclass(frozen=True)
@@ -27,6 +45,37 @@ class Of:
 
 def of(*kinds: str) -> Of:
     return Of(frozenset(kinds))
+
+
+@dataclasses.dataclass(frozen=True)
+class Within:
+    """A note on a number's type: it is no less and no more."""
+
+    least: int
+    most: int
+
+
+@dataclasses.dataclass(frozen=True)
+class Longest:
+    """A note on a text's type: it has no more characters, for there is no room for more."""
+
+    longest: int
+
+
+def as_in(model: type[models.Model], field: str, *, less: int = 0) -> Longest:
+    """As many characters as a column holds, less those that are written before them."""
+    return Longest((model._meta.get_field(field).max_length or 0) - less)  # type: ignore[union-attr]
+
+
+@dataclasses.dataclass(frozen=True)
+class Among:
+    """A note on a text's type: it is one of these."""
+
+    choices: tuple[str, ...]
+
+
+def among(values: Iterable[str]) -> Among:
+    return Among(tuple(str(v) for v in values))
 
 
 K = PlaceKind
@@ -59,6 +108,18 @@ Quarantine = Annotated[Place, of(K.QUARANTINE)]
 Eating = Annotated[Place, of(K.KITCHEN, K.BUYER)]
 Standing = Annotated[Place, of(*(set(PlaceKind) - SOURCES - ENDS))]
 
+#: A number that a column of thousands of millions is sure to hold.
+BIGGEST = 10**9
+Number = Annotated[int, Within(0, BIGGEST)]
+Days = Annotated[int, Within(0, 3650)]
+Hours = Annotated[int, Within(0, 3650 * 24)]
+Called = Annotated[str, as_in(Description, "name")]
+Passport = Annotated[str, as_in(Description, "plant_passport")]
+Note = Annotated[str, as_in(Description, "note")]
+Reason = Annotated[str, as_in(Hold, "reason")]
+Known = Annotated[str, among(Basis.values)]
+Units = Annotated[str, among(Unit.values)]
+
 _CALLED: dict[str, str] = {
     LotKind.INPUT: "an input",
     LotKind.PRODUCE: "bought produce",
@@ -74,24 +135,72 @@ _CALLED: dict[str, str] = {
 _FEW = 8
 
 
-def refuse_unfit(hint: Any, value: Any) -> None:
-    """Look at a value by what its type hint declares. Raises Refusal "wrong_kind"."""
-    if value is None or not _declares(hint):
+def refuse_unfit(name: str, hint: Any, value: Any) -> None:
+    """Look at an argument by what its type hint declares.
+
+    Raises Refusal: "wrong_kind", "twice", "no_such_choice", "nought", "too_many" or "too_long"."""
+    if value is None:
         return
     hint, notes = _bare(hint)
     for note in notes:
-        refuse_unless(value, note.kinds)
+        _refuse_against(note, name, value)
     inner = typing.get_args(hint)
-    if isinstance(value, Mapping):
+    if isinstance(value, int | Decimal):
+        if not -BIGGEST <= value <= BIGGEST:
+            raise Refusal("too_many", f"{_label(name)}: {value} is more than can be.", field=name)
+    elif isinstance(value, Mapping):
         for key, one in value.items():
-            refuse_unfit(inner[0], key)
-            refuse_unfit(inner[1], one)
+            refuse_unfit(name, inner[0], key)
+            refuse_unfit(name, inner[1], one)
     elif inner:
+        _refuse_twice(name, value)
         for one in value:
-            refuse_unfit(inner[0], one)
+            refuse_unfit(name, inner[0], one)
     elif dataclasses.is_dataclass(hint):
-        for name, part in _parts(typing.cast(type, hint)).items():
-            refuse_unfit(part, getattr(value, name))
+        for part, part_hint in _parts(typing.cast(type, hint)).items():
+            refuse_unfit(part, part_hint, getattr(value, part))
+
+
+def _refuse_against(note: Any, name: str, value: Any) -> None:
+    match note:
+        case Of():
+            refuse_unless(value, note.kinds)
+        case Longest() if len(value) > note.longest:
+            raise Refusal(
+                "too_long",
+                f"{_label(name)} has {len(value)} characters; there is room for {note.longest}.",
+                field=name,
+                longest=note.longest,
+            )
+        case Among() if value not in note.choices:
+            raise Refusal(
+                "no_such_choice",
+                f"{_label(name)}: “{str(value)[:40]}” is none of {_either([*note.choices])}.",
+                field=name,
+                choices=list(note.choices),
+            )
+        case Within() if value < note.least:
+            raise Refusal("nought", f"{_label(name)}: {value} cannot be.", field=name)
+        case Within() if value > note.most:
+            raise Refusal(
+                "too_many",
+                f"{_label(name)}: {value} is more than can be; write {note.most} at most.",
+                field=name,
+            )
+
+
+def _refuse_twice(name: str, values: Iterable[Any]) -> None:
+    seen: set[Any] = set()
+    for row in values:
+        if not isinstance(row, Lot | Place | PlantSite):
+            continue
+        if row in seen:
+            raise Refusal("twice", f"{row} is named twice; once is enough.", field=name)
+        seen.add(row)
+
+
+def _label(name: str) -> str:
+    return name.replace("_", " ").capitalize()
 
 
 def refuse_unless(row: Lot | Place, kinds: Iterable[str]) -> None:
@@ -128,13 +237,14 @@ def _either(words: list[str]) -> str:
     return " or ".join(filter(None, (", ".join(words[:-1]), words[-1])))
 
 
-def _bare(hint: Any) -> tuple[Any, list[Of]]:
-    """A type without its None and its notes, and those notes that name kinds."""
-    notes: list[Of] = []
+@functools.cache
+def _bare(hint: Any) -> tuple[Any, list[Any]]:
+    """A type without its None and its notes, and those notes."""
+    notes: list[Any] = []
     while True:
         origin = typing.get_origin(hint)
         if origin is Annotated:
-            notes += [note for note in hint.__metadata__ if isinstance(note, Of)]
+            notes += hint.__metadata__
             hint = hint.__origin__
         elif origin in (typing.Union, types.UnionType):
             (hint,) = (a for a in typing.get_args(hint) if a is not type(None))
@@ -145,13 +255,3 @@ def _bare(hint: Any) -> tuple[Any, list[Of]]:
 @functools.cache
 def _parts(group: Any) -> dict[str, Any]:
     return typing.get_type_hints(group, include_extras=True)
-
-
-@functools.cache
-def _declares(hint: Any) -> bool:
-    """Whether there is anything to look at: most arguments are plain."""
-    bare, notes = _bare(hint)
-    inner = typing.get_args(bare)
-    if dataclasses.is_dataclass(bare):
-        inner = tuple(_parts(typing.cast(type, bare)).values())
-    return bool(notes) or any(map(_declares, inner))

@@ -22,13 +22,13 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Any
+from typing import Annotated, Any
 
-from django.db import IntegrityError, connection, models
+from django.db import DataError, IntegrityError, connection, models
 
 from . import books, clock, codes, gate, holds, touch
 from .errors import Conflict, Refusal, polite
-from .fitting import Tank, refuse_unfit
+from .fitting import Tank, as_in, refuse_unfit
 from .kinds import CANCELLING, KINDS, Kind
 from .models import (
     DATED,
@@ -91,7 +91,7 @@ def operation(
             on: dt.date | None = None,
             began_at: dt.datetime | None = None,
             already_done: bool = False,
-            device: str = "",
+            device: Annotated[str, as_in(Event, "device")] = "",
             things: Iterable[Any] = (),
             tanks: Iterable[Tank] = (),
             **facts: Any,
@@ -103,11 +103,12 @@ def operation(
                 "began_at": began_at,
                 "done_by": list(done_by) or None,
                 "on": on,
-                "tanks": list(tanks) or None,
+                "tanks": list(dict.fromkeys(tanks)) or None,
                 "things": list(things) or None,
             }
             kind = KINDS[function.__name__]
             _refuse_no_id(client_id)
+            refuse_unfit("device", taken["device"].annotation, device)
             told = canonical({**facts, **{k: v for k, v in common.items() if v is not None}})
             with gate.through(_gate(kind, facts)), clock.one_zone():
                 moments, notes = moments_of(kind, facts, at, on, began_at, already_done)
@@ -133,7 +134,7 @@ def operation(
                 _name(event, "tanks", common["tanks"])
                 entry = Entry(event, kind)
                 for name, p in taken.items():
-                    refuse_unfit(p.annotation, common.get(name, facts.get(name)))
+                    refuse_unfit(name, p.annotation, common.get(name, facts.get(name)))
                 _refuse_dead(entry, facts)
                 for says_ in notes.get("refuse", ()):
                     raise Refusal("moment", says_)
@@ -142,7 +143,7 @@ def operation(
                 try:
                     function(entry, **facts)
                     entry.post()
-                except IntegrityError as error:
+                except (IntegrityError, DataError) as error:
                     raise polite(error) from error
             return event
 
@@ -377,6 +378,13 @@ class Entry:
     ) -> None:
         """Say that a quantity moved; nought is not written, less than nought goes back."""
         event = event or self.event
+        if quantity and from_.pk == to.pk:
+            raise Refusal(
+                "same_place",
+                f"{lot.code} is in {to} already; say another place.",
+                lot=lot.code,
+                place=to.name,
+            )
         if quantity < 0:
             from_, to, quantity = to, from_, -quantity
         if quantity:
@@ -400,11 +408,17 @@ class Entry:
         quantity: int | None = None,
         event: Event | None = None,
     ) -> None:
-        self.edges.append(
-            Lineage(
-                parent=parent, child=child, kind=kind, event=event or self.event, quantity=quantity
-            )
+        """Say that a child came from a parent; a crate that was in two places goes in once."""
+        new = Lineage(
+            parent=parent, child=child, kind=kind, event=event or self.event, quantity=quantity
         )
+        for edge in self.edges:
+            if all(getattr(edge, n) is getattr(new, n) for n in ("child", "event")) and (
+                edge.parent_id == parent.pk and edge.kind == kind and quantity is not None
+            ):
+                edge.quantity = (edge.quantity or 0) + quantity
+                return
+        self.edges.append(new)
 
     def count(self, lot: Lot, place: Place, quantity: int) -> None:
         """A count stands: whatever is told of the time before it, this was here then."""

@@ -23,7 +23,7 @@ _HELD = """
 """
 _TOLD = "EXISTS (SELECT 1 FROM grow_event)"
 #: Name → (table, when, what makes it wrong, the rule's name).
-_FIXED = {
+FIXED = {
     "grow_place_kind": (
         "grow_place",
         "UPDATE",
@@ -62,7 +62,7 @@ def _sqlite() -> dict[str, str]:
         f"WHEN NEW.despite_hold = 0 AND {_HELD} BEGIN "
         "SELECT RAISE(ABORT, 'lot_is_held'); END"
     )
-    for name, (table, verb, wrong, rule) in _FIXED.items():
+    for name, (table, verb, wrong, rule) in FIXED.items():
         made[name] = (
             f"CREATE TRIGGER {name} BEFORE {verb} ON {table} WHEN {wrong} BEGIN "
             f"SELECT RAISE(ABORT, '{rule}'); END"
@@ -90,7 +90,7 @@ def _postgresql() -> dict[str, str]:
         "CREATE TRIGGER grow_movement_held BEFORE INSERT ON grow_movement "
         "FOR EACH ROW EXECUTE FUNCTION grow_movement_held()"
     )
-    for name, (table, verb, wrong, rule) in _FIXED.items():
+    for name, (table, verb, wrong, rule) in FIXED.items():
         made[name] = (
             f"CREATE OR REPLACE FUNCTION {name}() RETURNS trigger AS $$ BEGIN "
             f"IF {wrong} THEN RAISE EXCEPTION '{rule}' "

@@ -320,11 +320,11 @@ def recount_packs(entry: Entry, lot: Lot, place: Place, difference: int) -> None
 
 def _crates(rows: list[Movement], run: Lot) -> list[tuple[Lot, Place]]:
     """Each crate that still has something in a run, and the place it was taken from."""
-    found: dict[int, tuple[Lot, Place]] = {}
+    found: dict[tuple[int, int], tuple[Lot, Place]] = {}
     for m in sorted(rows, key=lambda m: m.lot_id):
         into_it = m.lot_id != run.pk and m.lot.kind != LotKind.PACK and m.to_place.kind == "used"
         if into_it and _net(rows, m.lot_id, m.from_place_id, "used"):
-            found[m.lot_id] = (m.lot, m.from_place)
+            found[m.lot_id, m.from_place_id] = (m.lot, m.from_place)
     return list(found.values())
 
 

@@ -11,12 +11,13 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
-from django.db import connection, models
+from django.db import IntegrityError, connection, models
 
 from grow import gate, triggers
 from grow.errors import Refusal
 from grow.faults import faults
-from grow.models import Event, Hold, Holding, Lineage, Lot, Movement
+from grow.models import Event, Hold, Holding, Lineage, Lot, Movement, Tag
+from grow.operations import Crate, cutting
 from tests.farm import Farm
 from tests.racers import (
     LIMIT_S,
@@ -373,3 +374,48 @@ def test_without_its_constraint_one_client_id_makes_two_events(farm: Farm) -> No
         assert one.answer != two.answer
         assert Event.objects.filter(client_id="the-same").count() == 2
         assert Lot.objects.filter(kind="harvest").count() == 2
+
+
+# One crate tag, told twice at once -------------------------------------------------------------
+
+
+def one_tag_twice(farm: Farm) -> tuple[Teller, Teller]:
+    """Two cutters have the same tag on their crates and tell it in the same second."""
+    farm.tell("print_tags", count=1)
+    code = Tag.objects.get().code
+    farm.pass_time(minutes=10)
+
+    def cut(grams: int) -> Callable[[], Lot]:
+        crates = [Crate(grams, tag=code)]
+        return lambda: farm.tell("harvest", crates=crates, crop=farm.lettuce, store=farm.store).lot
+
+    with pauses():
+        one = Teller(cut(900), pausing=True).begin()
+        two = Teller(cut(700)).begin()
+        until(somebody_waits, "the second before the first's tag")
+        one.end()
+        two.join(LIMIT_S)
+    assert not two.is_alive()
+    return one, two
+
+
+@pytest.mark.postgres
+def test_a_tag_told_twice_at_once_names_one_cut_and_the_other_is_told_so(farm: Farm) -> None:
+    one, two = one_tag_twice(farm)
+    assert one.error is two.error is None
+    assert one.answer.code == Tag.objects.get().code
+    assert two.answer.code != one.answer.code
+    assert [f.kind for f in two.answer.flags.all()] == ["tag_twice"]
+    assert farm.stock(two.answer, farm.store) == 700
+    assert faults() == []
+
+
+@pytest.mark.postgres
+def test_without_its_lock_the_second_cut_of_a_tag_is_lost(
+    farm: Farm, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The twin. Guard taken out: nothing locks the tag, so both find it free."""
+    monkeypatch.setattr(cutting, "_lock_tags", lambda tags: None)
+    _, two = one_tag_twice(farm)
+    assert isinstance(two.error, IntegrityError)
+    assert Lot.objects.filter(kind="harvest").count() == 1

@@ -34,7 +34,11 @@ class Business(models.Model):
     class Meta:
         verbose_name_plural = "business"
         constraints = [
-            models.CheckConstraint(condition=models.Q(id=1), name="a_database_has_one_business")
+            models.CheckConstraint(
+                condition=models.Q(id=1),
+                name="a_database_has_one_business",
+                violation_error_message="A database keeps one business.",
+            )
         ]
 
     def __str__(self) -> str:

@@ -46,7 +46,11 @@ class Variety(models.Model):
         ordering = ["crop", "name"]
         verbose_name_plural = "varieties"
         constraints = [
-            models.UniqueConstraint(fields=["crop", "name"], name="variety_named_once_in_its_crop")
+            models.UniqueConstraint(
+                fields=["crop", "name"],
+                name="variety_named_once_in_its_crop",
+                violation_error_message="This crop has a variety of that name already.",
+            )
         ]
 
     def __str__(self) -> str:

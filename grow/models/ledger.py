@@ -93,11 +93,14 @@ class Event(models.Model):
         ordering = ["placed_at", "id"]
         constraints = [
             models.UniqueConstraint(
-                fields=["recorded_by", "client_id"], name="one_event_for_one_client_id"
+                fields=["recorded_by", "client_id"],
+                name="one_event_for_one_client_id",
+                violation_error_message="An entry with that id was recorded already.",
             ),
             models.CheckConstraint(
                 condition=Q(told__isnull=False) | Q(because_of__isnull=False),
                 name="event_is_told_or_follows_from_one",
+                violation_error_message="An entry is told, or follows from one.",
             ),
         ]
         indexes = [
@@ -153,14 +156,20 @@ class Lot(models.Model):
                 condition=Q(kind=LotKind.PACK, grams_each__gt=0, unit=Unit.EACH)
                 | (~Q(kind=LotKind.PACK) & Q(grams_each__isnull=True)),
                 name="only_packs_have_grams_each",
+                violation_error_message="Packs say their grams each; nothing else does.",
             ),
             models.CheckConstraint(
                 condition=Q(kind__in=[LotKind.HARVEST, LotKind.PRODUCE], unit=Unit.G)
                 | Q(kind__in=[LotKind.BATCH, LotKind.PACK], unit=Unit.EACH)
                 | Q(kind__in=[LotKind.INPUT, LotKind.WATER, LotKind.TREATMENT]),
                 name="lot_unit_fits_its_kind",
+                violation_error_message="Leaf is kept in grams, plants and packs by number.",
             ),
-            models.CheckConstraint(condition=Q(unit__in=Unit.values), name="lot_unit_is_known"),
+            models.CheckConstraint(
+                condition=Q(unit__in=Unit.values),
+                name="lot_unit_is_known",
+                violation_error_message="Quantities are in g, ml or each.",
+            ),
         ]
         indexes = [
             models.Index(fields=["line", "use_by", "id"], name="lot_by_line_first_expired"),
@@ -192,12 +201,20 @@ class Movement(models.Model):
         verbose_name_plural = "moved"
         ordering = ["id"]
         constraints = [
-            models.CheckConstraint(condition=Q(quantity__gt=0), name="movement_moves_something"),
             models.CheckConstraint(
-                condition=~Q(from_place=F("to_place")), name="movement_goes_somewhere"
+                condition=Q(quantity__gt=0),
+                name="movement_moves_something",
+                violation_error_message="Nothing would be moved.",
             ),
             models.CheckConstraint(
-                condition=Q(basis__in=Basis.values), name="movement_basis_is_known"
+                condition=~Q(from_place=F("to_place")),
+                name="movement_goes_somewhere",
+                violation_error_message="It is there already; say another place.",
+            ),
+            models.CheckConstraint(
+                condition=Q(basis__in=Basis.values),
+                name="movement_basis_is_known",
+                violation_error_message="Say how it was known: weighed, counted …",
             ),
         ]
         indexes = [
@@ -226,10 +243,14 @@ class Holding(models.Model):
         verbose_name_plural = "what is here"
         constraints = [
             models.UniqueConstraint(
-                fields=["lot", "place"], name="one_holding_of_a_lot_in_a_place"
+                fields=["lot", "place"],
+                name="one_holding_of_a_lot_in_a_place",
+                violation_error_message="What is here of a lot stands in one row.",
             ),
             models.CheckConstraint(
-                condition=Q(quantity__gte=0) | Q(source=True), name="holding_never_below_zero"
+                condition=Q(quantity__gte=0) | Q(source=True),
+                name="holding_never_below_zero",
+                violation_error_message="That would leave less than nothing of a lot in a place.",
             ),
         ]
         indexes = [models.Index(fields=["place", "quantity", "lot"], name="holding_by_place")]
@@ -265,15 +286,20 @@ class Lineage(models.Model):
         verbose_name_plural = "came from"
         constraints = [
             models.UniqueConstraint(
-                fields=["parent", "child", "kind", "event"], name="one_edge_of_a_kind_by_an_event"
+                fields=["parent", "child", "kind", "event"],
+                name="one_edge_of_a_kind_by_an_event",
+                violation_error_message="The same lot is named twice as what it came from.",
             ),
             models.CheckConstraint(
                 condition=Q(kind="touched", quantity__isnull=True)
                 | (~Q(kind="touched") & Q(quantity__isnull=False)),
                 name="only_touch_has_no_quantity",
+                violation_error_message="Say how much of it went in.",
             ),
             models.CheckConstraint(
-                condition=~Q(parent=F("child")), name="no_lot_is_its_own_parent"
+                condition=~Q(parent=F("child")),
+                name="no_lot_is_its_own_parent",
+                violation_error_message="A lot cannot come from itself.",
             ),
         ]
         indexes = [
@@ -299,9 +325,15 @@ class Counted(models.Model):
         verbose_name_plural = "counted"
         constraints = [
             models.UniqueConstraint(
-                fields=["event", "lot", "place"], name="a_lot_is_counted_once_by_an_event"
+                fields=["event", "lot", "place"],
+                name="a_lot_is_counted_once_by_an_event",
+                violation_error_message="A lot is counted once in a place; tell one figure.",
             ),
-            models.CheckConstraint(condition=Q(quantity__gte=0), name="count_is_not_negative"),
+            models.CheckConstraint(
+                condition=Q(quantity__gte=0),
+                name="count_is_not_negative",
+                violation_error_message="Fewer than none cannot have been there.",
+            ),
         ]
 
 
@@ -321,9 +353,15 @@ class Unnamed(models.Model):
         verbose_name_plural = "sold by product"
         constraints = [
             models.UniqueConstraint(
-                fields=["event", "place", "line"], name="a_line_stands_once_on_a_till_row"
+                fields=["event", "place", "line"],
+                name="a_line_stands_once_on_a_till_row",
+                violation_error_message="The same product stands twice in the till's day.",
             ),
-            models.CheckConstraint(condition=Q(quantity__gt=0), name="till_row_sells_something"),
+            models.CheckConstraint(
+                condition=Q(quantity__gt=0),
+                name="till_row_sells_something",
+                violation_error_message="A till row of nothing sells nothing.",
+            ),
         ]
         indexes = [models.Index(fields=["place", "line"], name="unnamed_by_shelf")]
 
@@ -395,7 +433,11 @@ class CodeCounter(models.Model):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(fields=["series", "day"], name="one_counter_a_series_and_day")
+            models.UniqueConstraint(
+                fields=["series", "day"],
+                name="one_counter_a_series_and_day",
+                violation_error_message="A series of codes is counted once a day.",
+            )
         ]
 
 
@@ -445,6 +487,14 @@ class CropShare(models.Model):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(fields=["lot", "crop"], name="a_crop_has_one_share_of_a_lot"),
-            models.CheckConstraint(condition=Q(grams__gt=0), name="crop_share_is_something"),
+            models.UniqueConstraint(
+                fields=["lot", "crop"],
+                name="a_crop_has_one_share_of_a_lot",
+                violation_error_message="A crop has one share of a lot.",
+            ),
+            models.CheckConstraint(
+                condition=Q(grams__gt=0),
+                name="crop_share_is_something",
+                violation_error_message="A crop's share of a lot is more than nothing.",
+            ),
         ]

@@ -49,7 +49,9 @@ class SignOff(models.Model):
         ordering = ["person", "task"]
         constraints = [
             models.UniqueConstraint(
-                fields=["person", "task", "since"], name="signed_off_once_a_day_for_a_task"
+                fields=["person", "task", "since"],
+                name="signed_off_once_a_day_for_a_task",
+                violation_error_message="That person was signed off for it on that day already.",
             )
         ]
 

@@ -87,17 +87,21 @@ class Place(models.Model):
         ordering = ["name"]
         constraints = [
             models.CheckConstraint(
-                condition=Q(kind__in=PlaceKind.values), name="place_kind_is_known"
+                condition=Q(kind__in=PlaceKind.values),
+                name="place_kind_is_known",
+                violation_error_message="Choose the kind of place from the list.",
             ),
             models.UniqueConstraint(
                 fields=["kind"],
                 condition=Q(kind__in=sorted(SINGLE)),
                 name="one_place_of_a_kind_that_all_have",
+                violation_error_message="There is such a place already; rename that.",
             ),
             models.UniqueConstraint(
                 fields=["belongs_to", "kind"],
                 condition=Q(kind__in=sorted(BESIDE)),
                 name="one_place_of_a_kind_beside_an_outlet",
+                violation_error_message="That outlet has such a place already.",
             ),
         ]
         indexes = [models.Index(fields=["kind"], name="place_by_kind")]
@@ -140,7 +144,9 @@ class PlantSite(models.Model):
         ordering = ["tower", "tier", "position"]
         constraints = [
             models.UniqueConstraint(
-                fields=["tower", "tier", "position"], name="site_stands_once_on_its_tower"
+                fields=["tower", "tier", "position"],
+                name="site_stands_once_on_its_tower",
+                violation_error_message="That tower has a site of that tier and position already.",
             )
         ]
 

@@ -23,7 +23,9 @@ class Dated(models.Model):
 
 def _ends_after_it_began(name: str) -> models.CheckConstraint:
     return models.CheckConstraint(
-        condition=Q(ended_at__isnull=True) | Q(ended_at__gte=models.F("began_at")), name=name
+        condition=Q(ended_at__isnull=True) | Q(ended_at__gte=models.F("began_at")),
+        name=name,
+        violation_error_message="That would end before it began.",
     )
 
 
@@ -43,6 +45,7 @@ class Planting(Dated):
                 fields=["site"],
                 condition=Q(ended_by__isnull=True),
                 name="one_planting_at_a_time_on_a_site",
+                violation_error_message="A plant stands on one of those sites already.",
             ),
             _ends_after_it_began("planting_ends_after_it_began"),
         ]
@@ -57,7 +60,11 @@ class CutSite(models.Model):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(fields=["lot", "planting"], name="a_site_is_cut_once_in_a_cut")
+            models.UniqueConstraint(
+                fields=["lot", "planting"],
+                name="a_site_is_cut_once_in_a_cut",
+                violation_error_message="The same site is named twice in one cut.",
+            )
         ]
 
 
@@ -73,6 +80,7 @@ class Feed(Dated):
                 fields=["tank", "place"],
                 condition=Q(ended_by__isnull=True),
                 name="a_tank_feeds_a_place_once",
+                violation_error_message="That tank feeds that place already.",
             ),
             _ends_after_it_began("feed_ends_after_it_began"),
         ]
@@ -92,6 +100,7 @@ class InUse(Dated):
                 fields=["lot", "place"],
                 condition=Q(ended_by__isnull=True),
                 name="an_input_is_open_once_at_a_place",
+                violation_error_message="That input is already in use there.",
             ),
             _ends_after_it_began("use_ends_after_it_began"),
         ]
@@ -107,7 +116,9 @@ class Hold(Dated):
     class Meta:
         constraints = [
             models.UniqueConstraint(
-                fields=["lot", "began_by"], name="a_lot_is_held_once_by_an_event"
+                fields=["lot", "began_by"],
+                name="a_lot_is_held_once_by_an_event",
+                violation_error_message="The same lot is named twice in one hold.",
             )
         ]
 
@@ -133,9 +144,12 @@ class TreatedPlace(models.Model):
                 fields=["lot", "place"],
                 condition=Q(site__isnull=True),
                 name="a_place_is_treated_once_by_a_treatment",
+                violation_error_message="The same place is named twice in one treatment.",
             ),
             models.UniqueConstraint(
-                fields=["lot", "site"], name="a_site_is_treated_once_by_a_treatment"
+                fields=["lot", "site"],
+                name="a_site_is_treated_once_by_a_treatment",
+                violation_error_message="The same site is named twice in one treatment.",
             ),
         ]
 

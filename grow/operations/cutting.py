@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
 
+from django.db import connection
 from django.db.models import Sum
 
 from .. import codes, gate
 from ..errors import NotKnown, Refusal
-from ..fitting import Batch, Keeping, Standing, Tower
+from ..fitting import Batch, Keeping, Known, Number, Standing, Tower
 from ..ledger import Entry, operation
 from ..models import (
     Basis,
@@ -39,8 +40,8 @@ UNUSUAL = 5
 class Crate:
     """One crate as the scale shows it: gross and tare in grams, and its tag if it has one."""
 
-    gross_g: int
-    tare_g: int = 0
+    gross_g: Number
+    tare_g: Number = 0
     tag: str = ""
 
     @property
@@ -61,7 +62,7 @@ def harvest(
     except_sites: Sequence[PlantSite] = (),
     grade_out_g: int = 0,
     area: Standing | None = None,
-    basis: str = Basis.WEIGHED,
+    basis: Known = Basis.WEIGHED,
     sure: bool = False,
 ) -> None:
     """Crates of one cut, on the weigh pad: net = gross − tare, in grams.
@@ -114,6 +115,7 @@ def harvest(
     by_tag: dict[str, int] = defaultdict(int)
     for c in crates:
         by_tag[codes.fold(c.tag)] += c.net_g
+    _lock_tags(by_tag)
     out = shared_out(grade_out_g, list(by_tag.values()))
     for (tag, grams), graded in zip(by_tag.items(), out, strict=True):
         code, taken = _tag(tag)
@@ -219,11 +221,23 @@ def _cut(lot: Lot, cut: Sequence[Planting]) -> None:
     CutSite.objects.bulk_create([CutSite(lot=lot, planting=p) for p in cut])
 
 
+def _spellings(folded: str) -> set[str]:
+    return {folded, f"{folded[:-1]}-{folded[-1]}"} if folded else set()
+
+
+def _lock_tags(folded: Iterable[str]) -> None:
+    """Two crates of one tag at once: the second must see the first's lot."""
+    tags = [code for tag in folded for code in _spellings(tag)]
+    if tags and connection.features.has_select_for_update:
+        rows = Tag.objects.filter(code__in=tags).order_by("code")
+        list(rows.select_for_update(no_key=True).values_list("pk"))
+
+
 def _tag(folded: str) -> tuple[str, Lot | None]:
     """(code for the lot, the lot that already has it). A used tag gives no code."""
     if not folded:
         return "", None
-    for tag in Tag.objects.filter(code__in={folded, f"{folded[:-1]}-{folded[-1]}"}):
+    for tag in Tag.objects.filter(code__in=_spellings(folded)):
         used = Lot.objects.filter(code=tag.code).first()
         return ("", used) if used else (tag.code, None)
     raise NotKnown("no_such_tag", f"No crate tag {folded} was printed here; look at it again.")

@@ -5,15 +5,29 @@ from __future__ import annotations
 import datetime as dt
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from typing import Annotated
 
 from django.db.models import Q
 
 from .. import gate
 from ..errors import Refusal
-from ..fitting import Batch, Growing, Input, Nursery, Standing, Tower
+from ..fitting import (
+    KEEPING,
+    Batch,
+    Growing,
+    Input,
+    Number,
+    Nursery,
+    Standing,
+    Tower,
+    among,
+    as_in,
+    refuse_unless,
+)
 from ..ledger import Entry, operation
 from ..models import (
     NURSERY,
+    STRICT,
     Basis,
     Crop,
     Flag,
@@ -48,7 +62,7 @@ def sow(
     place: Nursery,
     cells: int,
     seed: Input | None = None,
-    seeds_per_cell: int | None = None,
+    seeds_per_cell: Number | None = None,
     trial: str = "",
 ) -> None:
     """A sowing: cells of a variety on a bench, a shelf or in a tent. One cell is one plant.
@@ -296,15 +310,13 @@ def clear(
     batch: Batch,
     places: Sequence[Growing] = (),
     except_sites: Sequence[PlantSite] = (),
-    left: str = "empty",
+    left: Annotated[str, among(("empty", "some", "full"))] = "empty",
     why: str = "",
-    uncut_g: int | None = None,
+    uncut_g: Number | None = None,
 ) -> None:
     """Off with it: "empty", "some" or "full" of good leaf, and why. Whatever of the sowing
     stands in these places (all of them, if none is named) goes to compost. uncut_g is the guide's
     guess at what nobody cut; it stands apart from waste."""
-    if left not in ("empty", "some", "full"):
-        raise Refusal("left", "Say whether it was empty, had some left, or was full of good leaf.")
     at = entry.event.placed_at
     if not places:
         places = [
@@ -332,11 +344,15 @@ def clear(
         entry.flag(Flag.Kind.NOT_ON_BOOKS, f"{says} by the books; it was cleared all the same.")
 
 
+#: Water and treatments are told anew: they have no stock to open with.
+_STOOD = (*sorted(STRICT), LotKind.INPUT)
+
+
 @operation(says="stood on the day records began", slot=0.1, gate_=gate.ALONE)
 def opening_entry(
     entry: Entry,
     *,
-    kind: str,
+    kind: Annotated[str, among(_STOOD)],
     quantity: int,
     place: Standing | None = None,
     towers: Sequence[Tower] = (),
@@ -344,15 +360,21 @@ def opening_entry(
     crop: Crop | None = None,
     variety: Variety | None = None,
     item: Item | None = None,
-    title: str = "",
-    line: str = "",
-    grams_each: int | None = None,
+    title: Annotated[str, as_in(Lot, "title")] = "",
+    line: Annotated[str, as_in(Lot, "line")] = "",
+    grams_each: Number | None = None,
     use_by: dt.date | None = None,
     about_planted: dt.date | None = None,
 ) -> None:
     """What stood on the day records began: plants on towers or benches, produce in a store,
     packs on a shelf, inputs in a cupboard. Where it came from is a gap in words on the trace."""
     _whole(quantity, "of it")
+    if (kind == LotKind.PACK) != bool(grams_each):
+        raise Refusal("grams_each", "Say of packs, and of packs alone, how many grams each holds.")
+    if place and kind == LotKind.BATCH:
+        refuse_unless(place, NURSERY)
+    elif place and kind != LotKind.INPUT:
+        refuse_unless(place, KEEPING)
     crop = crop or (variety.crop if variety else None)
     unit = {LotKind.HARVEST: Unit.G, LotKind.PRODUCE: Unit.G}.get(LotKind(kind), Unit.EACH)
     lot = entry.make(

@@ -5,13 +5,27 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import io
+from typing import Annotated
 
 from .. import codes, gate, holds
 from ..errors import Refusal
-from ..fitting import Input, Keeping, Standing, Supplier
+from ..fitting import (
+    Called,
+    Input,
+    Keeping,
+    Note,
+    Number,
+    Passport,
+    Standing,
+    Supplier,
+    Units,
+    as_in,
+)
 from ..ledger import Entry, operation
 from ..models import Basis, Crop, Description, Flag, InUse, Item, Lot, LotKind, Photo, Unit
 from ..setup import the
+
+_ORIGIN = "Origin: "
 
 
 def learn(entry: Entry, lot: Lot, called: str = "", **more) -> None:
@@ -31,12 +45,12 @@ def receive_input(
     item: Item,
     supplier: Supplier,
     place: Standing,
-    supplier_lot: str = "",
-    quantity: int | None = None,
-    unit: str = Unit.EACH,
-    paid_pence: int | None = None,
+    supplier_lot: Called = "",
+    quantity: Number | None = None,
+    unit: Units = Unit.EACH,
+    paid_pence: Number | None = None,
     best_before: dt.date | None = None,
-    plant_passport: str = "",
+    plant_passport: Passport = "",
 ) -> None:
     """A receipt of seed, medium, nutrient, packaging…, with our own code. The supplier's lot may
     repeat or be missing ("none on pack"). A quantity is optional and never refused; without one
@@ -82,10 +96,10 @@ def receive_produce(
     supplier: Supplier,
     place: Keeping,
     grams: int,
-    supplier_lot: str = "",
-    origin: str = "",
+    supplier_lot: Called = "",
+    origin: Annotated[str, as_in(Description, "note", less=len(_ORIGIN))] = "",
     received_c: str = "",
-    paid_pence: int | None = None,
+    paid_pence: Number | None = None,
     use_by: dt.date | None = None,
 ) -> None:
     """Leaf grown by somebody else: a parent like any other, and never "grown here"."""
@@ -100,7 +114,7 @@ def receive_produce(
         use_by=use_by,
     )
     entry.move(lot, supplier, place, grams, Basis.WEIGHED)
-    learn(entry, lot, supplier_lot, note=f"Origin: {origin or 'not told'}")
+    learn(entry, lot, supplier_lot, note=f"{_ORIGIN}{origin or 'not told'}")
 
 
 @operation(says="described", gate_=gate.ALONE)
@@ -108,11 +122,11 @@ def describe(
     entry: Entry,
     *,
     lot: Lot,
-    called: str = "",
+    called: Called = "",
     best_before: dt.date | None = None,
-    plant_passport: str = "",
+    plant_passport: Passport = "",
     photo: Photo | None = None,
-    note: str = "",
+    note: Note = "",
 ) -> None:
     """What is learnt later: another name, a date, a passport, a picture. The latest stands, of
     dates the earliest: one may be shortened, never lengthened. What was labelled with a later

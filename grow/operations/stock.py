@@ -4,24 +4,23 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
+from typing import Annotated
 
 from .. import clock, gate
 from ..errors import NotAllowed, Refusal
-from ..fitting import Back, Keeping, Kept, Moved, Quarantine, Standing
+from ..fitting import Back, Keeping, Kept, Known, Moved, Quarantine, Reason, Standing, among
 from ..ledger import BEFORE_CANCEL, Entry, operation
 from ..models import Basis, Event, Flag, Holding, Lot, PlaceKind
 from ..setup import the
 
-THROWN = frozenset(
-    {
-        PlaceKind.COMPOST,
-        PlaceKind.FEED,
-        PlaceKind.DONATED,
-        PlaceKind.STAFF,
-        PlaceKind.LANDFILL,
-        PlaceKind.DESTROYED,
-        PlaceKind.SAMPLE,
-    }
+THROWN = (
+    PlaceKind.COMPOST,
+    PlaceKind.FEED,
+    PlaceKind.DONATED,
+    PlaceKind.STAFF,
+    PlaceKind.LANDFILL,
+    PlaceKind.DESTROYED,
+    PlaceKind.SAMPLE,
 )
 
 
@@ -38,7 +37,7 @@ def move(
     from_place: Standing,
     to_place: Back,
     quantity: int,
-    basis: str = Basis.COUNTED,
+    basis: Known = Basis.COUNTED,
 ) -> None:
     """Between stores, or into quarantine: part of a lot is held by standing there."""
     _some(quantity, lot)
@@ -51,17 +50,15 @@ def discard(
     *,
     lot: Kept,
     from_place: Standing,
-    to: str,
+    to: Annotated[str, among(THROWN)],
     quantity: int,
     reason: str,
-    basis: str = Basis.COUNTED,
+    basis: Known = Basis.COUNTED,
     recipient: str = "",
 ) -> None:
     """Compost, hens, bin, staff, tasting, a donation to somebody, a sample: where and why.
     Animal feed is not offered from a kitchen (the UK forbids feeding kitchen waste)."""
     _some(quantity, lot)
-    if to not in THROWN:
-        raise Refusal("where_to", f"{to} is not a place to throw things; choose one from the list.")
     if to == PlaceKind.FEED and from_place.kind == PlaceKind.KITCHEN:
         entry.refuse_or(
             "kitchen_to_feed",
@@ -98,7 +95,7 @@ def count(
 
 
 @operation(says="held", slot=12, gate_=gate.ALONE)
-def hold(entry: Entry, *, lots: list[Lot], reason: str) -> None:
+def hold(entry: Entry, *, lots: list[Lot], reason: Reason) -> None:
     """Stop lots, and everything made from them, from moving on."""
     from .. import holds
 

@@ -11,7 +11,7 @@ from django.db.models import Exists, OuterRef, Q
 
 from .. import clock, gate
 from ..errors import NotAllowed, Refusal
-from ..fitting import Fed, Input, Standing, Tank
+from ..fitting import Days, Fed, Hours, Input, Number, Standing, Tank
 from ..kinds import CANCELLING
 from ..ledger import BEFORE_CANCEL, Entry, operation
 from ..models import (
@@ -44,7 +44,7 @@ def fill(
     entry: Entry,
     *,
     tank: Tank,
-    litres: int | None = None,
+    litres: Number | None = None,
     source: str = "",
     inputs: Sequence[Input] = (),
 ) -> None:
@@ -58,7 +58,7 @@ def top_up(
     entry: Entry,
     *,
     tank: Tank,
-    litres: int | None = None,
+    litres: Number | None = None,
     source: str = "",
     inputs: Sequence[Input] = (),
 ) -> None:
@@ -170,10 +170,10 @@ def treat(
     reason: str,
     authorisation: str = "",
     dose: str = "",
-    water_ml: int | None = None,
+    water_ml: Number | None = None,
     area_m2: str = "",
-    harvest_interval_days: int | None = None,
-    reentry_hours: int | None = None,
+    harvest_interval_days: Days | None = None,
+    reentry_hours: Hours | None = None,
 ) -> None:
     """A spray, a beneficial or a cleaner, as a lot of its own. The interval comes from the
     product's label; a cut told late inside it is accepted and held, with all made from it.

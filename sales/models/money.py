@@ -18,7 +18,9 @@ class Price(models.Model):
         ordering = ["outlet", "line", "since"]
         constraints = [
             models.UniqueConstraint(
-                fields=["outlet", "line", "since"], name="one_price_of_a_line_from_a_day"
+                fields=["outlet", "line", "since"],
+                name="one_price_of_a_line_from_a_day",
+                violation_error_message="That line has a price from that day already.",
             )
         ]
 

@@ -33,7 +33,9 @@ class Outlet(models.Model):
         ordering = ["place__name"]
         constraints = [
             models.CheckConstraint(
-                condition=Q(shop_share_pct__lte=100), name="shop_share_is_a_percentage"
+                condition=Q(shop_share_pct__lte=100),
+                name="shop_share_is_a_percentage",
+                violation_error_message="A share is a percentage, 100 at most.",
             )
         ]
 
@@ -69,18 +71,24 @@ class NoteLine(models.Model):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(fields=["note", "lot"], name="a_lot_stands_once_on_a_note"),
+            models.UniqueConstraint(
+                fields=["note", "lot"],
+                name="a_lot_stands_once_on_a_note",
+                violation_error_message="The same lot stands twice on the note.",
+            ),
             models.CheckConstraint(
                 condition=Q(
                     sent=F("accepted") + F("short") + F("rejected") + F("to_follow") - F("over")
                 ),
                 name="note_line_adds_up",
+                violation_error_message="The note's line does not add up.",
             ),
             models.CheckConstraint(
                 condition=Q(
                     accepted__gte=0, short__gte=0, rejected__gte=0, to_follow__gte=0, over__gte=0
                 ),
                 name="note_line_has_nothing_negative",
+                violation_error_message="Less than nothing cannot have come of a note's line.",
             ),
         ]
 

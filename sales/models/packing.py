@@ -42,6 +42,7 @@ class Product(models.Model):
                 condition=Q(nominal_g__gt=0, loose_crop__isnull=True)
                 | Q(nominal_g__isnull=True, loose_crop__isnull=False),
                 name="product_is_packed_or_loose",
+                violation_error_message="A product has a net weight or is one crop sold loose.",
             )
         ]
 
@@ -63,11 +64,14 @@ class RecipeLine(models.Model):
     class Meta:
         constraints = [
             models.UniqueConstraint(
-                fields=["product", "crop"], name="a_crop_stands_once_in_a_recipe"
+                fields=["product", "crop"],
+                name="a_crop_stands_once_in_a_recipe",
+                violation_error_message="The same crop stands twice in the recipe.",
             ),
             models.CheckConstraint(
                 condition=Q(least_pct__lte=F("greatest_pct"), greatest_pct__lte=100),
                 name="recipe_share_is_possible",
+                violation_error_message="Shares go from the least to the greatest, 100 at most.",
             ),
         ]
 
@@ -104,6 +108,7 @@ class PackingRun(models.Model):
             models.CheckConstraint(
                 condition=Q(nominal_g=F("packs") * F("nominal_each_g")),
                 name="run_nominal_is_packs_times_nominal",
+                violation_error_message="The run's net weight is not its packs times the label's.",
             ),
             models.CheckConstraint(
                 condition=Q(
@@ -115,6 +120,7 @@ class PackingRun(models.Model):
                     - F("gain_g")
                 ),
                 name="run_adds_up",
+                violation_error_message="The run's grams do not add up.",
             ),
             models.CheckConstraint(
                 condition=Q(
@@ -127,6 +133,7 @@ class PackingRun(models.Model):
                     moisture_g__gte=0,
                 ),
                 name="run_has_nothing_negative",
+                violation_error_message="Less than nothing cannot have become of a run's grams.",
             ),
         ]
 

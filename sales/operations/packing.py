@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
@@ -132,7 +133,12 @@ def _run(
     if mean_fill_g is not None:
         over = (mean_fill_g - product.nominal_g) * packs
         giveaway_g = max(0, int(over.quantize(Decimal(1), ROUND_HALF_UP)))
-    taken = sorted(taken, key=lambda t: t.lot.pk)
+    taken = sorted(taken, key=lambda t: (t.lot.pk, t.place.pk))
+    for one, other in itertools.pairwise(taken):
+        if (one.lot, one.place) == (other.lot, other.place):
+            raise Refusal(
+                "twice", f"{one.lot.code} out of {one.place} is named twice; once is enough."
+            )
     grams = _grams_taken(entry, taken)
     loose = [(t, g) for t, g in zip(taken, grams, strict=True) if t.lot.kind != LotKind.PACK]
     opened_g = sum(

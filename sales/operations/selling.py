@@ -5,12 +5,13 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Annotated
 
 from django.db import transaction
 
 from grow import clock, gate
 from grow.errors import Conflict, Refusal
-from grow.fitting import Eating, Goods, refuse_unless
+from grow.fitting import Eating, Goods, Number, among, refuse_unless
 from grow.kinds import CANCELLING
 from grow.ledger import Entry, operation
 from grow.models import (
@@ -28,6 +29,9 @@ from grow.setup import side_place, the
 from grow.telling import canonical
 from sales.models import Outlet, Product
 
+#: Where returned food goes: never to sale.
+BACK = (PlaceKind.COMPOST, PlaceKind.LANDFILL, PlaceKind.QUARANTINE)
+
 
 @dataclass(frozen=True)
 class TillRow:
@@ -37,7 +41,7 @@ class TillRow:
     product: Product
     quantity: int
     lot: Goods | None = None
-    unit_pence: int | None = None
+    unit_pence: Number | None = None
 
 
 @operation(says="used in the kitchen", slot=17, place="place")
@@ -157,14 +161,12 @@ def return_goods(
     quantity: int,
     reason: str,
     from_customer: bool = True,
-    to: str = PlaceKind.COMPOST,
+    to: Annotated[str, among(BACK)] = PlaceKind.COMPOST,
 ) -> None:
     """Brought back by a customer (out of sold) or by an outlet (off its shelf): to compost, to
     the bin or to quarantine, never to sale."""
     if quantity <= 0:
         raise Refusal("nought", f"{quantity} {lot.unit} of {lot.code} is nothing to take back.")
-    if to not in (PlaceKind.COMPOST, PlaceKind.LANDFILL, PlaceKind.QUARANTINE):
-        raise Refusal("never_to_sale", "Returned food goes to compost, the bin or quarantine.")
     place = outlet.place
     if not from_customer:
         from_ = place
