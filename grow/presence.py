@@ -10,7 +10,7 @@ from collections.abc import Iterable
 
 from django.db.models import Exists, OuterRef, Q
 
-from . import clock, lineage, touch, waters
+from . import clock, lineage, stays, waters
 from .kinds import CANCELLING
 from .models import (
     NURSERY,
@@ -132,8 +132,8 @@ def _plants(places: set[int], start: Moment, end: Moment) -> set[int]:
     )
     batches = set(plantings.values_list("batch_id", flat=True))
     nursed = Lot.objects.filter(pk__in=_since(places, start), kind=LotKind.BATCH)
-    for batch, stays in touch._stays(sorted(nursed.values_list("pk", flat=True))).items():
-        if any(p in places and a <= end and (b is None or b >= start) for p, a, b in stays):
+    for batch, there in stays.stays_of(sorted(nursed.values_list("pk", flat=True))).items():
+        if any(p in places and a <= end and (b is None or b >= start) for p, a, b in there):
             batches.add(batch)
     cuts = list(
         Lot.objects.filter(
@@ -146,7 +146,7 @@ def _plants(places: set[int], start: Moment, end: Moment) -> set[int]:
     )
     stood_there = {
         lot
-        for lot, windows in touch.presences(cuts).items()
+        for lot, windows in stays.presences(cuts).items()
         if any(w.place in places and w.start <= end and w.end >= start for w in windows)
     }
     return batches | stood_there

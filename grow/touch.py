@@ -2,8 +2,9 @@
 
 Water and treatments touch what stood in them: a cut by every treatment, and by the last water
 of each unbroken chain, that its plants stood in, on the cut sites from planting to the cut and
-before that wherever the sowing stood. Inputs touch the act made where they were in use. A run
-is touched by its wash water too. Touched edges are a reading of dated records, kept in the same
+before that wherever the sowing stood. Inputs touch the act made where they were in use: a sowing,
+a cut, a run; a planting makes no lot, so what is cut from it bears the edge. A run is touched by
+its wash water too. Touched edges are a reading of dated records, kept in the same
 transaction; an entry with only a day counts as the whole day.
 """
 
@@ -12,28 +13,25 @@ from __future__ import annotations
 import datetime as dt
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from itertools import islice
 from typing import TYPE_CHECKING
 
 from django.db.models import Exists, OuterRef, Q
 
 from . import clock, holds, waters
-from .kinds import ASIDE, CANCELLING, KINDS, OWN
+from .kinds import CANCELLING, KINDS
 from .models import (
-    NURSERY,
-    CutSite,
     Event,
     Feed,
     InUse,
+    Item,
     Lineage,
     Lot,
     LotKind,
-    Movement,
     Place,
-    Planting,
     TreatedPlace,
 )
+from .stays import Window, presences
 
 if TYPE_CHECKING:
     from .ledger import Entry
@@ -56,16 +54,6 @@ def batched(lots: Iterable[Lot], size: int) -> Iterator[list[Lot]]:
     lots = iter(lots)
     while some := list(islice(lots, size)):
         yield some
-
-
-@dataclass(frozen=True)
-class Window:
-    """A place, inclusive from and to, and the one site of it, if it is one."""
-
-    place: int
-    start: Moment
-    end: Moment
-    site: int | None = None
 
 
 def _alive(ref: str):
@@ -113,10 +101,10 @@ def exposures_of(lots: Sequence[Lot]) -> dict[int, set[int]]:
         for lot in by_event[event_id]:
             found[lot.pk].add(named_input)
     areas = _areas()
-    _in_use(lots, found, areas)
     cuts = [lot for lot in lots if lot.kind == LotKind.HARVEST]
     stood = presences(cuts) if cuts else {}
     stood = {pk: windows for pk, windows in stood.items() if windows}
+    _in_use(lots, stood, found, areas)
     around = _around({w.place for windows in stood.values() for w in windows}, areas)
     spans = _fed(stood, around) if stood else defaultdict(lambda: defaultdict(set))
     used = Event.tanks.through.objects.filter(event__in=events)
@@ -132,162 +120,65 @@ def exposures_of(lots: Sequence[Lot]) -> dict[int, set[int]]:
     return found
 
 
-def _in_use(lots: Sequence[Lot], found: dict[int, set[int]], areas: dict[int, int]) -> None:
-    """Inputs of the kinds that touch such an act, in use where and when it was done."""
-    acts = [
-        (lot.pk, lot.made_by, lot.made_by.place_id, kind.touched_by)
-        for lot in lots
-        if (kind := KINDS.get(lot.made_by.kind)) and kind.touched_by and lot.made_by.place_id
-    ]
+def _in_use(
+    lots: Sequence[Lot],
+    stood: dict[int, list[Window]],
+    found: dict[int, set[int]],
+    areas: dict[int, int],
+) -> None:
+    """Inputs of the kinds that touch an act, in use where and when it was done: at the place
+    told; a cut, where its plants stood then, and when they were planted, there and where they
+    came from. What is of one crop (a seed, a young plant) touches that crop alone; and a sowing
+    that names its packet has no seed from another."""
+    acts: set[tuple[int, Moment, Moment, int, tuple[str, ...]]] = set()
+    for lot in lots:
+        act = lot.made_by
+        then = (lot.pk, act.earliest_at, act.latest_at)
+        kinds = _touching(act.kind)
+        if kinds and act.place_id:
+            acts.add((*then, act.place_id, kinds))
+        for w in stood.get(lot.pk, ()):
+            if kinds and w.start <= act.latest_at and w.end >= act.earliest_at:
+                acts.add((*then, w.place, kinds))
+            if w.planted and (kinds_ := _touching(w.planted.kind)):
+                span = (lot.pk, w.planted.start, w.planted.end)
+                acts |= {(*span, place, kinds_) for place in (w.place, w.planted.place) if place}
     if not acts:
         return
-    around = _around({place for _, _, place, _ in acts}, areas)
+    around = _around({place for *_, place, _ in acts}, areas)
     rows = InUse.objects.filter(
-        Q(ended_by__isnull=True)
-        | Q(ended_by__latest_at__gte=min(event.earliest_at for _, event, *_ in acts)),
+        Q(ended_by__isnull=True) | Q(ended_by__latest_at__gte=min(start for _, start, *_ in acts)),
         place__in={p for chain in around.values() for p in chain},
-        began_by__earliest_at__lte=max(event.latest_at for _, event, *_ in acts),
+        began_by__earliest_at__lte=max(end for _, _, end, *_ in acts),
         lot__item__kind__in={k for *_, kinds in acts for k in kinds},
     ).values_list(
-        "place_id", "lot_id", "lot__item__kind", "began_by__earliest_at", "ended_by__latest_at"
+        "place_id",
+        "lot_id",
+        "lot__item__kind",
+        "lot__item__variety__crop_id",
+        "began_by__earliest_at",
+        "ended_by__latest_at",
     )
     uses: dict[int, list[tuple]] = defaultdict(list)
     for row in rows:
         uses[row[0]].append(row[1:])
-    for pk, event, here, kinds in acts:
+    crops = {lot.pk: lot.crop_id for lot in lots}
+    named = {pk for pk, parents in found.items() if parents}
+    for pk, start, end, here, kinds in acts:
         for place in around[here]:
-            for used, item_kind, began, ended in uses.get(place, ()):
+            for used, kind, crop, began, ended in uses.get(place, ()):
                 if (
-                    item_kind in kinds
-                    and began <= event.latest_at
-                    and (ended is None or ended >= event.earliest_at)
+                    kind in kinds
+                    and began <= end
+                    and (ended is None or ended >= start)
+                    and crop in (None, crops[pk])
+                    and not (kind == Item.Kind.SEED and pk in named)
                 ):
                     found[pk].add(used)
 
 
-def presences(harvests: Sequence[Lot]) -> dict[int, list[Window]]:
-    """Where the plants of each cut stood, and when, by the cut's id."""
-    batches: dict[int, list[int]] = defaultdict(list)
-    for child, parent in (
-        Lineage.objects.filter(
-            child__in=[lot.pk for lot in harvests],
-            kind=Lineage.Kind.GREW,
-            cleared_by__isnull=True,
-        )
-        .order_by("id")
-        .values_list("child_id", "parent_id")
-    ):
-        if parent not in batches[child]:
-            batches[child].append(parent)
-    if not batches:
-        return {}
-    every = sorted({batch for mine in batches.values() for batch in mine})
-    stays = _stays(every)
-    cuts = defaultdict(set)
-    for lot, planting in CutSite.objects.filter(lot__in=list(batches)).values_list(
-        "lot_id", "planting_id"
-    ):
-        cuts[lot].add(planting)
-    plantings = defaultdict(list)
-    for p in Planting.objects.filter(batch__in=every).values_list(
-        "id",
-        "batch_id",
-        "site__tower_id",
-        "site_id",
-        "began_by__earliest_at",
-        "ended_by__latest_at",
-        "began_by__latest_at",
-        "began_at",
-        "blocked_by_id",
-    ):
-        plantings[p[1]].append(p)
-    return {
-        lot.pk: _windows(lot.made_by, batches[lot.pk], cuts[lot.pk], plantings, stays)
-        for lot in harvests
-        if lot.pk in batches
-    }
-
-
-def _windows(event: Event, batches, cut: set[int], plantings, stays) -> list[Window]:
-    cut_until = event.latest_at
-    windows: list[Window] = []
-    for batch in batches:
-        # a big plant stands on the sites that it blocks, too
-        mine = [p for p in plantings[batch] if p[0] in cut or p[8] in cut]
-        newest = max(mine, key=lambda p: p[7], default=None)
-        until = newest[6] if newest else cut_until
-        for p in mine:
-            # to the cut, though a clearing told later may stand before it: cut, so it stood
-            windows.append(Window(p[2], p[4], cut_until, p[3]))
-        others = [
-            (p[2], p[4], p[5], p[3])
-            for p in plantings[batch]
-            if not (p[0] in cut or p[8] in cut) and (newest is None or p[7] < newest[7])
-        ]
-        others += [(place, a, b, None) for place, a, b in stays[batch]]
-        for place, start, end, site in others:
-            end = min(end or until, until)
-            if start <= end:
-                windows.append(Window(place, start, end, site))
-    return windows
-
-
-def _stays(batches: list[int]) -> dict[int, list[tuple[int, Moment, Moment | None]]]:
-    """When each sowing stood on a bench, a shelf or in a tent: from what moved there. A stay
-    reaches from the earliest moment at which any of it may have come to the latest at which any
-    may have gone, be it that it came and went at one moment."""
-    rows = (
-        Movement.objects.filter(_alive("event"), lot__in=batches)
-        .filter(Q(from_place__kind__in=NURSERY) | Q(to_place__kind__in=NURSERY))
-        .exclude(event__kind__in=(*CANCELLING, *ASIDE))
-        .values_list(
-            "lot_id",
-            "from_place_id",
-            "to_place_id",
-            "quantity",
-            "event__kind",
-            "event__placed_at",
-            "event__earliest_at",
-            "event__latest_at",
-            "from_place__kind",
-            "to_place__kind",
-        )
-    )
-    steps: dict[tuple[int, int], dict[Moment, list]] = defaultdict(dict)
-    own: dict[tuple[int, int, Moment], int] = defaultdict(int)
-
-    def step(lot: int, place: int, at: Moment, signed: int, span: tuple[Moment, Moment]) -> None:
-        there = steps[lot, place].setdefault(at, [0, [], []])
-        there[0] += signed
-        there[1 if signed > 0 else 2].append(span[0 if signed > 0 else 1])
-
-    for lot, from_, to, quantity, kind, at, earliest, latest, from_kind, to_kind in rows:
-        for place, place_kind, signed in ((from_, from_kind, -quantity), (to, to_kind, quantity)):
-            if place_kind not in NURSERY:
-                continue
-            if kind in OWN:  # a shelf walked again takes its own rows back by adding
-                own[lot, place, at] += signed
-            else:
-                step(lot, place, at, signed, (earliest, latest))
-    for (lot, place, at), drawn in own.items():
-        if drawn:
-            step(lot, place, at, drawn, (at, at))
-    stays: dict[int, list[tuple[int, Moment, Moment | None]]] = defaultdict(list)
-    for (lot, place), moments in steps.items():
-        standing = 0
-        came: list[Moment] = []
-        went: list[Moment] = []
-        for at in sorted(moments):
-            change, comes, goes = moments[at]
-            standing += change
-            came, went = came + comes, went + goes
-            if standing <= 0 and came and went:
-                stays[lot].append((place, min(came), max(went)))
-            if standing <= 0:
-                came, went = [], []
-        if came:
-            stays[lot].append((place, min(came), None))
-    return stays
+def _touching(kind: str) -> tuple[str, ...]:
+    return KINDS[kind].touched_by if kind in KINDS else ()
 
 
 #: lot → tank → the spans of time in which its water counts

@@ -60,9 +60,9 @@ class Tables:
             for e in _rows(Event, "id", "kind", "place_id", "corrects_id", "told", *moments)
         }
         self.dead = {e["corrects_id"] for e in self.events.values() if e["kind"] in TAKING_BACK}
-        self.lots = _rows(Lot, "id", "kind", "item_id", "made_by_id")
+        self.lots = _rows(Lot, "id", "kind", "crop_id", "item_id", "made_by_id")
         self.places = {p["id"]: p for p in _rows(Place, "id", "kind", "within_id")}
-        self.item_kind = {i["id"]: i["kind"] for i in _rows(Item, "id", "kind")}
+        self.items = {i["id"]: i for i in _rows(Item, "id", "kind", "variety__crop_id")}
         dated = ("began_by_id", "ended_by_id")
         self.feeds = _rows(Feed, "tank_id", "place_id", *dated)
         self.in_use = _rows(InUse, "lot_id", "place_id", *dated)
@@ -260,7 +260,7 @@ def touched_edges() -> set[tuple[int, int]]:
     for lot in tables.living_lots(*TOUCHABLE):
         parents = _named_or_in_use(tables, lot) | _wetted(tables, tanks, lot)
         if lot["kind"] == "harvest":
-            parents |= _stood_in(tables, tanks, lot)
+            parents |= _stood_in(tables, tanks, lot) | _planted_with(tables, lot)
         out |= {(parent, lot["id"]) for parent in parents}
     for waters in tanks.values():
         for (before, chain, _), (after, same, _) in pairwise(waters):
@@ -271,16 +271,50 @@ def touched_edges() -> set[tuple[int, int]]:
 
 def _named_or_in_use(tables: Tables, lot: Row) -> set[int]:
     act = tables.act(lot)
-    parents = {parent for event, parent in tables.named if event == act["id"]}
-    kinds = KINDS[act["kind"]].touched_by
-    places = tables.around(act["place_id"])
-    item_of = {row["id"]: row["item_id"] for row in tables.lots}
+    named = {parent for event, parent in tables.named if event == act["id"]}
+    places = set(tables.around(act["place_id"]))
+    if lot["kind"] == "harvest":
+        # gloves and knives are where the plants stand that they cut
+        for place, _, window in _stood(tables, lot):
+            if _both(window, (act["earliest_at"], act["latest_at"])):
+                places |= set(tables.around(place))
+    beside = _in_use(tables, act, places, lot["crop_id"])
+    seed = {lot_id for lot_id, kind in beside if kind == "seed"} if named else set()
+    return named | ({lot_id for lot_id, _ in beside} - seed)
+
+
+def _in_use(tables: Tables, act: Row, places: set[int], crop: int | None) -> set[tuple[int, str]]:
+    """(input lot, kind of item) in use in these places during an act that such kinds touch;
+    what belongs to a crop, to that crop alone."""
+    item_of = {row["id"]: tables.items.get(row["item_id"]) for row in tables.lots}
+    out = set()
     for use in tables.in_use:
-        kind = tables.item_kind.get(item_of[use["lot_id"]])
+        item = item_of[use["lot_id"]]
+        if item is None or item["kind"] not in KINDS[act["kind"]].touched_by:
+            continue
+        if item["variety__crop_id"] is not None and item["variety__crop_id"] != crop:
+            continue
         during = _both(tables.window(use), (act["earliest_at"], act["latest_at"]))
-        if kind in kinds and use["place_id"] in places and during:
-            parents.add(use["lot_id"])
-    return parents
+        if use["place_id"] in places and during:
+            out.add((use["lot_id"], item["kind"]))
+    return out
+
+
+def _planted_with(tables: Tables, harvest: Row) -> set[int]:
+    """What was in use when and where the plants of a cut were planted, or may have been."""
+    sites = {(site, window[0]) for _, site, window in _stood(tables, harvest) if site is not None}
+    batches = {
+        e["parent_id"]
+        for e in tables.edges
+        if e["child_id"] == harvest["id"] and e["kind"] == "grew" and e["cleared_by_id"] is None
+    }
+    out: set[int] = set()
+    for p in tables.plantings:
+        act = tables.events[p["began_by_id"]]
+        if p["batch_id"] in batches and (p["site_id"], act["earliest_at"]) in sites:
+            places = {*tables.around(act["place_id"]), *tables.around(p["site__tower_id"])}
+            out |= {lot for lot, _ in _in_use(tables, act, places, harvest["crop_id"])}
+    return out
 
 
 def _wetted(tables: Tables, tanks: dict[int, list[tuple[int, int, Window]]], lot: Row) -> set[int]:

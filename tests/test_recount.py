@@ -491,8 +491,8 @@ def test_open_packets_gloves_and_rolls_while_they_are_in_use(farm: Farm) -> None
         """
         sown   | seed, plugs
         dosed  | salt
-        c0     | knife
-        c1     | knife
+        c0     | knife, plugs
+        c1     | knife, plugs
         during | gloves, roll
         after  | gloves
         """,
@@ -503,8 +503,8 @@ def test_open_packets_gloves_and_rolls_while_they_are_in_use(farm: Farm) -> None
         """
         sown   | seed, plugs
         dosed  | salt
-        c0     | knife
-        c1     | knife
+        c0     | knife, plugs
+        c1     | knife, plugs
         during | gloves, roll
         after  | gloves, roll
         """,

@@ -515,3 +515,135 @@ def test_a_big_plant_is_named_by_any_site_that_it_takes(farm: Farm) -> None:
     farm.tell("clear", batch=batch, except_sites=[sites[7]])
     assert living(farm.now).filter(blocked_by=None).get().site == sites[6]
     assert faults() == []
+
+
+# --- in use where the act was done ------------------------------------------------------------
+
+
+def _open(farm: Farm, name: str, kind: str, place: Place, **item: Any) -> Lot:
+    item_ = Item.objects.create(name=name, kind=kind, **item)
+    told = {"item": item_, "supplier": farm.supplier, "place": farm.store}
+    lot = farm.tell("receive_input", **told).lot
+    farm.tell("open_input", lot=lot, place=place)
+    return lot
+
+
+def test_gloves_and_knives_touch_what_was_cut_where_they_were_in_use(farm: Farm) -> None:
+    """Nobody says where a cut was made: it is where the plants stand."""
+    everywhere = _open(farm, "Knife blades", "hand_gear", farm.greenhouse)
+    on_t1 = _open(farm, "Gloves", "hand_gear", farm.t1)
+    on_t2 = _open(farm, "Blue gloves", "hand_gear", farm.t2)
+    in_tent = _open(farm, "Scissors", "hand_gear", farm.tent)
+    on_line = _open(farm, "Line gloves", "hand_gear", farm.line)
+    lots = {"everywhere": everywhere, "on_t1": on_t1, "on_t2": on_t2}
+    lots |= {"in_tent": in_tent, "on_line": on_line}
+    batch = farm.sow(40)
+    cress = farm.sow(20, place=farm.tent)
+    moved = farm.sow(20, place=farm.tent)
+    go(farm, 1)
+    farm.tell("move_plants", batch=moved, from_place=farm.tent, to_place=farm.bench, plants=20)
+    farm.plant(batch, farm.t1, 10)
+    farm.plant(batch, farm.t2, 10)
+    go(farm, 2)
+    cuts = {
+        "of_t1": farm.cut(200, towers=[farm.t1]),
+        "of_t2": farm.cut(200, towers=[farm.t2]),
+        "of_both": farm.cut(200, batch),
+        "of_tent": farm.cut(200, cress),
+        "of_bench": farm.cut(200, moved),
+        "carried": farm.cut(200, cress, area=farm.t2),
+        "unknown": farm.cut(200),
+    }
+    go(farm, 3)
+    farm.tell("finish_input", lot=on_t1, place=farm.t1)
+    go(farm, 4)
+    cuts["later"] = farm.cut(200, towers=[farm.t1])
+    touched(
+        """
+        of_t1    | everywhere, on_t1
+        of_t2    | everywhere, on_t2
+        of_both  | everywhere, on_t1, on_t2
+        of_tent  | in_tent
+        of_bench | everywhere
+        carried  | in_tent, everywhere, on_t2
+        later    | everywhere
+        """,
+        batch=batch,
+        cress=cress,
+        moved=moved,
+        **lots,
+        **cuts,
+    )
+    assert faults() == []
+
+
+def test_medium_and_young_plants_touch_what_was_planted_with_them(farm: Farm) -> None:
+    """A planting makes no lot of its own: what is cut from it bears the edge."""
+    lots = {"batch": farm.sow(60), "other": farm.sow(20, place=farm.bench2)}
+    go(farm, 5)
+    lots["wool"] = _open(farm, "Mineral wool", "medium", farm.bench)
+    lots["plugs"] = _open(farm, "Bought plugs", "young_plants", farm.t1)
+    lots["gloves"] = _open(farm, "Gloves", "hand_gear", farm.bench)
+    go(farm, 6)
+    farm.plant(lots["batch"], farm.t1, 10)
+    go(farm, 7)
+    finished = farm.tell("finish_input", lot=lots["wool"], place=farm.bench)
+    lots["peat"] = _open(farm, "Peat", "medium", farm.greenhouse)
+    go(farm, 8)
+    farm.plant(lots["batch"], farm.t2, 10)
+    farm.plant(lots["other"], farm.t2, 10, from_place=farm.bench2)
+    go(farm, 20)
+    lots |= {
+        "of_t1": farm.cut(200, towers=[farm.t1]),
+        "of_t2": farm.cut(200, lots["batch"], towers=[farm.t2]),
+        "of_other": farm.cut(200, lots["other"]),
+    }
+    # what was planted last may have been on T1 before, as with the water there
+    touched(
+        """
+        of_t1    | wool, plugs
+        of_t2    | wool, plugs, peat
+        of_other | peat
+        """,
+        **lots,
+    )
+    farm.tell("cancel", event=finished, reason="half of it is left")
+    farm.tell("finish_input", lot=lots["wool"], place=farm.bench, at=day(5.5))
+    touched(
+        """
+        of_t1    | plugs
+        of_t2    | plugs, peat
+        of_other | peat
+        """,
+        **lots,
+    )
+    assert faults() == []
+
+
+def test_an_open_seed_packet_touches_a_sowing_that_names_none(farm: Farm) -> None:
+    """The named packet wins. Else what lies open there: of that crop, or of no crop known."""
+    green = _open(farm, "Loose-leaf seed", "seed", farm.greenhouse, variety=farm.green)
+    red = _open(farm, "Mustard seed", "seed", farm.greenhouse, variety=farm.red)
+    mixed = _open(farm, "Seed of all sorts", "seed", farm.bench)
+    basil = _open(farm, "Mustard plugs", "young_plants", farm.bench, variety=farm.red)
+    elsewhere = _open(farm, "Loose-leaf seed in the tent", "seed", farm.tent, variety=farm.green)
+    touched(
+        """
+        named     | mixed
+        bare      | green, mixed
+        of_red    | red, mixed, plugs
+        on_bench2 | green
+        in_tent   | elsewhere
+        """,
+        green=green,
+        red=red,
+        mixed=mixed,
+        plugs=basil,
+        elsewhere=elsewhere,
+        named=farm.sow(10, seed=mixed),
+        bare=farm.sow(10),
+        of_red=farm.sow(10, farm.red),
+        on_bench2=farm.sow(10, place=farm.bench2),
+        in_tent=farm.sow(10, place=farm.tent),
+    )
+    assert faults() == []

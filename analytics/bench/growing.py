@@ -59,6 +59,8 @@ class Batch:
     shelf: int = 0
     moved: Minute = 0
     planted: Minute = 0
+    #: the medium that was open when it was planted
+    medium: int = 0
     cells: int = 0
     next_cut: int = 0
     cuts: int = 0
@@ -326,6 +328,7 @@ class Growing:
                 took[tower] = [self.free[tower].pop() for _ in range(room)]
         planted = sum(map(len, took.values()))
         if planted:
+            batch.medium = self.open["medium"].lot
             told = {"batch": batch.lot, "from_place": batch.shelf, "towers": sorted(took)}
             event = books.event("transplant", at, batch.shelf, told)
             for tower, sites in sorted(took.items()):
@@ -430,7 +433,7 @@ class Growing:
             stays += [(tower, b.planted, cut) for tower in towers]
             for place, start, end in stays:
                 spans.setdefault(place, set()).add((start, end))
-        found = {self.open["gloves"].lot}
+        found = {self.open["gloves"].lot, *(b.medium for b in together)}
         tanks: dict[Tank, set[tuple[Minute, Minute]]] = {}
         for place, times in spans.items():
             tanks.setdefault(self.feeds[place], set()).update(times)

@@ -53,7 +53,10 @@ def _whole(number: int, what: str) -> None:
 
 
 @operation(
-    says="sown", slot=6, touched_by=(K.MEDIUM, K.YOUNG_PLANTS, K.WATER_TREATMENT), place="place"
+    says="sown",
+    slot=6,
+    touched_by=(K.SEED, K.MEDIUM, K.YOUNG_PLANTS, K.WATER_TREATMENT),
+    place="place",
 )
 def sow(
     entry: Entry,
@@ -67,7 +70,8 @@ def sow(
 ) -> None:
     """A sowing: cells of a variety on a bench, a shelf or in a tent. One cell is one plant.
 
-    seed is the packet, an input lot; left out, the trace says so in words. Makes one batch."""
+    seed is the packet, an input lot. Left out, it is what seed of the crop lies open there, and
+    if none does the trace says so in words. Makes one batch."""
     _whole(cells, "cells")
     batch = entry.make(
         LotKind.BATCH, Unit.EACH, crop=variety.crop, variety=variety, title=str(variety)
@@ -155,7 +159,7 @@ def move_plants(
     says="planted",
     slot=8,
     gate_=gate.ALONE,
-    touched_by=(),
+    touched_by=(K.MEDIUM, K.YOUNG_PLANTS),
     place="from_place",
 )
 def transplant(
