@@ -8,8 +8,10 @@ class GrowConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from . import checks, operations, setup, triggers  # noqa: F401  (they register themselves)
+        from . import checks, operations, roles, setup, triggers  # noqa: F401  (they register themselves)
 
         pre_migrate.connect(triggers.before_migrate, dispatch_uid="grow.triggers.lift")
         post_migrate.connect(triggers.after_migrate, dispatch_uid="grow.triggers.install")
         post_migrate.connect(setup.after_migrate, sender=self, dispatch_uid="grow.setup.places")
+        # for each app: its permissions are there by then, made by the first app of the list
+        post_migrate.connect(roles.after_migrate, dispatch_uid="grow.roles")

@@ -7,4 +7,4 @@ class SalesConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from . import faults, ledger_hooks, naming, operations  # noqa: F401  (registers kinds, hooks, checks)
+        from . import faults, ledger_hooks, naming, operations, roles  # noqa: F401  (registers kinds, hooks, checks)

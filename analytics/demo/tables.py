@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass, field
 
-from django.contrib.auth.models import Group, Permission
+from django.contrib.auth.models import Group
 from django.utils.crypto import salted_hmac
 
 from grow.models import (
@@ -27,25 +27,6 @@ from .rates import lay_rates
 from .scenario import CropFacts, ProductFacts, Scenario
 
 K = PlaceKind
-
-SETUP = ("crop", "variety", "cropcard", "item", "place", "plantsite", "thing", "signoff")
-SELLING = ("outlet", "price", "product", "recipeline")
-#: What each group may do besides looking: "app.codename", and tables that it may set up.
-GROUPS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
-    "Growers": (("grow.add_event",), ()),
-    "Packers": (("grow.add_event",), ()),
-    "Kitchen": (("grow.add_event",), ()),
-    "Shop": (("grow.add_event",), ()),
-    "Learners": (("grow.add_event",), ()),
-    "Managers": (
-        ("grow.add_event", "grow.change_business", "grow.change_person"),
-        SETUP + SELLING + ("rate",),
-    ),
-    "Food-safety leads": (
-        ("grow.add_event", "grow.add_hold", "grow.change_hold"),
-        ("thing", "signoff"),
-    ),
-}
 
 
 @dataclass
@@ -232,9 +213,6 @@ def password(role: str) -> str:
 
 
 def _people(scenario: Scenario, ground: Ground, first_day: dt.date) -> None:
-    for name, (told, tables) in GROUPS.items():
-        group, _ = Group.objects.get_or_create(name=name)
-        group.permissions.set(_permissions(told, tables))
     for row in scenario.place["person"]:
         person = Person(
             username=row["role"], shown_as=row["shown_as"], badge=row["role"].upper()[:3] + "-1"
@@ -259,16 +237,6 @@ def _people(scenario: Scenario, ground: Ground, first_day: dt.date) -> None:
             )
 
 
-def _permissions(told: tuple[str, ...], tables: tuple[str, ...]) -> list[Permission]:
-    apps = ("grow", "sales", "analytics")
-    rows = Permission.objects.filter(content_type__app_label__in=apps).select_related(
-        "content_type"
-    )
-    wanted = {codename.partition(".")[2] for codename in told}
-    wanted |= {f"{verb}_{table}" for table in tables for verb in ("add", "change")}
-    return [p for p in rows if p.codename.startswith("view_") or p.codename in wanted]
-
-
 def accounts(scenario: Scenario) -> list[tuple[str, str, str]]:
     """(user name, who, password) of each account that can sign in."""
     return [
@@ -278,4 +246,4 @@ def accounts(scenario: Scenario) -> list[tuple[str, str, str]]:
     ]
 
 
-__all__ = ["GROUPS", "Ground", "accounts", "lay", "password"]
+__all__ = ["Ground", "accounts", "lay", "password"]

@@ -1,0 +1,26 @@
+"""What each role may tell of packing and selling, and which of its tables it sets up."""
+
+from grow.roles import (
+    CHEF,
+    GROWER,
+    LEARNER,
+    LOOKED_AT,
+    MANAGER,
+    PACKER,
+    PRIVATE,
+    SETS_UP,
+    SHOP,
+    allow,
+)
+
+_HANDLES = {GROWER, LEARNER, PACKER}
+allow(_HANDLES, "pack", "rework", "deliver")
+allow(_HANDLES | {SHOP}, "put_on_shelf")
+allow({SHOP}, "sell")
+allow({CHEF}, "use")
+# a shop that wants notes takes in what comes with them
+allow({CHEF, SHOP}, "receive", "return_goods")
+
+LOOKED_AT.add("sales")
+PRIVATE.add("sales.money")
+SETS_UP[MANAGER] |= {"sales.outlet", "sales.price", "sales.product", "sales.recipeline"}
