@@ -43,5 +43,6 @@ CANCELLING = ("cancel", "undo")
 #: The books' own: not told by anybody, but following from what was told on one shelf.
 SHORTFALL, DIFFERENCE, WORKED_OUT = "shortfall", "count_difference", "worked_out_sale"
 OWN = (SHORTFALL, DIFFERENCE, WORKED_OUT)
-#: Posted because of a correction or a cancellation, dated as the event that they reach.
-ASIDE = ("run_corrected", "cancel_because")
+#: Posted because of a correction, a cancellation or a fact told late, dated as the event that they
+#: reach.
+ASIDE = ("run_corrected", "found_cleared", "cancel_because")

@@ -32,6 +32,7 @@ FIXES = (
     "cancel_because",
     "correct_origin",
     "correct_weight",
+    "found_cleared",
     "run_corrected",
     "undo",
 )

@@ -9,7 +9,18 @@ import pytest
 
 from grow.errors import Refusal
 from grow.faults import faults
-from grow.models import Event, Flag, Hold, Item, Lot
+from grow.models import (
+    Event,
+    Feed,
+    Flag,
+    Hold,
+    InUse,
+    Item,
+    Lineage,
+    Lot,
+    PlantSite,
+    Variety,
+)
 from sales.operations import Taken
 from tests.farm import Crate, Farm
 
@@ -247,3 +258,221 @@ def test_bags_relabelled_with_a_later_date_are_held(farm: Farm) -> None:
     farm.till(1)
     assert farm.stock(bags, farm.shop_place) == 4
     assert faults() == []
+
+
+# What begins and ends -----------------------------------------------------------------------
+
+
+def rows(model: Any) -> list[tuple[str, dt.datetime, dt.datetime | None]]:
+    return [
+        (row.place.name, row.began_at, row.ended_at)
+        for row in model.objects.select_related("place").order_by("began_at", "id")
+    ]
+
+
+def test_a_feed_told_after_a_later_one_is_as_if_told_in_order(farm: Farm) -> None:
+    """The plumber's two slips of paper, read in either order, give the same days and water."""
+    batch = farm.sow(20)
+    farm.plant(batch, farm.t1, 10)
+    first = farm.pass_time(days=1)
+    second = farm.pass_time(days=5)
+    water = farm.tell("fill", tank=farm.tank, at=first + dt.timedelta(days=1)).lot
+    farm.pass_time(days=5)
+    feed: dict[str, Any] = {"tank": farm.tank, "begins": [farm.t1]}
+    late = farm.tell("feed", **feed, at=second)
+    farm.tell("drain_and_clean", tank=farm.tank, at=second - dt.timedelta(days=1))
+    early = farm.tell("feed", **feed, at=first)
+    assert rows(Feed) == [("T1", first, None)]
+    assert Lineage.objects.filter(parent=water, child=farm.cut(900, batch)).exists()
+    farm.tell("cancel", event=early, reason="to tell it in order")
+    assert rows(Feed) == [("T1", second, None)]
+    farm.tell("cancel", event=late, reason="to tell it in order")
+    farm.tell("feed", **feed, at=first)
+    code = "a_tank_feeds_a_place_once"
+    again = asked_then_told(farm, "feed", code, **feed, at=second)
+    assert rows(Feed) == [("T1", first, None)]
+    assert flags(again) == []
+    assert faults() == []
+
+
+def test_a_feed_ends_that_the_books_do_not_know(farm: Farm) -> None:
+    """It fed that tower until now, since nobody knows when: at the least it did so today."""
+    batch = farm.sow(20)
+    farm.plant(batch, farm.t1, 10)
+    water = farm.tell("fill", tank=farm.tank).lot
+    farm.tell("feed", tank=farm.tank, begins=[farm.t2])
+    farm.pass_time(days=1)
+    farm.tell("feed", tank=farm.tank, ends=[farm.t2])
+    told = asked_then_told(farm, "feed", "not_fed", tank=farm.tank, ends=[farm.t1])
+    assert flags(told) == [K.NOT_ON_BOOKS]
+    assert (farm.t1.name, farm.now, farm.now) in rows(Feed)
+    farm.pass_time(days=1)
+    assert Lineage.objects.filter(parent=water, child=farm.cut(900, batch)).exists()
+    farm.tell("cancel", event=told, reason="other tower")
+    assert [place for place, *_ in rows(Feed)] == ["T2"]
+    assert faults() == []
+
+
+def test_gloves_finished_that_nobody_opened(farm: Farm) -> None:
+    gloves = Item.objects.create(name="Gloves", kind="hand_gear")
+    received: dict[str, Any] = {"item": gloves, "supplier": farm.supplier, "place": farm.store}
+    opened, other = (farm.tell("receive_input", **received, quantity=100).lot for _ in range(2))
+    cut: dict[str, Any] = {"area": farm.greenhouse}
+    farm.tell("open_input", lot=opened, place=farm.greenhouse)
+    farm.pass_time(hours=1)
+    farm.tell("finish_input", lot=opened, place=farm.greenhouse)
+    today = farm.today
+    crate = farm.cut(900, on=today, **cut)
+    farm.pass_time(days=1)
+    facts: dict[str, Any] = {"lot": other, "place": farm.greenhouse, "on": today}
+    told = asked_then_told(farm, "finish_input", "not_open", **facts)
+    assert flags(told) == [K.NOT_ON_BOOKS]
+    assert {e.parent for e in crate.above.filter(kind="touched")} == {opened, other}
+    farm.stands_at(
+        """
+        Became another lot | opened | 100 each
+        Became another lot | other  | 100 each
+        """,
+        opened=opened,
+        other=other,
+    )
+
+
+def test_a_roll_of_film_opened_twice_in_either_order(farm: Farm) -> None:
+    film = Item.objects.create(name="Film", kind="packaging")
+    lot = farm.tell("receive_input", item=film, supplier=farm.supplier, place=farm.store).lot
+    first = farm.now
+    second = farm.pass_time(days=1)
+    farm.pass_time(days=1)
+    farm.tell("open_input", lot=lot, place=farm.line, at=second)
+    farm.tell("open_input", lot=lot, place=farm.line, at=first)
+    assert rows(InUse) == [("Packing bench", first, None)]
+    end = farm.now
+    finished = farm.tell("finish_input", lot=lot, place=farm.line)
+    assert rows(InUse) == [("Packing bench", first, end)]
+    asked_then_told(
+        farm, "open_input", "an_input_is_open_once_at_a_place", lot=lot, place=farm.line, at=second
+    )
+    farm.tell("cancel", event=finished, reason="some is left")
+    assert rows(InUse) == [("Packing bench", first, None)]
+    assert faults() == []
+
+
+# Sites --------------------------------------------------------------------------------------
+
+
+def on_site(site: PlantSite) -> list[tuple[Lot, dt.datetime, dt.datetime | None]]:
+    found = site.plantings.select_related("batch").order_by("began_at", "id")
+    return [(p.batch, p.began_at, p.ended_at) for p in found]
+
+
+def test_a_site_that_was_planted_again_since(farm: Farm) -> None:
+    """Tuesday's plants are told on Friday, after Thursday's that stand there now."""
+    early, late = farm.sow(20), farm.sow(20)
+    site = farm.t3.sites.order_by("-tier", "position").first()
+    tuesday = farm.pass_time(days=1)
+    thursday = farm.pass_time(days=2)
+    again = farm.tell("transplant", batch=late, from_place=farm.bench, sites=[site])
+    farm.pass_time(days=1)
+    facts: dict[str, Any] = {"batch": early, "from_place": farm.bench, "at": tuesday}
+    told = asked_then_told(farm, "transplant", "planted_later", **facts, sites=[site])
+    assert flags(told) == [K.FOUND_CLEARED]
+    both = [(early, tuesday, thursday), (late, thursday, None)]
+    assert on_site(site) == both
+    stands = """
+        Bench 1 | early | {} each
+        Bench 1 | late  | 19 each
+        T3      | late  | 1 each
+        """
+    gone = "Compost | early | 1 each"
+    farm.stands_at(stands.format(19) + gone, early=early, late=late)
+    farm.tell("cancel", event=told, reason="other tower")
+    assert on_site(site) == both[1:]
+    farm.stands_at(stands.format(20), early=early, late=late)
+    told = farm.tell("transplant", **facts, sites=[site], already_done=True)
+    farm.tell("cancel", event=again, reason="other tower")
+    assert on_site(site) == [(early, tuesday, None)]
+    farm.stands_at(
+        """
+        Bench 1 | early | 19 each
+        T3      | early | 1 each
+        Bench 1 | late  | 20 each
+        """,
+        early=early,
+        late=late,
+    )
+
+
+def test_a_big_plant_of_which_one_site_was_planted_again(farm: Farm) -> None:
+    """A tomato takes two sites; since then a lettuce was put on the second."""
+    big = Variety.objects.create(crop=farm.lettuce, name="Great head", sites_each=2)
+    early, late = farm.sow(20, variety=big), farm.sow(20)
+    first, second = farm.t3.sites.order_by("-tier", "position")[:2]
+    tuesday = farm.pass_time(days=1)
+    thursday = farm.pass_time(days=2)
+    farm.tell("transplant", batch=late, from_place=farm.bench, sites=[second])
+    facts: dict[str, Any] = {"batch": early, "from_place": farm.bench, "sites": [first, second]}
+    told = asked_then_told(farm, "transplant", "planted_later", **facts, at=tuesday)
+    assert flags(told) == [K.FOUND_CLEARED]
+    assert on_site(first) == [(early, tuesday, None)]
+    assert on_site(second) == [(early, tuesday, thursday), (late, thursday, None)]
+    assert farm.stock(early, farm.t3) == 1
+    assert faults() == []
+
+
+def test_planted_and_cleared_on_one_day_told_from_the_paper(farm: Farm) -> None:
+    """By its kind a clearing stands last in its day, so the plants that replace what was cleared
+    meet it on the books: the old ones then ended when the new ones came."""
+    old, new = farm.sow(20), farm.sow(20)
+    sites = list(farm.t3.sites.order_by("-tier", "position")[:4])
+    facts: dict[str, Any] = {"from_place": farm.bench, "sites": sites}
+    farm.tell("transplant", batch=old, **facts)
+    began = farm.now
+    farm.pass_time(days=20)
+    day = farm.today
+    farm.pass_time(days=1)
+    cleared = farm.tell("clear", batch=old, places=[farm.t3], on=day)
+    told = asked_then_told(farm, "transplant", "occupied", batch=new, **facts, on=day)
+    assert flags(told) == [K.FOUND_CLEARED] * 4
+    at = told.placed_at
+    assert on_site(sites[0]) == [(old, began, at), (new, at, None)]
+    farm.stands_at(
+        """
+        Bench 1 | old | 16 each
+        Compost | old | 4 each
+        Bench 1 | new | 16 each
+        T3      | new | 4 each
+        """,
+        old=old,
+        new=new,
+    )
+    farm.tell("cancel", event=told, reason="next day")
+    assert on_site(sites[0]) == [(old, began, cleared.placed_at)]
+    assert faults() == []
+
+
+def test_more_plants_than_free_sites(farm: Farm) -> None:
+    """T3 has eight sites. What fits has its sites; the rest stay where the books had them."""
+    batch = farm.sow(30)
+    farm.plant(batch, farm.t3, 3)
+    facts: dict[str, Any] = {"batch": batch, "from_place": farm.bench, "towers": [farm.t3]}
+    told = asked_then_told(farm, "transplant", "no_room", **facts, plants=7)
+    assert flags(told) == [K.NOT_ON_BOOKS]
+    assert "2 plants" in told.flags.get().says
+    farm.stands_at("Bench 1 | batch | 22 each \n T3 | batch | 8 each", batch=batch)
+    full = asked_then_told(farm, "transplant", "no_room", **facts, plants=2)
+    assert flags(full) == [K.NOT_ON_BOOKS]
+    farm.stands_at("Bench 1 | batch | 22 each \n T3 | batch | 8 each", batch=batch)
+
+
+def test_more_plants_stood_there_than_sites_when_records_began(farm: Farm) -> None:
+    facts: dict[str, Any] = {"kind": "batch", "variety": farm.green, "towers": [farm.t3]}
+    told = asked_then_told(farm, "opening_entry", "no_room", **facts, quantity=10)
+    assert flags(told) == [K.NOT_ON_BOOKS]
+    farm.stands_at(
+        """
+        T3               | batch | 8 each
+        """,
+        batch=told.lot,
+    )
+    assert ("Opening stock", "Count difference", 2, "counted") in farm.moved(told.lot)

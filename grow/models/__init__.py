@@ -36,6 +36,7 @@ from .places import (
 from .records import (
     DATED,
     CutSite,
+    Dated,
     Feed,
     Hold,
     InUse,
@@ -61,6 +62,7 @@ __all__ = [
     "CropCard",
     "CropShare",
     "CutSite",
+    "Dated",
     "Delta",
     "Description",
     "Event",

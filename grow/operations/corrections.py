@@ -31,7 +31,7 @@ from ..queries import living, on_sites, with_corrections
 
 UNDO_WITHIN_S = 600
 _TAKING_BACK = (*CANCELLING, "cancel_because")
-_CORRECTING = ("correct_weight", "correct_origin", "run_corrected")
+_CORRECTING = ("correct_weight", "correct_origin", "run_corrected", "found_cleared")
 #: Called with (entry, lot, place, difference), for the remainder of a run that said of that lot
 #: "crate empty" to take what it can. Filled by the apps above.
 REMAINDERS: list[Callable[[Entry, Lot, Place, int], object]] = []

@@ -9,7 +9,7 @@ from typing import Annotated
 
 from django.db.models import Q
 
-from .. import gate
+from .. import clock, gate
 from ..errors import Refusal
 from ..fitting import (
     KEEPING,
@@ -24,12 +24,13 @@ from ..fitting import (
     as_in,
     refuse_unless,
 )
-from ..ledger import Entry, operation
+from ..ledger import BEFORE_CANCEL, Entry, operation
 from ..models import (
     NURSERY,
     STRICT,
     Basis,
     Crop,
+    Event,
     Flag,
     Item,
     Lot,
@@ -112,6 +113,8 @@ def lose_plants(
                 entry.refuse_or(
                     "not_there", f"On {missing} of those sites {batch.code} was not standing."
                 )
+                says = f"On {missing} of the sites told, the books hold nothing of {batch.code}."
+                entry.flag(Flag.Kind.NOT_ON_BOOKS, says, batch)
             if plants and plants != len(lost):
                 entry.refuse_or(
                     "sites_and_plants",
@@ -120,11 +123,8 @@ def lose_plants(
                     plants=plants,
                     standing=len(lost),
                 )
-                entry.flag(
-                    Flag.Kind.NOT_ON_BOOKS,
-                    f"On {missing} of the sites told, the books hold nothing of {batch.code}.",
-                    batch,
-                )
+                says = f"{plants} plants were told as lost on sites that bore {len(lost)}."
+                entry.flag(Flag.Kind.NOT_ON_BOOKS, says, batch)
         else:
             _whole(plants, "plants")
             if plants > len(standing):
@@ -175,19 +175,41 @@ def transplant(
     sites. Free sites fill from the top. Gapping up is the same act.
 
     A site that the books hold occupied is refused; told as already done, the planting there
-    ends then, "found cleared"."""
-    each = batch.variety.sites_each if batch.variety else 1
-    here = entry.stock(batch, from_place)
+    ends then, "found cleared", or this one ends where a later one began. Plants that no site was
+    free for stay where they were."""
+    each = _sites_each(batch)
     if sites:
         _refuse_unfit(entry, sites, each, plants)
     else:
-        sites = _free(entry, towers, each, plants, here)
+        sites, left = _free(entry, towers, each, plants, entry.stock(batch, from_place))
+        if left:
+            entry.flag(
+                Flag.Kind.NOT_ON_BOOKS,
+                f"{left} plants of {batch.code} had no free site on {_named(towers)}; by the books "
+                f"they are still at {from_place}.",
+                batch,
+            )
+    _put_on(entry, batch, from_place, sites)
+
+
+def _sites_each(batch: Lot) -> int:
+    return batch.variety.sites_each if batch.variety else 1
+
+
+def _named(towers: Sequence[Place]) -> str:
+    return ", ".join(map(str, towers)) or "no tower"
+
+
+def _put_on(entry: Entry, batch: Lot, from_place: Place, sites: Sequence[PlantSite]) -> None:
+    each = _sites_each(batch)
     entry.lock_sites(sites)
     _free_up(entry, sites)
-    entry.later.append(lambda: _plant(entry, batch, sites, each))
-    heads = sites[::each]
-    for tower, count in _by_tower(heads):
+    later = _next_on(entry, sites)
+    entry.later.append(lambda: _plant(entry, batch, sites, each, later))
+    for tower, count in _by_tower(sites[::each]):
         entry.move(batch, from_place, tower, count, Basis.COUNTED)
+    if later:
+        _until_planted_again(entry, batch, {site.pk for site in sites[::each]}, later)
 
 
 def _refuse_unfit(entry: Entry, sites: Sequence[PlantSite], each: int, plants: int | None) -> None:
@@ -217,24 +239,29 @@ def _refuse_unfit(entry: Entry, sites: Sequence[PlantSite], each: int, plants: i
 
 def _free(
     entry: Entry, towers: Sequence[Place], each: int, plants: int | None, here: int
-) -> list[PlantSite]:
-    """Free sites for so many plants (by default all that are here and fit), no plant across two
-    towers."""
+) -> tuple[list[PlantSite], int]:
+    """(free sites for so many plants, by default all that are here and fit, no plant across two
+    towers; how many have none). As a fact they may also stand where the books have cleared since:
+    then it was cleared by then."""
+    then = free_sites(towers, entry.event.placed_at)
+    if entry.told_as_fact:
+        then += [site for site in free_sites(towers, clock.now()) if site not in then]
     by_tower: dict[Place, list[PlantSite]] = defaultdict(list)
-    for site in free_sites(towers, entry.event.placed_at):
+    for site in then:
         by_tower[site.tower].append(site)
     free = [site for on_it in by_tower.values() for site in on_it[: len(on_it) // each * each]]
-    want = plants if plants is not None else min(here, len(free) // each)
+    room = len(free) // each
+    want = plants if plants is not None else min(here, room) or here
     _whole(want, "plants")
-    if want * each > len(free):
-        raise Refusal(
+    if want > room:
+        entry.refuse_or(
             "no_room",
-            f"{', '.join(map(str, towers))}: {len(free)} sites are free and "
-            f"{want * each} are needed. Clear some, or name more towers.",
+            f"{_named(towers)}: {len(free)} sites are free and {want * each} are needed. Clear "
+            "some, or name more towers.",
             free=len(free),
             asked=want * each,
         )
-    return free[: want * each]
+    return free[: min(want, room) * each], max(0, want - room)
 
 
 def _by_tower(sites: Iterable[PlantSite]) -> list[tuple[Place, int]]:
@@ -247,15 +274,6 @@ def _by_tower(sites: Iterable[PlantSite]) -> list[tuple[Place, int]]:
 def _free_up(entry: Entry, sites: Sequence[PlantSite]) -> None:
     at = entry.event.placed_at
     there = list(living(at).filter(site__in=sites).select_related("batch", "site__tower"))
-    later = list(
-        Planting.objects.filter(site__in=sites, began_at__gt=at).select_related("batch", "site")
-    )
-    if later:
-        raise Refusal(
-            "planted_later",
-            f"{later[0].site} was planted with {later[0].batch.code} after that moment; "
-            "put that entry right first.",
-        )
     if not there:
         return
     entry.refuse_or(
@@ -269,25 +287,95 @@ def _free_up(entry: Entry, sites: Sequence[PlantSite]) -> None:
     _end(entry, there)
     gone: dict[tuple[Lot, Place], int] = defaultdict(int)
     for p in there:
-        if p.blocked_by_id is None:
+        # what another act took off later has left by that act
+        if p.blocked_by_id is None and p.ended_by_id is None:
             gone[p.batch, p.site.tower] += 1
     for (batch, tower), count in gone.items():
         entry.off.add((batch.pk, tower.pk))
         entry.move(batch, tower, the("compost"), count, Basis.ESTIMATED)
 
 
-def _plant(entry: Entry, batch: Lot, sites: Sequence[PlantSite], each: int) -> None:
-    begun = {"batch": batch, "began_by": entry.event, "began_at": entry.event.placed_at}
-    heads = [Planting(site=site, **begun) for site in sites[::each]]
-    Planting.objects.bulk_create(heads)
-    if each > 1:
-        Planting.objects.bulk_create(
-            [
-                Planting(site=site, blocked_by=heads[i // each], **begun)
-                for i, site in enumerate(sites)
-                if i % each
-            ]
+def _next_on(entry: Entry, sites: Sequence[PlantSite]) -> dict[int, Planting]:
+    """What was planted next on these sites, by site id, where something was."""
+    later = Planting.objects.filter(site__in=sites, began_at__gt=entry.event.placed_at)
+    rows = later.select_related("batch", "site__tower", "began_by").order_by("-began_at", "-id")
+    return {p.site_id: p for p in rows}
+
+
+def _until_planted_again(
+    entry: Entry, batch: Lot, heads: set[int], later: dict[int, Planting]
+) -> None:
+    """Plants told late of sites that were planted again since were found cleared by then. A big
+    plant stands until the site that it grows in is planted again."""
+    since = sorted(later.values(), key=_in_order)
+    entry.refuse_or(
+        "planted_later",
+        f"{since[0].site} was planted with {since[0].batch.code} after that moment; put that "
+        "entry right first, or tell this as already done.",
+    )
+    asides: dict[int, Event] = {}
+    for p in since:
+        says = f"{p.site}: {batch.code} was found cleared when {p.batch.code} was planted there."
+        entry.flag(Flag.Kind.FOUND_CLEARED, says, batch)
+        if p.site_id not in heads:
+            continue
+        at = asides.get(p.began_by_id) or entry.aside(p.began_by, "found_cleared")
+        asides[p.began_by_id] = at
+        entry.off.add((batch.pk, p.site.tower_id))
+        entry.move(batch, p.site.tower, the("compost"), 1, Basis.ESTIMATED, event=at)
+
+
+def _in_order(p: Planting) -> tuple[dt.datetime, int]:
+    return p.began_at, p.pk
+
+
+def _plant(
+    entry: Entry,
+    batch: Lot,
+    sites: Sequence[PlantSite],
+    each: int,
+    later: dict[int, Planting],
+) -> None:
+    def planting(site: PlantSite, head: PlantSite, blocked_by: Planting | None = None) -> Planting:
+        after = min(
+            (later[s.pk] for s in (site, head) if s.pk in later), key=_in_order, default=None
         )
+        return Planting(
+            batch=batch,
+            site=site,
+            blocked_by=blocked_by,
+            began_by=entry.event,
+            began_at=entry.event.placed_at,
+            ended_by=after.began_by if after else None,
+            ended_at=after.began_at if after else None,
+        )
+
+    heads = [planting(site, site) for site in sites[::each]]
+    Planting.objects.bulk_create(heads)
+    Planting.objects.bulk_create(
+        [
+            planting(site, sites[i - i % each], heads[i // each])
+            for i, site in enumerate(sites)
+            if i % each
+        ]
+    )
+    _trim(sites, entry.event.placed_at)
+
+
+def _trim(sites: Iterable[PlantSite], since: dt.datetime) -> None:
+    """One plant at a time on a site: each ends where the next begins, whichever is told first,
+    and where it was told to end once the next is taken back."""
+    ended = Planting.objects.filter(site__in=sites, ended_by__placed_at__gt=since)
+    for p in ended.select_related("ended_by"):
+        after = (
+            Planting.objects.filter(site=p.site_id)
+            .filter(Q(began_at__gt=p.began_at) | Q(began_at=p.began_at, pk__gt=p.pk))
+            .order_by("began_at", "pk")
+            .first()
+        )
+        at = p.ended_by.placed_at if p.ended_by else None
+        p.ended_at = min(at, after.began_at) if at and after else at
+        p.save(update_fields=["ended_at"])
 
 
 def _newest(standing: Sequence[Planting], plants: int) -> list[Planting]:
@@ -398,17 +486,24 @@ def opening_entry(
             raise Refusal("where", "Say where it stood: a bench, a store, a shelf or towers.")
         entry.move(lot, opening, place, quantity, Basis.COUNTED)
         return
-    each = variety.sites_each if variety else 1
     if sites:
-        _refuse_unfit(entry, sites, each, quantity)
+        _refuse_unfit(entry, sites, _sites_each(lot), quantity)
     else:
-        sites = _free(entry, towers, each, quantity, quantity)
-    entry.lock_sites(sites)
-    _free_up(entry, sites)
-    entry.later.append(lambda: _plant(entry, lot, sites, each))
-    for tower, count in _by_tower(sites[::each]):
-        entry.move(lot, opening, tower, count, Basis.COUNTED)
+        sites, left = _free(entry, towers, _sites_each(lot), quantity, quantity)
+        entry.move(lot, opening, the("count_difference"), left, Basis.COUNTED)
+        if left:
+            says = f"{left} plants had no free site on {_named(towers)}; they stand nowhere."
+            entry.flag(Flag.Kind.NOT_ON_BOOKS, says, lot)
+    _put_on(entry, lot, opening, sites)
 
+
+def _unplanted(entry: Entry, event: Event) -> None:
+    """What ended where these plants began ends when it was told to, once they are taken back."""
+    sites = list(PlantSite.objects.filter(plantings__began_by=event))
+    entry.later.append(lambda: _trim(sites, event.placed_at))
+
+
+BEFORE_CANCEL["transplant"] = BEFORE_CANCEL["opening_entry"] = _unplanted
 
 __all__ = [
     "check_germination",

@@ -5,9 +5,12 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import io
+import json
 from typing import Annotated
 
-from .. import codes, gate, holds
+from django.db.models import Q
+
+from .. import codes, dated, gate, holds
 from ..errors import Refusal
 from ..fitting import (
     Called,
@@ -21,8 +24,21 @@ from ..fitting import (
     Units,
     as_in,
 )
-from ..ledger import Entry, operation
-from ..models import Basis, Crop, Description, Flag, InUse, Item, Lot, LotKind, Photo, Unit
+from ..ledger import BEFORE_CANCEL, Entry, operation
+from ..models import (
+    Basis,
+    Crop,
+    Description,
+    Event,
+    Flag,
+    InUse,
+    Item,
+    Lot,
+    LotKind,
+    Photo,
+    Place,
+    Unit,
+)
 from ..setup import the
 
 _ORIGIN = "Origin: "
@@ -67,25 +83,51 @@ def open_input(entry: Entry, *, lot: Input, place: Standing) -> None:
     """In use from now: the packet is open, the roll is on the printer. Moves nothing. Place may
     be an area; acts in it are touched."""
     entry.renews = True
-    InUse.objects.create(lot=lot, place=place, began_by=entry.event, began_at=entry.event.placed_at)
+    if _in_use(entry, lot, place):
+        entry.refuse_or(
+            "an_input_is_open_once_at_a_place", f"{lot.code} is in use at {place} already."
+        )
+    _in_use_anew(lot, place)
 
 
 @operation(says="finished", slot=22, gate_=gate.ALONE)
 def finish_input(entry: Entry, *, lot: Input, place: Standing) -> None:
     """In use until now. What the books still hold of it is used up, as a remainder."""
     entry.renews = True
-    at = entry.event.placed_at
-    use = InUse.objects.filter(lot=lot, place=place, ended_by=None, began_at__lte=at).first()
-    if use is None:
-        raise Refusal("not_open", f"{lot.code} was not in use at {place} then; open it first.")
-    use.ended_by, use.ended_at = entry.event, at
-    use.save(update_fields=["ended_by", "ended_at"])
+    if not _in_use(entry, lot, place):
+        entry.refuse_or("not_open", f"{lot.code} was not in use at {place} then; open it first.")
+        says = f"{lot.code} is finished at {place}, and the books did not have it in use there."
+        entry.flag(Flag.Kind.NOT_ON_BOOKS, says, lot)
+    _in_use_anew(lot, place)
     if InUse.objects.filter(lot=lot, ended_by=None).exists():
         return
     for held in lot.holdings.filter(quantity__gt=0).select_related("place"):
         if held.place.is_standing:
             entry.take((lot, held.place))
             entry.move(lot, held.place, the("used"), held.quantity, Basis.REMAINDER)
+
+
+def _in_use(entry: Entry, lot: Lot, place: Place) -> bool:
+    at = entry.event.placed_at
+    then = Q(ended_at__isnull=True) | Q(ended_at__gt=at)
+    return InUse.objects.filter(then, lot=lot, place=place, began_at__lte=at).exists()
+
+
+def _in_use_anew(lot: Lot, place: Place) -> None:
+    """When an input was in use at a place, read anew from all that stands told of the two."""
+    acts = dated.standing(place, ("open_input", "finish_input"))
+    mine = acts.filter(placed_at__gte=lot.made_by.placed_at, told__contains=f'"lot":{lot.pk}')
+    said = [act for act in mine if json.loads(act.told or "{}")["lot"] == lot.pk]
+    dated.read_anew(InUse, [(act, act.kind == "open_input") for act in said], lot=lot, place=place)
+
+
+def _use_cancelled(entry: Entry, event: Event) -> None:
+    """The cancel stands in the books already, so what is read anew is without the event."""
+    said = json.loads(event.told or "{}")
+    _in_use_anew(Lot.objects.get(pk=said["lot"]), Place.objects.get(pk=said["place"]))
+
+
+BEFORE_CANCEL["open_input"] = BEFORE_CANCEL["finish_input"] = _use_cancelled
 
 
 @operation(says="bought in", slot=4)

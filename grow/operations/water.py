@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections import defaultdict
 from collections.abc import Sequence
 
-from django.db.models import Exists, OuterRef, Q
+from django.db.models import Q
 
-from .. import clock, gate
+from .. import clock, dated, gate
 from ..errors import NotAllowed, Refusal
 from ..fitting import Days, Fed, Hours, Input, Number, Standing, Tank
-from ..kinds import CANCELLING
 from ..ledger import BEFORE_CANCEL, Entry, operation
 from ..models import (
     Event,
     Feed,
+    Flag,
     Item,
     Lot,
     LotKind,
@@ -105,6 +104,8 @@ def feed(entry: Entry, *, tank: Tank, begins: Sequence[Fed] = (), ends: Sequence
     for place in ends:
         if place.pk not in fed:
             entry.refuse_or("not_fed", f"{tank} did not feed {place} then.")
+            says = f"{tank} feeds {place} no longer, and the books did not have it that it did."
+            entry.flag(Flag.Kind.NOT_ON_BOOKS, says)
     for place in begins:
         if place.pk in fed and place not in ends:
             entry.refuse_or("a_tank_feeds_a_place_once", f"{tank} feeds {place} already.")
@@ -113,31 +114,14 @@ def feed(entry: Entry, *, tank: Tank, begins: Sequence[Fed] = (), ends: Sequence
 
 
 def _fed_anew(tank: Place, place_id: int) -> None:
-    """When a tank fed a place, read anew from all that stands told of the two, so that it is the
-    same in whatever order it was told or taken back. Beginning what has begun changes nothing,
-    nor does ending what has ended; of one moment, that act comes first which changes something."""
-    dead = Event.objects.filter(corrects=OuterRef("pk"), kind__in=CANCELLING)
-    acts = Event.objects.filter(~Exists(dead), kind="feed", place=tank).order_by(
-        "placed_at", "earliest_at", "latest_at", "id"
-    )
-    at_once: dict[dt.datetime, list[tuple[bool, Event]]] = defaultdict(list)
-    for act in acts:
+    """When a tank fed a place, read anew from all that stands told of the two."""
+    acts = []
+    for act in dated.standing(tank, ("feed",)):
         said = json.loads(act.told or "{}")
-        for name in ("ends", "begins"):
-            if place_id in said.get(name, ()):
-                at_once[act.placed_at].append((name == "begins", act))
-    rows: list[Feed] = []
-    fed = False
-    for at, told in at_once.items():
-        while step := next((step for step in told if step[0] != fed), None):
-            told.remove(step)
-            fed, act = step
-            if fed:
-                rows.append(Feed(tank=tank, place_id=place_id, began_by=act, began_at=at))
-            else:
-                rows[-1].ended_by, rows[-1].ended_at = act, at
-    Feed.objects.filter(tank=tank, place=place_id).delete()
-    Feed.objects.bulk_create(rows)
+        acts += [
+            (act, name == "begins") for name in ("ends", "begins") if place_id in said.get(name, ())
+        ]
+    dated.read_anew(Feed, acts, tank=tank, place_id=place_id)
 
 
 def _feed_cancelled(entry: Entry, event: Event) -> None:
