@@ -13,11 +13,10 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 
-from django.db.models import Case, Exists, F, OuterRef, Q, Sum, When
+from django.db.models import Case, F, Q, Sum, When
 
 from grow import clock, sums
-from grow.kinds import CANCELLING
-from grow.models import NURSERY, Event, LotKind, Movement
+from grow.models import NURSERY, Event, LotKind, Movement, alive
 from grow.models import PlaceKind as K
 from sales.models import PackingRun
 
@@ -225,7 +224,7 @@ def _bought_in(period: Period, out: Costs, about: About) -> None:
     """What was paid for leaf grown by somebody else, told at its receipt."""
     first, last = period.numbers
     rows = Event.objects.filter(
-        ~Exists(Event.objects.filter(corrects=OuterRef("pk"), kind__in=CANCELLING)),
+        alive(),
         kind="receive_produce",
         day__gte=first,
         day__lte=last,

@@ -17,11 +17,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from decimal import Decimal
 
-from django.db.models import Exists, OuterRef, Sum
+from django.db.models import Sum
 
 from grow import sums
-from grow.kinds import CANCELLING
-from grow.models import Basis, Event, Lot, Movement
+from grow.models import Basis, Event, Lot, Movement, alive
 from grow.models import PlaceKind as K
 
 from .crops import names
@@ -228,7 +227,7 @@ def left_uncut(period: Period) -> dict[int | None, int]:
     """Grams that clearings of the period told as left uncut, by crop: the guide's guess."""
     first, last = period.numbers
     cleared = Event.objects.filter(
-        ~Exists(Event.objects.filter(corrects=OuterRef("pk"), kind__in=CANCELLING)),
+        alive(),
         kind="clear",
         day__gte=first,
         day__lte=last,

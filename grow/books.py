@@ -43,6 +43,7 @@ from .models import (
     Place,
     PlaceKind,
     Unnamed,
+    alive,
 )
 from .setup import the
 
@@ -177,10 +178,6 @@ def _settle_tills(entry: Entry, own: list[Movement]) -> list[Movement]:
     return walked.own_rows()
 
 
-def _live(ref: str = "event"):
-    return ~Exists(Event.objects.filter(corrects=OuterRef(ref), kind__in=CANCELLING))
-
-
 def _counts_of(lots: set[int], places: set[int]) -> list[tuple[int, int, int, Moment]]:
     """Counts that stand: lot, place, quantity, moment. Most lots have none, and then nothing
     more is asked."""
@@ -287,7 +284,7 @@ class _Walk:
     def _windows(self, place: Place, lines: list[str]) -> dict[str, Moment | None]:
         """The last closing count of each line before this entry: what stands there stands."""
         since = min([self.entry.event.placed_at, *(m.event.placed_at for m in self.entry.moves)])
-        counted = Event.objects.filter(_live("pk"), kind="count", place=place, placed_at__lt=since)
+        counted = Event.objects.filter(alive(), kind="count", place=place, placed_at__lt=since)
         out: dict[str, Moment | None] = {}
         for line in lines:
             # from the last one backwards: what lies years behind is not looked at
@@ -337,7 +334,7 @@ class _Walk:
         for row in on_shelf.filter(**after).values_list(*_FIELDS):
             self._sort(shelf[row[0]], place.pk, row[3] if row[2] == place.pk else -row[3], row)
         counted = Counted.objects.filter(
-            _live(), struck_by=None, place=place, **here, **after
+            alive("event"), struck_by=None, place=place, **here, **after
         ).values_list("lot_id", "quantity", "event__placed_at", "event__kind", "lot__line")
         closing: dict[str, set[Moment]] = defaultdict(set)
         for lot, quantity, moment, kind, line in counted:
@@ -348,7 +345,7 @@ class _Walk:
             del shelf[lot]
         dated = _first_expired_first(shelf)
         rows: dict[str, list[tuple]] = defaultdict(list)
-        told = Unnamed.objects.filter(_live(), place=place, line__in=lines, **after)
+        told = Unnamed.objects.filter(alive("event"), place=place, line__in=lines, **after)
         for line, *row in told.order_by("event__placed_at", "event_id").values_list(
             "line", "event_id", "to_place_id", "quantity", "event__placed_at"
         ):

@@ -11,16 +11,14 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable
 from typing import Any
 
-from django.db.models import Exists, OuterRef, QuerySet
+from django.db.models import QuerySet
 
-from .kinds import CANCELLING
-from .models import Dated, Event, Place
+from .models import Dated, Event, Place, alive
 
 
 def standing(place: Place, kinds: Collection[str]) -> QuerySet[Event]:
     """Acts of these kinds at a place that were not taken back, in the order of the books."""
-    dead = Event.objects.filter(corrects=OuterRef("pk"), kind__in=CANCELLING)
-    acts = Event.objects.filter(~Exists(dead), kind__in=kinds, place=place)
+    acts = Event.objects.filter(alive(), kind__in=kinds, place=place)
     return acts.order_by("placed_at", "earliest_at", "latest_at", "id")
 
 

@@ -8,12 +8,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 
 from django.db import connection
-from django.db.models import Exists, OuterRef
 
 from . import touch, triggers
 from .holds import HARMLESS
 from .kinds import ASIDE, CANCELLING, KINDS, OWN
-from .models import SOURCES, STRICT, Event, Lineage, Lot
+from .models import SOURCES, STRICT, Lineage, Lot, alive
 from .sums import sums_faults
 
 #: Every check; the apps above add theirs.
@@ -152,13 +151,12 @@ def making() -> Iterable[str]:
 @_check
 def touched() -> Iterable[str]:
     """Touched edges are what the dated records say, no more and no fewer."""
-    alive = ~Exists(Event.objects.filter(corrects=OuterRef("made_by"), kind__in=CANCELLING))
     have: dict[int, set[int]] = {}
     for parent, child in Lineage.objects.filter(kind=Lineage.Kind.TOUCHED).values_list(
         "parent_id", "child_id"
     ):
         have.setdefault(child, set()).add(parent)
-    lots = Lot.objects.filter(alive, kind__in=touch.TOUCHABLE).select_related("made_by")
+    lots = Lot.objects.filter(alive("made_by"), kind__in=touch.TOUCHABLE).select_related("made_by")
     codes: dict[int, str] = {}
 
     def code(pk: int) -> str:

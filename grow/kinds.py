@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from .models import Event
+from .models import CANCELLING, Event
 
 
 @dataclass(frozen=True)
@@ -38,11 +38,11 @@ class Kind:
 
 
 KINDS: dict[str, Kind] = {}
-#: The kinds that take another event back.
-CANCELLING = ("cancel", "undo")
 #: The books' own: not told by anybody, but following from what was told on one shelf.
 SHORTFALL, DIFFERENCE, WORKED_OUT = "shortfall", "count_difference", "worked_out_sale"
 OWN = (SHORTFALL, DIFFERENCE, WORKED_OUT)
 #: Posted because of a correction, a cancellation or a fact told late, dated as the event that they
 #: reach.
 ASIDE = ("run_corrected", "found_cleared", "cancel_because")
+
+__all__ = ["ASIDE", "CANCELLING", "DIFFERENCE", "KINDS", "OWN", "SHORTFALL", "WORKED_OUT", "Kind"]

@@ -18,7 +18,7 @@ from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from . import lineage
 from .kinds import CANCELLING, DIFFERENCE, OWN, WORKED_OUT
-from .models import Counted, Event, Holding, Lot, Movement, PlaceKind, Unnamed
+from .models import Counted, Event, Holding, Lot, Movement, PlaceKind, Unnamed, alive
 
 Moment = dt.datetime
 _Row = tuple[int, int, Moment]
@@ -81,10 +81,6 @@ def possibly_sold(lots: Sequence[Lot]) -> dict[int, tuple[int, int]]:
         most = max(named.get(lot, 0) + high[lot], least)
         out[lot] = least - returned, most - returned
     return out
-
-
-def _alive(ref: str = "event"):
-    return ~Exists(Event.objects.filter(corrects=OuterRef(ref), kind__in=CANCELLING))
 
 
 def _sure(by_id: dict[int, Lot]):
@@ -242,8 +238,8 @@ def _rows(
             (lot, quantity if to == place else -quantity, moment)
             for lot, to, quantity, moment in rows.values_list("lot_id", "to_place_id", *names)
         ]
-        counted = Counted.objects.filter(_alive(), place=place, lot__line=line)
-        tills = Unnamed.objects.filter(_alive(), place=place, line=line)
+        counted = Counted.objects.filter(alive("event"), place=place, lot__line=line)
+        tills = Unnamed.objects.filter(alive("event"), place=place, line=line)
         return (
             moved,
             list(counted.values_list("lot_id", *names)),
@@ -262,10 +258,10 @@ def _rows(
             "corrects_id", flat=True
         )
     )
-    alive = ([row for row in rows if row[2] not in dead] for rows in found[1:])
+    standing = ([row for row in rows if row[2] not in dead] for rows in found[1:])
     moved_rows, counts, rung = (
         [(lot, quantity, acts[event]) for lot, quantity, event in rows]
-        for rows in (found[0], *alive)
+        for rows in (found[0], *standing)
     )
     return moved_rows, counts, rung
 
@@ -274,7 +270,7 @@ def _closings(place: int, line: str) -> QuerySet[Event]:
     """Counts of the whole shelf in which the line was seen."""
     seen = Counted.objects.filter(event=OuterRef("pk"), lot__line=line)
     return Event.objects.filter(
-        _alive("pk"),
+        alive(),
         Exists(seen),
         kind="count",
         place=place,

@@ -8,10 +8,9 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Iterable
 
-from django.db.models import Exists, OuterRef, Q
+from django.db.models import Q
 
 from . import clock, lineage, stays, waters
-from .kinds import CANCELLING
 from .models import (
     NURSERY,
     Event,
@@ -22,6 +21,7 @@ from .models import (
     Place,
     PlaceKind,
     Planting,
+    alive,
 )
 
 Moment = dt.datetime
@@ -46,7 +46,7 @@ def touched(place: Place, start: Moment, end: Moment) -> set[int]:
     if lying:
         found |= stood(lying, start, end)
     made = Event.objects.filter(
-        _alive("pk"),
+        alive(),
         kind__in=("harvest", "pack", "rework"),
         day__gte=clock.day_number(clock.local(start).date()),
         day__lte=clock.day_number(clock.local(end).date()),
@@ -109,10 +109,6 @@ def _was_there(moments: dict[Moment, list], start: Moment, end: Moment) -> bool:
     return since is not None and since <= end
 
 
-def _alive(ref: str):
-    return ~Exists(Event.objects.filter(corrects=OuterRef(ref), kind__in=CANCELLING))
-
-
 def _within(place: Place) -> list[Place]:
     """Every place inside this one, however deep."""
     found: dict[int, Place] = {}
@@ -137,7 +133,7 @@ def _plants(places: set[int], start: Moment, end: Moment) -> set[int]:
             batches.add(batch)
     cuts = list(
         Lot.objects.filter(
-            _alive("made_by"),
+            alive("made_by"),
             pk__in=Lineage.objects.filter(
                 parent__in=batches, kind=Lineage.Kind.GREW, cleared_by__isnull=True
             ).values("child_id"),

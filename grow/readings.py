@@ -11,7 +11,7 @@ from django.db.models import Exists, F, OuterRef, Prefetch, Q, QuerySet
 
 from . import clock, scope
 from .asks import READ, Ask
-from .kinds import ASIDE, CANCELLING, DIFFERENCE, KINDS, OWN, SHORTFALL, WORKED_OUT
+from .kinds import ASIDE, DIFFERENCE, KINDS, OWN, SHORTFALL, WORKED_OUT
 from .models import (
     ENDS,
     SOURCES,
@@ -25,6 +25,7 @@ from .models import (
     Person,
     Place,
     PlaceKind,
+    alive,
 )
 from .queries import stocks
 
@@ -196,10 +197,9 @@ class EntryRow:
 def entries(rows: QuerySet[Event], person: Person) -> list[EntryRow]:
     """These events as rows, in their order. Five queries, however many."""
     moved = Movement.objects.select_related("lot", "from_place", "to_place").order_by("id")
-    back = Event.objects.filter(corrects=OuterRef("pk"), kind__in=CANCELLING)
     found = (
         rows.select_related("recorded_by", "place")
-        .annotate(cancelled=Exists(back))
+        .annotate(cancelled=~alive())
         .prefetch_related(
             "done_by",
             Prefetch("movements", scope.seen(moved, person)),

@@ -9,10 +9,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from django.db.models import Exists, OuterRef, Q
+from django.db.models import Q
 
 from .kinds import ASIDE, CANCELLING, OWN
-from .models import NURSERY, CutSite, Event, Lineage, Lot, Movement, Planting
+from .models import NURSERY, CutSite, Event, Lineage, Lot, Movement, Planting, alive
 
 Moment = dt.datetime
 
@@ -114,9 +114,8 @@ def stays_of(batches: Sequence[int]) -> dict[int, list[tuple[int, Moment, Moment
     """When each sowing stood on a bench, a shelf or in a tent: from what moved there. A stay
     reaches from the earliest moment at which any of it may have come to the latest at which any
     may have gone, be it that it came and went at one moment."""
-    dead = Event.objects.filter(corrects=OuterRef("event"), kind__in=CANCELLING)
     rows = (
-        Movement.objects.filter(~Exists(dead), lot__in=batches)
+        Movement.objects.filter(alive("event"), lot__in=batches)
         .filter(Q(from_place__kind__in=NURSERY) | Q(to_place__kind__in=NURSERY))
         .exclude(event__kind__in=(*CANCELLING, *ASIDE))
         .values_list(

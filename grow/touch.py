@@ -16,21 +16,11 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
 from typing import TYPE_CHECKING
 
-from django.db.models import Exists, OuterRef, Q
+from django.db.models import Q
 
 from . import clock, holds, waters
-from .kinds import CANCELLING, KINDS
-from .models import (
-    Event,
-    Feed,
-    InUse,
-    Item,
-    Lineage,
-    Lot,
-    LotKind,
-    Place,
-    TreatedPlace,
-)
+from .kinds import KINDS
+from .models import Event, Feed, InUse, Item, Lineage, Lot, LotKind, Place, TreatedPlace, alive
 from .stays import Window, presences
 
 if TYPE_CHECKING:
@@ -54,10 +44,6 @@ def batched(lots: Iterable[Lot], size: int) -> Iterator[list[Lot]]:
     lots = iter(lots)
     while some := list(islice(lots, size)):
         yield some
-
-
-def _alive(ref: str):
-    return ~Exists(Event.objects.filter(corrects=OuterRef(ref), kind__in=CANCELLING))
 
 
 def _areas() -> dict[int, int]:
@@ -209,7 +195,7 @@ def _treatments(
     if not stood:
         return
     given = TreatedPlace.objects.filter(
-        _alive("lot__made_by"),
+        alive("lot__made_by"),
         place__in={p for chain in around.values() for p in chain},
         lot__made_by__earliest_at__lte=max(w.end for ws in stood.values() for w in ws),
         lot__made_by__latest_at__gte=min(w.start for ws in stood.values() for w in ws),
@@ -256,7 +242,7 @@ def renew(entry: Entry) -> None:
     mine = {lot.pk for lot in entry.lots}
     later = (
         Lot.objects.filter(
-            _alive("made_by"),
+            alive("made_by"),
             kind__in=TOUCHABLE,
             made_by__day__gte=_day_of(event),
             made_by__latest_at__gte=event.earliest_at,

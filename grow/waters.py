@@ -15,11 +15,10 @@ from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from itertools import pairwise
 
-from django.db.models import Exists, OuterRef, QuerySet
+from django.db.models import QuerySet
 
 from . import clock
-from .kinds import CANCELLING
-from .models import Event, Lot
+from .models import Event, Lot, alive
 
 Moment = dt.datetime
 #: (tank, water made, kind, earliest, latest, placed, event)
@@ -38,8 +37,7 @@ _A_WHILE = dt.timedelta(days=9)
 
 
 def _acts() -> QuerySet[Event]:
-    dead = Event.objects.filter(corrects=OuterRef("pk"), kind__in=CANCELLING)
-    return Event.objects.filter(~Exists(dead), kind__in=_RANK)
+    return Event.objects.filter(alive(), kind__in=_RANK)
 
 
 def in_order(acts: Iterable[Act]) -> list[Act]:

@@ -13,11 +13,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
-from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.db.models import Q, QuerySet
 
 from grow import clock, lineage
-from grow.kinds import CANCELLING
-from grow.models import Event, Lot, LotKind, Person, Place, Thing
+from grow.models import Event, Lot, LotKind, Person, Place, Thing, alive
 from grow.waters import DRAIN
 
 Moment = dt.datetime
@@ -98,7 +97,7 @@ def _chain(first: Lot) -> Shared:
     """An unbroken chain of water, by its first."""
     tank = first.made_by.place
     at = first.made_by.placed_at
-    here = _alive(Event.objects.filter(place=tank))
+    here = Event.objects.filter(alive(), place=tank)
     drains = here.filter(kind=DRAIN).values_list("placed_at", flat=True)
     drained = drains.filter(placed_at__lte=at).order_by("-placed_at").first()
     next_ = drains.filter(placed_at__gt=at).order_by("placed_at").first()
@@ -119,11 +118,6 @@ def _chain(first: Lot) -> Shared:
 
 
 # --- a line, a thing, hands, a day ----------------------------------------------------------
-
-
-def _alive(events: QuerySet[Event]) -> QuerySet[Event]:
-    taken_back = Event.objects.filter(corrects=OuterRef("pk"), kind__in=CANCELLING)
-    return events.filter(~Exists(taken_back))
 
 
 def _day(moment: Moment) -> str:
@@ -165,7 +159,7 @@ def _windows(matter: set[int]) -> list[tuple[Shared, list[int]]]:
 
 def _between_cleans(acts: list[Event], what: str, where: Q) -> list[tuple[Shared, list[int]]]:
     """The windows between two cleans in which these acts lie, one after the other."""
-    cleans = _alive(Event.objects.filter(where, kind="clean"))
+    cleans = Event.objects.filter(alive(), where, kind="clean")
     out: list[tuple[Shared, list[int]]] = []
     until: Moment | None = None
     started = False
@@ -185,7 +179,7 @@ def _between_cleans(acts: list[Event], what: str, where: Q) -> list[tuple[Shared
             .values_list("placed_at", flat=True)
             .first()
         )
-        made = _alive(Event.objects.filter(where, kind__in=("harvest", "pack", "rework")))
+        made = Event.objects.filter(alive(), where, kind__in=("harvest", "pack", "rework"))
         if before:
             made = made.filter(placed_at__gte=before)
         if until:
@@ -234,7 +228,7 @@ def _cut_together(events: list[Event]) -> list[tuple[Shared, list[int]]]:
 
 
 def _made_on(day: int) -> QuerySet[Lot]:
-    acts = _alive(Event.objects.filter(day=day, kind__in=("harvest", "pack", "rework")))
+    acts = Event.objects.filter(alive(), day=day, kind__in=("harvest", "pack", "rework"))
     return Lot.objects.filter(made_by_id__in=list(acts.values_list("pk", flat=True)))
 
 

@@ -13,7 +13,7 @@ from django.db.models import Sum
 from grow.flows import Flows
 from grow.kinds import CANCELLING
 from grow.lineage import each
-from grow.models import OUTLETS, Movement, PlaceKind
+from grow.models import OUTLETS, Movement, PlaceKind, alive
 
 _TOWARDS = frozenset({PlaceKind.TRANSIT, PlaceKind.SOLD, PlaceKind.SERVED})
 _REACH = ("contact", "telephone", "out_of_hours", "address")
@@ -139,7 +139,7 @@ def _given(flows: Flows, ids: Iterable[int]) -> list[tuple[str, int, int]]:
         return []
     rows = Movement.objects.filter(
         lot__in=lots, to_place__in=donated, event__kind="discard"
-    ).exclude(event__corrections__kind__in=CANCELLING)
+    ).filter(alive("event"))
     out = []
     for lot, quantity, text in rows.values_list("lot_id", "quantity", "event__told"):
         name = json.loads(text or "{}").get("recipient") or "somebody who was not named"

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from django.db import connection
 
 from grow.faults import CHECKS
+from grow.models import alive
 
 from .models import PackingRun
 
@@ -53,7 +54,7 @@ def packing_balance() -> Iterable[str]:
             moved[run][part] = int(quantity)
             if bags:
                 opened.add(run)
-    live = PackingRun.objects.exclude(lot__made_by__corrections__kind__in=("cancel", "undo"))
+    live = PackingRun.objects.filter(alive("lot__made_by"))
     for run in live.select_related("lot").iterator(chunk_size=2000):
         parts = moved[run.pk]
         made = -parts["own packing"]

@@ -25,6 +25,7 @@ from grow.models import (
     PlaceKind,
     Unit,
     Unnamed,
+    alive,
 )
 from grow.operations.corrections import PACKS, REMAINDERS
 from grow.queries import with_corrections
@@ -161,7 +162,7 @@ def _note_received(entry: Entry, event: Event) -> None:
             f"Note {note.number} was received in part or whole; cancel the receipt first.",
             note=note.number,
         )
-    entry.later.append(lambda: note.lines.update(sent=0, to_follow=0) and None)
+    entry.later.append(lambda: note.lines.update(sent=0, to_follow=0))
 
 
 def _unreceive(entry: Entry, event: Event) -> None:
@@ -230,7 +231,7 @@ def keep_sums(moved: list[tuple[Movement, Event]]) -> None:
     events = {pk for e in fixes for pk in (e.pk, e.corrects_id)}
     runs = PackingRun.objects.filter(
         Q(lot__made_by__in=events) | Q(lot__made_by__corrections__in=events)
-    ).exclude(lot__made_by__corrections__kind__in=CANCELLING)
+    ).filter(alive("lot__made_by"))
     for run in runs.select_related("lot").distinct():
         rows = [m for m in _moved_by(run.lot) if m.lot_id != run.lot_id]
         own = Movement.objects.filter(
@@ -262,7 +263,7 @@ def follow_weight(entry: Entry, lot: Lot, place: Place, difference: int) -> None
     from water and scale, then more trim; or less trim, and no more than there was."""
     looked = (
         Counted.objects.filter(lot=lot, place=place, struck_by=None)
-        .exclude(event__corrections__kind__in=CANCELLING)
+        .filter(alive("event"))
         .order_by("event__placed_at", "event_id")
         .select_related("event")
         .first()

@@ -9,12 +9,11 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from django.db.models import Exists, OuterRef, Q
+from django.db.models import Q
 
 from grow import clock, codes, presence
 from grow.errors import NotKnown
 from grow.flows import EATEN
-from grow.kinds import CANCELLING
 from grow.models import (
     OUTLETS,
     Description,
@@ -26,6 +25,7 @@ from grow.models import (
     PlaceKind,
     Tag,
     Thing,
+    alive,
 )
 from grow.queries import lots_called, the_lot
 
@@ -207,8 +207,7 @@ def since_last_good_check(thing: Thing, at: dt.datetime | None = None) -> Roots:
     since = f"its last good check on {_when(start)}" if start else "records began"
     says = f"{thing} since {since}" + (f" until {_when(end)}" if end else "")
     notes = [] if start else [f"No good check of {thing} is recorded before; there is no bound."]
-    taken_back = Event.objects.filter(corrects=OuterRef("pk"), kind__in=CANCELLING)
-    acts = Event.objects.filter(~Exists(taken_back), things=thing)
+    acts = Event.objects.filter(alive(), things=thing)
     if start:
         acts = acts.filter(latest_at__gte=start)
     acts = acts.filter(earliest_at__lte=end or at)

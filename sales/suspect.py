@@ -8,11 +8,10 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.db.models import Q, QuerySet
 
 from grow import clock
-from grow.kinds import CANCELLING
-from grow.models import Event, Place, PlaceKind, Thing
+from grow.models import Event, Place, PlaceKind, Thing, alive
 
 Moment = dt.datetime
 #: A thing used in more acts than this is looked at from the first of them to the last.
@@ -33,8 +32,7 @@ class Looked:
 
 def checks(where: Q, kind: str = "check") -> QuerySet[Event]:
     """Checks (or water tests) that were not taken back."""
-    taken_back = Event.objects.filter(corrects=OuterRef("pk"), kind__in=CANCELLING)
-    return Event.objects.filter(where, ~Exists(taken_back), kind=kind)
+    return Event.objects.filter(where, alive(), kind=kind)
 
 
 def good(events: QuerySet[Event]) -> QuerySet[Event]:

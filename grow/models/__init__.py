@@ -1,6 +1,7 @@
 from .business import Business
 from .crops import Crop, CropCard, Item, Variety
 from .ledger import (
+    CANCELLING,
     STRICT,
     Basis,
     CodeCounter,
@@ -19,6 +20,7 @@ from .ledger import (
     Tag,
     Unit,
     Unnamed,
+    alive,
 )
 from .people import Person, SignOff
 from .places import (
@@ -46,6 +48,7 @@ from .records import (
 )
 
 __all__ = [
+    "CANCELLING",
     "DATED",
     "ENDS",
     "GROWING",
@@ -90,4 +93,5 @@ __all__ = [
     "Unit",
     "Unnamed",
     "Variety",
+    "alive",
 ]

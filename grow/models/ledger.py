@@ -7,7 +7,7 @@ writer of all of them.
 
 from django.conf import settings
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import Exists, F, OuterRef, Q
 
 from .crops import Crop, Item, Variety
 from .places import Place, PlaceKind, Thing
@@ -43,6 +43,16 @@ class Basis(models.TextChoices):
     SHARED_OUT = "shared_out", "shared out"
     REMAINDER = "remainder", "remainder"
     WORKED_OUT = "worked_out", "worked out"
+
+
+#: The kinds that take another event back.
+CANCELLING = ("cancel", "undo")
+
+
+def alive(event: str = "pk") -> Q:
+    """The event that is meant was not taken back: `Event.objects.filter(alive())`,
+    `Counted.objects.filter(alive("event"))`, `Lot.objects.filter(alive("made_by"))`."""
+    return Q(~Exists(Event.objects.filter(corrects=OuterRef(event), kind__in=CANCELLING)))
 
 
 class Event(models.Model):
@@ -126,7 +136,7 @@ class Event(models.Model):
 
     @property
     def is_cancelled(self) -> bool:
-        return self.corrections.filter(kind__in=("cancel", "undo")).exists()
+        return self.corrections.filter(kind__in=CANCELLING).exists()
 
 
 class Lot(models.Model):

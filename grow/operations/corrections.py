@@ -26,6 +26,7 @@ from ..models import (
     Place,
     Planting,
     PlantSite,
+    alive,
 )
 from ..queries import living, on_sites, with_corrections
 
@@ -105,7 +106,6 @@ def _refuse_used(entry: Entry, event: Event, family: list[Event]) -> None:
     made = [lot for e in family for lot in e.lots]
     if not made:
         return
-    dead = Event.objects.filter(corrections__kind__in=CANCELLING)
     packets = [lot for lot in made if lot.kind == LotKind.INPUT]
     open_ = InUse.objects.filter(lot__in=packets)
     others = (
@@ -118,7 +118,7 @@ def _refuse_used(entry: Entry, event: Event, family: list[Event]) -> None:
         )
         .exclude(pk__in=[e.pk for e in family])
         .exclude(kind__in=[*OWN, *CANCELLING, *ASIDE])
-        .exclude(pk__in=dead.values("pk"))
+        .filter(alive())
         .distinct()
         .order_by("placed_at")
     )
@@ -271,11 +271,8 @@ def correct_origin(
         cut = cut.filter(site__tower__in=towers)
     plantings = list(cut)
     entry.later.append(
-        lambda: (
-            CutSite.objects.bulk_create(
-                [CutSite(lot=lot, planting=p) for p in plantings], ignore_conflicts=True
-            )
-            and None
+        lambda: CutSite.objects.bulk_create(
+            [CutSite(lot=lot, planting=p) for p in plantings], ignore_conflicts=True
         )
     )
 

@@ -184,7 +184,7 @@ def describe(
             )
             says = f"labelled {best_before:%d %b %Y}, later than its date, {known:%d %b %Y}"
             entry.flag(Flag.Kind.AGAINST_RULE, f"{lot.code} was {says}.", lot)
-            entry.later.append(lambda: holds.place_holds({lot.pk: says}, entry.event) and None)
+            entry.later.append(lambda: holds.place_holds({lot.pk: says}, entry.event))
     if not (called or best_before or plant_passport or photo or note):
         raise Refusal("nought", "Write a name, a date, a passport number, a note or add a picture.")
     learn(

@@ -102,7 +102,7 @@ def hold(entry: Entry, *, lots: list[Lot], reason: Reason) -> None:
     if not reason.strip():
         raise Refusal("reason", "Say why it is held; the next person reads it.")
     reasons = {lot.pk: reason for lot in lots}
-    entry.later.append(lambda: holds.place_holds(reasons, entry.event) and None)
+    entry.later.append(lambda: holds.place_holds(reasons, entry.event))
 
 
 @operation(says="released", slot=12, gate_=gate.ALONE, place="to_place")

@@ -184,28 +184,25 @@ def _run(
     _share(entry, run, loose, gain_g, weighed_trim, trim_total, samples_g, giveaway_g, moisture_g)
     entry.move(run, the("packing"), store, packs, Basis.COUNTED)
     entry.later.append(
-        lambda: (
-            PackingRun.objects.create(
-                lot=run,
-                product=product,
-                name=product.name,
-                nominal_each_g=product.nominal_g,
-                allergens=", ".join(allergens),
-                origin=_origin(taken),
-                use_by=date,
-                fill=product.fill,
-                label_text=_label_text(product, allergens, date, run.code),
-                washed=washed,
-                grams_in=grams_in,
-                gain_g=gain_g,
-                packs=packs,
-                nominal_g=nominal_g,
-                trim_g=trim_total,
-                giveaway_g=giveaway_g,
-                samples_g=samples_g,
-                moisture_g=moisture_g,
-            )
-            and None
+        lambda: PackingRun.objects.create(
+            lot=run,
+            product=product,
+            name=product.name,
+            nominal_each_g=product.nominal_g,
+            allergens=", ".join(allergens),
+            origin=_origin(taken),
+            use_by=date,
+            fill=product.fill,
+            label_text=_label_text(product, allergens, date, run.code),
+            washed=washed,
+            grams_in=grams_in,
+            gain_g=gain_g,
+            packs=packs,
+            nominal_g=nominal_g,
+            trim_g=trim_total,
+            giveaway_g=giveaway_g,
+            samples_g=samples_g,
+            moisture_g=moisture_g,
         )
     )
 

@@ -12,17 +12,8 @@ from django.db import transaction
 from grow import clock, gate
 from grow.errors import Conflict, Refusal
 from grow.fitting import Eating, Goods, Number, among, refuse_unless
-from grow.kinds import CANCELLING
 from grow.ledger import Entry, operation
-from grow.models import (
-    Basis,
-    Event,
-    LotKind,
-    Movement,
-    Person,
-    PlaceKind,
-    Unnamed,
-)
+from grow.models import Basis, Event, LotKind, Movement, Person, PlaceKind, Unnamed, alive
 from grow.operations import cancel
 from grow.queries import stocks
 from grow.setup import side_place, the
@@ -122,9 +113,7 @@ def till_day(
     stem = f"till:{outlet.pk}:{till}:{clock.day_number(day)}"
     with gate.through(gate.ALONE):
         told = Event.objects.filter(kind="sell", client_id__startswith=stem + ":")
-        before = [
-            e for e in told.order_by("id") if not e.corrections.filter(kind__in=CANCELLING).exists()
-        ]
+        before = list(told.filter(alive()).order_by("id"))
         if before and before[-1].told == facts:
             return before[-1]
         with transaction.atomic():
