@@ -156,7 +156,10 @@ class Reader:
     def read(self, kind: str, data: Mapping[str, Any]) -> dict[str, Any]:
         """An operation's arguments out of what was sent; what is empty is left out. Raises
         Unread, with a sentence for each argument that is wrong."""
-        own = (*asks(kind), *COMMON)
+        return self.arguments((*asks(kind), *COMMON), data)
+
+    def arguments(self, own: Sequence[Ask], data: Mapping[str, Any]) -> dict[str, Any]:
+        """Any list of arguments, as `read` those of an operation."""
         known = {ask.name for ask in own}
         wrong: dict[str, Refusal] = {
             name: Refusal("no_such_argument", f"“{name}” is nothing that this entry asks for.")

@@ -5,8 +5,10 @@ One query for all that an entry names, and a second only for what was not found 
 
 from __future__ import annotations
 
+import contextlib
+import contextvars
 import difflib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -138,15 +140,40 @@ def _fold(text: str) -> str:
     return "".join(text.split()).casefold()
 
 
+#: What was found in this transaction already, where somebody tells a thousand entries in one.
+_known: contextvars.ContextVar[dict[tuple[Any, ...], Any] | None] = contextvars.ContextVar(
+    "rows found", default=None
+)
+
+
+@contextlib.contextmanager
+def remembering() -> Iterator[None]:
+    """Ask for each set-up row once, within one transaction that nobody else writes beside."""
+    token = _known.set({})
+    try:
+        yield
+    finally:
+        _known.reset(token)
+
+
 def rows_called(model: type[Model], texts: Sequence[str], person: Person) -> list[Any | NotKnown]:
     """For each text its row, or the refusal that says it is not known; in their order. What the
     person may not see is not known to them."""
     named = NAMED[model]
+    known = _known.get() if type(named) in (Named, _Sites) else None
+    before: Found = {
+        key: known[model, person.pk, key]
+        for key in map(_fold, texts)
+        if known is not None and (model, person.pk, key) in known
+    }
+    asked = [text for text in texts if _fold(text) not in before]
     rows = scope.seen(model._default_manager.all(), person)
-    found = named.find(rows, texts) if texts else {}
+    found = before | (named.find(rows, asked) if asked else {})
+    if known is not None:
+        known |= {(model, person.pk, key): row for key, row in found.items()}
     return [
         found[key] if (key := _fold(text)) in found else named.refuse(rows, text) for text in texts
     ]
 
 
-__all__ = ["NAMED", "Named", "rows_called"]
+__all__ = ["NAMED", "Named", "remembering", "rows_called"]

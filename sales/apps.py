@@ -7,4 +7,12 @@ class SalesConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from . import faults, ledger_hooks, naming, operations, roles  # noqa: F401  (registers kinds, hooks, checks)
+        # they register kinds, hooks, checks, names, roles and lists
+        from . import (  # noqa: F401
+            faults,
+            importing,
+            ledger_hooks,
+            naming,
+            operations,
+            roles,
+        )
