@@ -24,7 +24,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from django.db import connection
-from django.db.models import Exists, OuterRef, Q, Sum
+from django.db.models import Case, Exists, OuterRef, Q, Sum, When
 
 from . import clock
 from .errors import Refusal
@@ -46,6 +46,7 @@ from .models import (
     alive,
 )
 from .setup import the
+from .telling import canonical
 
 if TYPE_CHECKING:
     from .ledger import Entry
@@ -64,9 +65,13 @@ _FIELDS = (
     "event__kind",
     "event__corrects_id",
     "event__already_done",
+    Case(When(event__kind=WORKED_OUT, then="event__told")),
 )
-#: kind, moment, the till row's event (worked-out sales only), lot, from, to
-Key = tuple[str, Moment, int | None, int, int, int]
+#: The row of a till that a sale is worked out for: its event, and at what price if it told one. A
+#: worked-out sale's event corrects the one and says the other.
+Till = tuple[int, str]
+#: kind, moment, the till row (worked-out sales only), lot, from, to
+Key = tuple[str, Moment, Till | None, int, int, int]
 
 
 @dataclass
@@ -242,12 +247,12 @@ class _Walk:
     def _sort(self, one: _OneLot, place: int, signed: int, row: tuple) -> None:
         """An own row is compared with what is wanted; all else is a fact. A worked-out sale is
         own to the shelf that it left, and a fact to the till that it reached."""
-        lot, from_, to, quantity, moment, kind, corrects, fact = row
+        lot, from_, to, quantity, moment, kind, corrects, fact, said = row
         at_the_till = kind == WORKED_OUT and self.places[place].kind in TILLS
         if kind in OWN and not at_the_till:
             # it has its shelf on one side and a source or end on the other
             forward = self._forward(kind, place, from_, to)
-            till = corrects if kind == WORKED_OUT else None
+            till = (corrects, said or "") if kind == WORKED_OUT else None
             key = (kind, moment, till, lot, *((from_, to) if forward else (to, from_)))
             self.there[key] += quantity if forward else -quantity
         else:
@@ -346,10 +351,11 @@ class _Walk:
         dated = _first_expired_first(shelf)
         rows: dict[str, list[tuple]] = defaultdict(list)
         told = Unnamed.objects.filter(alive("event"), place=place, line__in=lines, **after)
-        for line, *row in told.order_by("event__placed_at", "event_id").values_list(
-            "line", "event_id", "to_place_id", "quantity", "event__placed_at"
+        for line, event, pence, *row in told.order_by("event__placed_at", "id").values_list(
+            "line", "event_id", "unit_pence", "to_place_id", "quantity", "event__placed_at"
         ):
-            rows[line].append(tuple(row))
+            said = "" if pence is None else canonical({"unit_pence": pence})
+            rows[line].append(((event, said), *row))
         held = _held_times(list(shelf)) if rows else {}
         for line in lines:
             lots = [(lot, use_by) for lot, use_by in dated if lot.line == line]
@@ -368,13 +374,13 @@ class _Walk:
         unresolved: list[list] = []
         tz = clock.zone()
         by_moment = defaultdict(list)
-        for event, to, quantity, moment in rows:
-            by_moment[moment].append([event, to, quantity])
+        for till, to, quantity, moment in rows:
+            by_moment[moment].append([till, to, quantity])
         for moment in stops:
             waiting += by_moment.get(moment, [])
             day = clock.local(moment, tz).date()
             for row in waiting:
-                event, to, _ = row
+                till, to, _ = row
                 for lot, use_by in lots:
                     if not row[2]:
                         break
@@ -384,7 +390,7 @@ class _Walk:
                     if take > 0:
                         shelf[lot.pk].taken += take
                         row[2] -= take
-                        self.wanted[WORKED_OUT, moment, event, lot.pk, place.pk, to] += take
+                        self.wanted[WORKED_OUT, moment, till, lot.pk, place.pk, to] += take
             waiting = [row for row in waiting if row[2]]
             for lot, _ in lots:
                 one = shelf[lot.pk]
@@ -395,7 +401,7 @@ class _Walk:
             if moment in closing:
                 unresolved += waiting
                 waiting = []
-        for event, _, left in [*unresolved, *waiting]:
+        for (event, _), _, left in [*unresolved, *waiting]:
             if event == self.entry.event.pk:
                 self.entry.flag(
                     Flag.Kind.LOT_UNKNOWN,
@@ -407,12 +413,12 @@ class _Walk:
 
     def own_rows(self) -> list[Movement]:
         entry = self.entry
-        events: dict[tuple[str, Moment, int | None], Event] = {}
+        events: dict[tuple[str, Moment, Till | None], Event] = {}
         out: list[Movement] = []
         changes = {
             key: self.wanted.get(key, 0) - self.there.get(key, 0)
             for key in sorted(
-                {*self.wanted, *self.there}, key=lambda k: (k[1], k[0], k[2] or 0, *k[3:])
+                {*self.wanted, *self.there}, key=lambda k: (k[1], k[0], k[2] or (0, ""), *k[3:])
             )
         }
         for (kind, moment, _, lot, _, place), change in changes.items():
@@ -423,10 +429,10 @@ class _Walk:
         for key, change in changes.items():
             if not change:
                 continue
-            kind, moment, fact, lot, from_, to = key
+            kind, moment, till, lot, from_, to = key
             if change < 0:
                 from_, to, change = to, from_, -change
-            group = (kind, moment, fact)
+            group = (kind, moment, till)
             if group not in events:
                 events[group] = Event(
                     kind=kind,
@@ -438,7 +444,8 @@ class _Walk:
                     recorded_at=entry.event.recorded_at,
                     recorded_by=entry.event.recorded_by,
                     because_of=entry.event,
-                    corrects_id=fact,
+                    corrects_id=till[0] if till else None,
+                    told=(till[1] or None) if till else None,
                 )
                 events[group].save(force_insert=True)
             out.append(
@@ -498,6 +505,7 @@ def _row(m: Movement) -> tuple:
         e.kind,
         e.corrects_id,
         e.already_done,
+        e.told if e.kind == WORKED_OUT else None,
     )
 
 

@@ -645,6 +645,7 @@ def cancel_rows(entry: Entry, family: list[Event]) -> None:
                 asides[m.event_id] = entry.aside(m.event, "cancel_because")
             at = asides[m.event_id]
         entry.move(m.lot, m.to_place, m.from_place, m.quantity, m.basis, event=at)
+        entry.moves[-1].takes_back = m
     made = Lot.objects.filter(made_by__in=ids)
     for c in Counted.objects.filter(event__in=ids).select_related("lot", "place"):
         entry.shelves.add((c.lot, c.place))

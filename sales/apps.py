@@ -14,5 +14,6 @@ class SalesConfig(AppConfig):
             ledger_hooks,
             naming,
             operations,
+            pricing,
             roles,
         )

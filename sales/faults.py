@@ -1,4 +1,4 @@
-"""The recount of a run: its sums against what moved."""
+"""The recounts of this app: a run's sums against what moved, money against what it was for."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from grow.faults import CHECKS
 from grow.models import alive
 
 from .models import PackingRun
+from .pricing import worth
 
 #: Net grams (packs, for the run's own lot) by run and by the kind of place at the other end. A
 #: movement belongs to a run when its event made it, corrects it, or takes such a correction back.
@@ -73,4 +74,51 @@ def packing_balance() -> Iterable[str]:
                 yield f"Run {run.lot.code} says {said} g of {name}; {parts[kind]} g moved."
 
 
-CHECKS.append(packing_balance)
+#: What the books worked out for a row of a till, of one lot: packs or grams, and pence.
+_ROWS = """
+    SELECT e.corrects_id, l.code, l.unit, MIN(y.unit_pence), MAX(y.unit_pence), SUM(y.pence),
+           SUM(CASE WHEN p.kind = 'sold' THEN m.quantity ELSE -m.quantity END)
+    FROM grow_event e
+    JOIN grow_movement m ON m.event_id = e.id
+    JOIN sales_money y ON y.movement_id = m.id
+    JOIN grow_lot l ON l.id = m.lot_id
+    JOIN grow_place p ON p.id = m.to_place_id
+    WHERE e.kind = 'worked_out_sale'
+    GROUP BY e.corrects_id, e.told, l.id, l.code, l.unit
+"""
+#: The money of an act that was taken back, with its corrections' and that of what took it back.
+_TAKEN_BACK = """
+    WITH gone AS (SELECT id, corrects_id FROM grow_event WHERE kind IN ('cancel', 'undo')),
+    act(gone, corrected, event) AS (
+        SELECT id, corrects_id, corrects_id FROM gone
+        UNION SELECT g.id, g.corrects_id, e.id FROM gone g
+            JOIN grow_event e ON e.corrects_id = g.corrects_id
+        UNION SELECT g.id, g.corrects_id, e.id FROM gone g
+            JOIN grow_event f ON f.corrects_id = g.corrects_id
+            JOIN grow_event e ON e.corrects_id = f.id
+    )
+    SELECT a.corrected, SUM(y.pence)
+    FROM act a
+    JOIN grow_movement m ON m.event_id = a.event
+    JOIN sales_money y ON y.movement_id = m.id
+    GROUP BY a.gone, a.corrected HAVING SUM(y.pence) <> 0
+"""
+
+
+def money_balance() -> Iterable[str]:
+    """A row of a till costs what its lots are worth at its one price, however often the books
+    walked it; what was taken back costs nothing."""
+    with connection.cursor() as cursor:
+        cursor.execute(_ROWS)
+        for event, code, unit, least, most, pence, quantity in cursor.fetchall():
+            if least != most or int(pence) != worth(int(quantity), unit, least):
+                yield (
+                    f"Till entry {event} has {pence} p for {quantity} of {code} at {least} to "
+                    f"{most} p."
+                )
+        cursor.execute(_TAKEN_BACK)
+        for event, pence in cursor.fetchall():
+            yield f"Entry {event} was taken back, and {pence} p of it still stand."
+
+
+CHECKS += [packing_balance, money_balance]

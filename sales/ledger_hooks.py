@@ -1,17 +1,14 @@
-"""What the ledger asks of this app: to price what reached a customer, to look whether a paper
-stands on an event, and to keep a run's sums when a weight is put right."""
+"""What the ledger asks of this app: to look whether a paper stands on an event, and to keep a run's
+sums when a weight is put right. What a customer pays is in `pricing`."""
 
 from __future__ import annotations
 
-import datetime as dt
 import json
-from collections import defaultdict
 
 from django.db.models import Q, Sum
 
-from grow.clock import number_day
 from grow.errors import Refusal
-from grow.kinds import CANCELLING, OWN, WORKED_OUT
+from grow.kinds import OWN
 from grow.ledger import AFTER_POST, BEFORE_CANCEL, Entry
 from grow.models import (
     Basis,
@@ -22,9 +19,6 @@ from grow.models import (
     LotKind,
     Movement,
     Place,
-    PlaceKind,
-    Unit,
-    Unnamed,
     alive,
 )
 from grow.operations.corrections import PACKS, REMAINDERS
@@ -32,123 +26,7 @@ from grow.queries import with_corrections
 from grow.setup import the
 from grow.shares import shared_out
 
-from .models import Money, NoteLine, Outlet, PackingRun, Price
-
-_EATERS = (PlaceKind.KITCHEN, PlaceKind.BUYER)
-_OURS = (
-    PlaceKind.TRANSIT,
-    PlaceKind.STORE,
-    PlaceKind.PACKHOUSE,
-    PlaceKind.GROWTH,
-    PlaceKind.QUARANTINE,
-)
-
-# --- money ----------------------------------------------------------------------------------
-
-
-def worth(quantity: int, unit: str, unit_pence: int) -> int:
-    """Pence for a quantity: packs × pence, or pence a kilogram × grams ÷ 1000, half up."""
-    if unit == Unit.EACH:
-        return quantity * unit_pence
-    return (quantity * unit_pence + 500) // 1000
-
-
-def _sign(m: Movement) -> tuple[int, Place | None]:
-    """+1 into a customer's hands, −1 back out of them, 0 for all else; and whose till it is."""
-    from_, to = m.from_place, m.to_place
-    if to.kind == PlaceKind.SOLD:
-        return 1, to.belongs_to
-    if from_.kind == PlaceKind.SOLD:
-        return -1, from_.belongs_to
-    if to.kind in _EATERS and from_.kind in _OURS:
-        return 1, to
-    if from_.kind in _EATERS and to.kind in _OURS:
-        return -1, from_
-    return 0, None
-
-
-def price_movements(moved: list[tuple[Movement, Event]]) -> None:
-    rows = [(m, e, *_sign(m)) for m, e in moved]
-    rows = [row for row in rows if row[2]]
-    if not rows:
-        return
-    outlets = {
-        o.place_id: o for o in Outlet.objects.filter(place__in={place for *_, place in rows})
-    }
-    money = []
-    known = _Known(rows, list(outlets.values()))
-    for m, event, sign, place in rows:
-        outlet = outlets.get(place.pk) if place else None
-        if outlet is None:
-            continue
-        pence = _unit_pence(m, event, sign, outlet, known)
-        if pence is not None:
-            money.append(
-                Money(
-                    movement=m,
-                    outlet=outlet,
-                    unit_pence=pence,
-                    pence=sign * worth(m.quantity, m.lot.unit, pence),
-                )
-            )
-    Money.objects.bulk_create(money)
-
-
-class _Known:
-    """The list prices and the till's own prices that some movements may need, read at once."""
-
-    def __init__(self, rows: list[tuple], outlets: list[Outlet]) -> None:
-        self._listed: dict[tuple[int, str], list[tuple[dt.date, int]]] = defaultdict(list)
-        listed = Price.objects.filter(
-            outlet__in=outlets, line__in={m.lot.line for m, *_ in rows}
-        ).order_by("since")
-        for outlet, line, since, pence in listed.values_list("outlet_id", "line", "since", "pence"):
-            self._listed[outlet, line].append((since, pence))
-        tills = {e.corrects_id for _, e, *_ in rows if e.kind == WORKED_OUT}
-        self._told = {
-            (event, line): pence
-            for event, line, pence in Unnamed.objects.filter(event__in=tills).values_list(
-                "event_id", "line", "unit_pence"
-            )
-        }
-
-    def listed(self, outlet: Outlet, line: str, day: int) -> int | None:
-        on = number_day(day)
-        stood = [p for since, p in self._listed.get((outlet.pk, line), ()) if since <= on]
-        return stood[-1] if stood else None
-
-    def told(self, m: Movement, event: Event) -> int | None:
-        """What the till told for the row that a movement follows from."""
-        if event.kind == WORKED_OUT:
-            return self._told.get((event.corrects_id or 0, m.lot.line))
-        if event.kind == "sell" and event.told:
-            for row in json.loads(event.told)["rows"]:
-                if row.get("lot") == m.lot_id and row.get("unit_pence") is not None:
-                    return row["unit_pence"]
-        return None
-
-
-def _unit_pence(m: Movement, event: Event, sign: int, outlet: Outlet, known: _Known) -> int | None:
-    if sign < 0 or event.corrects_id:
-        # what goes back goes back at what it came for
-        first = Money.objects.filter(
-            movement__lot=m.lot_id,
-            outlet=outlet,
-            movement__from_place__in=[m.from_place_id, m.to_place_id],
-            movement__to_place__in=[m.from_place_id, m.to_place_id],
-        )
-        if sign < 0 and event.corrects_id and event.kind in CANCELLING:
-            first = first.filter(movement__event=event.corrects_id) or first
-        paid = (
-            first.order_by("-movement_id").values_list("unit_pence", flat=True)[:1]
-            if sign < 0
-            else ()
-        )
-        for pence in paid:
-            return pence
-    told = known.told(m, event)
-    return told if told is not None else known.listed(outlet, m.lot.line, event.day)
-
+from .models import NoteLine, PackingRun
 
 # --- papers ---------------------------------------------------------------------------------
 
@@ -329,7 +207,6 @@ def _crates(rows: list[Movement], run: Lot) -> list[tuple[Lot, Place]]:
     return list(found.values())
 
 
-AFTER_POST.append(price_movements)
 AFTER_POST.append(keep_sums)
 BEFORE_CANCEL["deliver"] = _note_received
 BEFORE_CANCEL["receive"] = _unreceive

@@ -75,11 +75,11 @@ def lot_unknown(flows: Flows, affected: set[int]) -> list[str]:
         f"AND NOT EXISTS ({TAKEN_BACK.format(event='t.id')})",
     )
     rows.sort(key=lambda row: order[row[0]])
-    told = [
-        row
-        for row in rows
-        if (key := (row[1], row[2])) in shelves and min(days[key]) <= row[4] <= max(days[key])
-    ]
+    told: dict[tuple[int, int, str, int], int] = defaultdict(int)
+    for event, place, line, quantity, day in rows:  # a line may stand there at two prices
+        key = place, line
+        if key in shelves and min(days[key]) <= day <= max(days[key]):
+            told[event, place, line, day] += quantity
     if not told:
         return []
     worked: dict[tuple[int, str], int] = defaultdict(int)
@@ -93,7 +93,7 @@ def lot_unknown(flows: Flows, affected: set[int]) -> list[str]:
     ):
         worked[event, line] += quantity if kind == PlaceKind.SOLD else -quantity
     waiting: dict[tuple[int, str], tuple[int, int, int]] = {}
-    for event, place, line, quantity, day in told:
+    for (event, place, line, day), quantity in told.items():
         rest = quantity - worked[event, line]
         if rest > 0:
             n, first, _ = waiting.get((place, line), (0, day, day))

@@ -12,7 +12,7 @@ from grow import triggers
 from grow.errors import rule_of
 from grow.models import Business, Lot, Movement, Place, PlaceKind, TreatedPlace
 from grow.setup import side_place, the
-from sales.models import Outlet
+from sales.models import Outlet, Product
 from tests.farm import Farm
 
 pytestmark = pytest.mark.django_db
@@ -49,6 +49,21 @@ def test_a_lot_is_of_a_known_kind_and_unit(farm: Farm) -> None:
     changed(Lot, code="I1", unit="ml").save()
     refused("lot_unit_is_known", changed(Lot, code="I2", unit="kg").save)
     refused("lot_unit_fits_its_kind", changed(Lot, code="I3", kind="leaf", unit="g").save)
+
+
+def test_a_pack_without_a_weight_is_no_pack(farm: Farm) -> None:
+    """Nothing compared with a number is neither true nor false, and a CHECK lets that pass."""
+    farm.pack([farm.cut(1000)], packs=8)
+    changed(Lot, code="P1", grams_each=80).save()
+    refused("only_packs_have_grams_each", changed(Lot, code="P2", grams_each=None).save)
+
+
+def test_a_product_is_packed_or_loose(farm: Farm) -> None:
+    facts: dict[str, Any] = {"code": "X", "name": "X"}
+    refused("product_is_packed_or_loose", Product.objects.create, **facts)
+    both = {"nominal_g": 80, "loose_crop": farm.mustard}
+    refused("product_is_packed_or_loose", Product.objects.create, **facts, **both)
+    Product.objects.create(**facts, nominal_g=80)
 
 
 def test_a_place_is_of_a_known_kind(farm: Farm) -> None:

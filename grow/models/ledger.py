@@ -5,6 +5,8 @@ sum of Movement, kept under a CHECK; Lineage is who came from whom. `grow.ledger
 writer of all of them.
 """
 
+from __future__ import annotations
+
 from django.conf import settings
 from django.db import models
 from django.db.models import Exists, F, OuterRef, Q
@@ -124,12 +126,12 @@ class Event(models.Model):
         return f"{self.kind} {self.happened_at:%Y-%m-%d %H:%M}"
 
     @property
-    def lots(self) -> list["Lot"]:
+    def lots(self) -> list[Lot]:
         """The lots that this event made, oldest first."""
         return list(self.made.order_by("id"))
 
     @property
-    def lot(self) -> "Lot":
+    def lot(self) -> Lot:
         """The one lot that this event made."""
         (lot,) = self.lots
         return lot
@@ -163,7 +165,10 @@ class Lot(models.Model):
         ordering = ["id"]
         constraints = [
             models.CheckConstraint(
-                condition=Q(kind=LotKind.PACK, grams_each__gt=0, unit=Unit.EACH)
+                # a comparison with nothing is neither true nor false, and would pass
+                condition=Q(
+                    kind=LotKind.PACK, grams_each__isnull=False, grams_each__gt=0, unit=Unit.EACH
+                )
                 | (~Q(kind=LotKind.PACK) & Q(grams_each__isnull=True)),
                 name="only_packs_have_grams_each",
                 violation_error_message="Packs say their grams each; nothing else does.",
@@ -196,6 +201,9 @@ class Movement(models.Model):
     despite_hold is set, and only then, by the writer that has looked at the lot's holds and
     lets it move all the same; a trigger refuses a held lot's movement without it.
     """
+
+    #: The movement that this one takes back, while it is being posted; it is not a column.
+    takes_back: Movement | None = None
 
     event = models.ForeignKey(Event, models.PROTECT, related_name="movements", db_index=False)
     lot = models.ForeignKey(Lot, models.PROTECT, related_name="movements", db_index=False)
@@ -363,9 +371,17 @@ class Unnamed(models.Model):
         verbose_name_plural = "sold by product"
         constraints = [
             models.UniqueConstraint(
+                fields=["event", "place", "line", "unit_pence"],
+                name="a_line_stands_once_at_a_price_on_a_till_row",
+                violation_error_message="The same product stands twice at one price in the till's "
+                "day.",
+            ),
+            models.UniqueConstraint(
                 fields=["event", "place", "line"],
-                name="a_line_stands_once_on_a_till_row",
-                violation_error_message="The same product stands twice in the till's day.",
+                condition=Q(unit_pence__isnull=True),
+                name="a_line_stands_once_at_the_list_price_on_a_till_row",
+                violation_error_message="The same product stands twice at the list price in the "
+                "till's day.",
             ),
             models.CheckConstraint(
                 condition=Q(quantity__gt=0),

@@ -1,5 +1,5 @@
 from .money import Money, Price
-from .notes import DeliveryNote, NoteLine, Outlet
+from .notes import DeliveryNote, NoteLine, Outlet, TillDay
 from .packing import PackingRun, Product, RecipeLine
 
 __all__ = [
@@ -11,4 +11,5 @@ __all__ = [
     "Price",
     "Product",
     "RecipeLine",
+    "TillDay",
 ]

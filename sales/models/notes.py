@@ -94,3 +94,25 @@ class NoteLine(models.Model):
 
     def __str__(self) -> str:
         return f"{self.lot} on {self.note}"
+
+
+class TillDay(models.Model):
+    """A till's business day as it stands told, once: a reading of its event, which goes when that
+    is taken back. Every letter of the till's name counts."""
+
+    event = models.OneToOneField(Event, models.PROTECT, primary_key=True, related_name="till_day")
+    outlet = models.ForeignKey(Outlet, models.PROTECT, related_name="till_days", db_index=False)
+    till = models.CharField(max_length=40)
+    day = models.PositiveIntegerField(help_text="Local day as yyyymmdd.")
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["outlet", "till", "day"],
+                name="a_till_tells_its_day_once",
+                violation_error_message="That till has told its day already.",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.till} at {self.outlet} on {self.day}"

@@ -39,7 +39,7 @@ class Product(models.Model):
         ordering = ["name"]
         constraints = [
             models.CheckConstraint(
-                condition=Q(nominal_g__gt=0, loose_crop__isnull=True)
+                condition=Q(nominal_g__isnull=False, nominal_g__gt=0, loose_crop__isnull=True)
                 | Q(nominal_g__isnull=True, loose_crop__isnull=False),
                 name="product_is_packed_or_loose",
                 violation_error_message="A product has a net weight or is one crop sold loose.",

@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
+import json
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Annotated
 
 from django.db import transaction
+from django.db.models import Exists
 
 from grow import clock, gate
 from grow.errors import Conflict, Refusal
-from grow.fitting import Eating, Goods, Number, among, refuse_unless
-from grow.ledger import Entry, operation
-from grow.models import Basis, Event, LotKind, Movement, Person, PlaceKind, Unnamed, alive
+from grow.fitting import Eating, Goods, Number, among, as_in, refuse_unless
+from grow.ledger import BEFORE_CANCEL, Entry, operation
+from grow.models import Basis, Event, Lot, LotKind, Movement, Person, PlaceKind, Unnamed
 from grow.operations import cancel
 from grow.queries import stocks
 from grow.setup import side_place, the
 from grow.telling import canonical
-from sales.models import Outlet, Product
+from sales.models import Outlet, Product, TillDay
 
 #: Where returned food goes: never to sale.
 BACK = (PlaceKind.COMPOST, PlaceKind.LANDFILL, PlaceKind.QUARANTINE)
@@ -57,45 +61,88 @@ def use(entry: Entry, *, lot: Goods, place: Eating, quantity: int | None = None)
 
 
 @operation(says="sold", slot=18, fact=True)
-def sell(entry: Entry, *, outlet: Outlet, rows: Sequence[TillRow], till: str = "") -> None:
+def sell(
+    entry: Entry,
+    *,
+    outlet: Outlet,
+    rows: Sequence[TillRow],
+    till: Annotated[str, as_in(TillDay, "till")] = "",
+) -> None:
     """What the till rang up: always a fact. Rows that name their lot are known; the rest are
-    worked out by the books, and what they cannot is "sold, lot unknown"."""
+    worked out by the books, and what they cannot is "sold, lot unknown". A till that is named
+    tells its business day once; `till_day` puts another telling in its place."""
     shop = outlet.place
     sold = side_place(shop, PlaceKind.SOLD)
-    by_line: dict[tuple[str, int | None], int] = {}
     if not rows:
         raise Refusal("nought", "The till's day has no rows.")
+    if till.strip():
+        _told_once(entry, outlet, till.strip())
+    by_line: dict[tuple[str, int | None], int] = defaultdict(int)
     for row in rows:
         if row.quantity <= 0:
             raise Refusal("nought", f"{row.quantity} of {row.product} is nothing to sell.")
-        if row.lot is not None:
-            loose = row.product.loose_crop_id is not None
-            refuse_unless(row.lot, (LotKind.HARVEST, LotKind.PRODUCE) if loose else (LotKind.PACK,))
-            entry.move(row.lot, shop, sold, row.quantity, Basis.SCANNED)
+        if row.lot is None:
+            by_line[row.product.line, row.unit_pence] += row.quantity
             continue
-        key = row.product.line, row.unit_pence
-        by_line[key] = by_line.get(key, 0) + row.quantity
-        if not Movement.objects.filter(lot__line=row.product.line, to_place=shop).exists():
-            raise Refusal(
-                "never_there",
-                f"{row.product} was never on the shelf of {outlet}; look at the till's code.",
-                product=row.product.code,
-            )
-    lines = [line for line, _ in by_line]
-    twice = next((line for line in lines if lines.count(line) > 1), None)
-    if twice:
-        raise Refusal("twice", f"{twice} stands twice, at two prices; tell the reduced ones apart.")
+        _refuse_other(row.product, row.lot)
+        entry.move(row.lot, shop, sold, row.quantity, Basis.SCANNED)
+    _refuse_never_there(outlet, [row.product for row in rows if row.lot is None])
     entry.unnamed += [
         Unnamed(
-            event=entry.event,
-            place=shop,
-            to_place=sold,
-            line=line,
-            quantity=n,
-            unit_pence=pence,
+            event=entry.event, place=shop, to_place=sold, line=line, quantity=n, unit_pence=pence
         )
         for (line, pence), n in by_line.items()
     ]
+
+
+def _refuse_other(product: Product, lot: Lot) -> None:
+    """What stood there before records began may have no line: nobody has said what it is."""
+    loose = product.loose_crop_id is not None
+    refuse_unless(lot, (LotKind.HARVEST, LotKind.PRODUCE) if loose else (LotKind.PACK,))
+    if lot.line and lot.line != product.line:
+        raise Refusal(
+            "other_product",
+            f"{lot.code} is {lot.line}, not {product.line}.",
+            lot=lot.code,
+            product=product.code,
+        )
+
+
+def _refuse_never_there(outlet: Outlet, products: Sequence[Product]) -> None:
+    if not products:
+        return
+    ever = (
+        Exists(Movement.objects.filter(lot__line=product.line, to_place=outlet.place))
+        for product in products
+    )
+    there = Outlet.objects.filter(pk=outlet.pk).values_list(*ever).get()
+    for product, was in zip(products, there, strict=True):
+        if not was:
+            raise Refusal(
+                "never_there",
+                f"{product} was never on the shelf of {outlet}; look at the till's code.",
+                product=product.code,
+            )
+
+
+def _told_once(entry: Entry, outlet: Outlet, till: str) -> None:
+    unit = {"outlet": outlet, "till": till, "day": entry.event.day}
+    before = TillDay.objects.filter(**unit).first()
+    if before:
+        raise Conflict(
+            "till_day_told",
+            f"The day {clock.number_day(entry.event.day):%d %b %Y} of till {till} was already "
+            "told; say “replace” to put these rows in the place of those.",
+            event=before.event_id,
+        )
+    entry.later.append(lambda: TillDay.objects.create(event=entry.event, **unit))
+
+
+def _taken_back(entry: Entry, event: Event) -> None:
+    TillDay.objects.filter(event=event).delete()
+
+
+BEFORE_CANCEL["sell"] = _taken_back
 
 
 def till_day(
@@ -109,36 +156,39 @@ def till_day(
 ) -> Event:
     """One till's business day: the same contents again change nothing, other contents need
     "replace". Returns the event that stands. Raises Conflict."""
-    facts = canonical({"outlet": outlet, "rows": list(rows), "till": till, "on": day})
-    stem = f"till:{outlet.pk}:{till}:{clock.day_number(day)}"
-    with gate.through(gate.ALONE):
-        told = Event.objects.filter(kind="sell", client_id__startswith=stem + ":")
-        before = list(told.filter(alive()).order_by("id"))
-        if before and before[-1].told == facts:
-            return before[-1]
-        with transaction.atomic():
-            for e in before:
-                if not replace:
-                    raise Conflict(
-                        "till_day_told",
-                        f"The day {day:%d %b %Y} of till {till} was already told with other "
-                        "contents; say “replace” to put these in its place.",
-                        event=e.pk,
-                    )
+    till = till.strip()
+    if not till:
+        raise Refusal("till_name", "Say which till's day it is.")
+    # of any length and spelling the name makes an id of one length, in letters of one case
+    named = hashlib.sha256(till.encode()).hexdigest()[:16]
+    stem = f"till:{outlet.pk}:{named}:{clock.day_number(day)}:"
+    with gate.through(gate.ALONE), transaction.atomic():
+        number = clock.day_number(day)
+        before = TillDay.objects.filter(outlet=outlet, till=till, day=number).first()
+        n = Event.objects.filter(client_id__startswith=stem).count()
+        if before:
+            if _contents(before.event.told) == _contents(canonical({"rows": list(rows)})):
+                return before.event
+            if replace:
                 cancel(
                     recorded_by=recorded_by,
-                    client_id=f"{stem}:replaced:{told.count()}",
-                    event=e,
+                    client_id=f"{stem}replaced:{n}",
+                    event=before.event,
                     reason="replaced by a later till day",
                 )
-            return sell(
-                recorded_by=recorded_by,
-                client_id=f"{stem}:{told.count()}",
-                on=day,
-                outlet=outlet,
-                till=till,
-                rows=list(rows),
-            )
+        return sell(
+            recorded_by=recorded_by,
+            client_id=f"{stem}{n}",
+            on=day,
+            outlet=outlet,
+            till=till,
+            rows=list(rows),
+        )
+
+
+def _contents(told: str | None) -> list[str]:
+    """A till's rows whatever their order, to be compared."""
+    return sorted(json.dumps(row, sort_keys=True) for row in json.loads(told or "{}")["rows"])
 
 
 @operation(says="came back", slot=18.5)

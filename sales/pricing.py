@@ -1,0 +1,205 @@
+"""What reached a customer, and what came back, is priced once, when it is posted.
+
+A movement that is taken back takes back its own money. Rows that grow or shrink one sale (a till
+row walked again, a weight put right) share its price, and their money is always what the whole
+of it is worth less what stands there, so no penny hangs on the order of telling.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections import defaultdict
+from typing import Any
+
+from grow.clock import number_day
+from grow.kinds import CANCELLING, DIFFERENCE, OWN, SHORTFALL, WORKED_OUT
+from grow.ledger import AFTER_POST
+from grow.models import Event, Movement, Place, PlaceKind, Unit
+
+from .models import Money, Outlet, Price, Product
+
+_EATERS = (PlaceKind.KITCHEN, PlaceKind.BUYER)
+_OURS = (
+    PlaceKind.TRANSIT,
+    PlaceKind.STORE,
+    PlaceKind.PACKHOUSE,
+    PlaceKind.GROWTH,
+    PlaceKind.QUARANTINE,
+)
+_TAKES_BACK = (*CANCELLING, "cancel_because")
+
+
+def worth(quantity: int, unit: str, unit_pence: int) -> int:
+    """Pence for a quantity: packs × pence, or pence a kilogram × grams ÷ 1000, half up. What
+    goes back is worth as much less than nothing."""
+    if unit == Unit.EACH:
+        return quantity * unit_pence
+    pence = (abs(quantity) * unit_pence + 500) // 1000
+    return pence if quantity >= 0 else -pence
+
+
+def _sign(m: Movement, kind: str) -> tuple[int, Place | None]:
+    """+1 into a customer's hands, −1 back out of them, 0 for all else; and whose till it is."""
+    from_, to = m.from_place, m.to_place
+    if to.kind == PlaceKind.SOLD:
+        return 1, to.belongs_to
+    if from_.kind == PlaceKind.SOLD:
+        return -1, from_.belongs_to
+    if to.kind in _EATERS and from_.kind in _OURS:
+        return 1, to
+    if from_.kind in _EATERS and (to.kind in _OURS or kind == "return_goods"):
+        return -1, from_  # the outlet was charged when it came
+    return 0, None
+
+
+def price_movements(moved: list[tuple[Movement, Event]]) -> None:
+    back = [m for m, _ in moved if m.takes_back]
+    money = _taken_back(back) if back else []
+    rows = [(m, e, *_sign(m, e.kind)) for m, e in moved if not m.takes_back]
+    places = {place for *_, place in rows if place}
+    outlets = {o.place_id: o for o in Outlet.objects.filter(place__in=places)} if places else {}
+    sold = [
+        (m, e, sign, outlets[place.pk])
+        for m, e, sign, place in rows
+        if place and place.pk in outlets
+    ]
+    if sold:
+        money += _Prices(sold).money()
+    if money:
+        Money.objects.bulk_create(money)
+
+
+def _taken_back(back: list[Movement]) -> list[Money]:
+    paid = Money.objects.in_bulk([m.takes_back.pk for m in back if m.takes_back])
+    return [
+        Money(movement=m, outlet_id=was.outlet_id, unit_pence=was.unit_pence, pence=-was.pence)
+        for m in back
+        if m.takes_back and (was := paid.get(m.takes_back.pk))
+    ]
+
+
+class _Prices:
+    """Prices for some movements, with all that they may need read at once."""
+
+    def __init__(self, rows: list[tuple[Movement, Event, int, Outlet]]) -> None:
+        self.rows = rows
+        lots = {m.lot_id for m, e, sign, _ in rows if sign < 0 or e.corrects_id or e.kind in OWN}
+        #: the money that stands of lots of which some comes back or is put right
+        self.paid = defaultdict(list)
+        if lots:
+            for was in Money.objects.filter(movement__lot__in=lots).select_related(
+                "movement__event__corrects",
+                "movement__lot",
+                "movement__from_place",
+                "movement__to_place",
+            ):
+                self.paid[was.movement.lot_id, was.outlet_id].append(was)
+        tills = {e.corrects_id for _, e, *_ in rows if e.corrects_id and e.kind == WORKED_OUT}
+        self.days = dict(Event.objects.filter(pk__in=tills).values_list("pk", "day"))
+        self.told = {e.pk: _told_rows(e) for e in {e.pk: e for _, e, *_ in rows}.values()}
+        told = [row for by_lot in self.told.values() for rows_ in by_lot.values() for row in rows_]
+        lines = {row["line"] for row in told} | {m.lot.line for m, *_ in rows}
+        self.list: dict[tuple[int, str], list[tuple[dt.date, int]]] = defaultdict(list)
+        listed = Price.objects.filter(outlet__in={o.pk for *_, o in rows}, line__in=lines)
+        for outlet, line, since, pence in listed.order_by("since").values_list(
+            "outlet_id", "line", "since", "pence"
+        ):
+            self.list[outlet, line].append((since, pence))
+
+    def money(self) -> list[Money]:
+        out = []
+        net: dict[tuple, int] = {}
+        for m, event, sign, outlet in self.rows:
+            sale = _sale(m, event)
+            stands = [p for p in self.paid[m.lot_id, outlet.pk] if sale and _sale_of(p) == sale]
+            pence = stands[0].unit_pence if stands else self._pence(m, event, sign, outlet)
+            if pence is None:
+                continue
+            key = (*sale, m.lot_id, outlet.pk) if sale else (m.pk,)
+            if key not in net:
+                net[key] = sum(_signed(p) for p in stands)
+            before, net[key] = net[key], net[key] + sign * m.quantity
+            change = worth(net[key], m.lot.unit, pence) - worth(before, m.lot.unit, pence)
+            out.append(Money(movement=m, outlet=outlet, unit_pence=pence, pence=change))
+        return out
+
+    def _pence(self, m: Movement, event: Event, sign: int, outlet: Outlet) -> int | None:
+        if event.kind == WORKED_OUT:
+            told = json.loads(event.told or "{}").get("unit_pence")
+            day = self.days.get(event.corrects_id or 0, event.day)
+            return told if told is not None else self._listed(outlet, m.lot.line, day)
+        rows = self.told[event.pk].get(m.lot_id)
+        if rows:
+            row = rows.pop(0)  # the till's rows of a lot stand in the order of its movements
+            if row["unit_pence"] is not None:
+                return row["unit_pence"]
+            return self._listed(outlet, row["line"], event.day)
+        if sign < 0 or event.kind in OWN:
+            fetched = self._fetched(m, event, outlet)
+            if fetched is not None:
+                return fetched
+        return self._listed(outlet, m.lot.line, event.day)
+
+    def _listed(self, outlet: Outlet, line: str, day: int) -> int | None:
+        on = number_day(day)
+        stood = [p for since, p in self.list.get((outlet.pk, line), ()) if since <= on]
+        return stood[-1] if stood else None
+
+    def _fetched(self, m: Movement, event: Event, outlet: Outlet) -> int | None:
+        """What one of a lot fetched there last before it came back."""
+        net: dict[tuple[int, int], int] = defaultdict(int)
+        when: dict[tuple[int, int], Any] = {}
+        for p in self.paid[m.lot_id, outlet.pk]:
+            e = p.movement.event
+            act = e.corrects_id if e.corrects_id and e.kind in (*_TAKES_BACK, WORKED_OUT) else e.pk
+            if e.placed_at <= event.placed_at and e.kind not in (SHORTFALL, DIFFERENCE):
+                net[act, p.unit_pence] += _signed(p)
+                when[act, p.unit_pence] = e.placed_at
+        sold = [(when[key], key[1]) for key, n in net.items() if n > 0]
+        return max(sold)[1] if sold else None
+
+
+def _told_rows(event: Event) -> dict[int, list[dict[str, Any]]]:
+    """What a till told of lots by name, by lot and in its order: line and unit_pence of each."""
+    if event.kind != "sell":
+        return {}
+    rows = [row for row in json.loads(event.told or "{}")["rows"] if row.get("lot")]
+    products = Product.objects.in_bulk([row["product"] for row in rows])
+    out: dict[int, list[dict[str, Any]]] = defaultdict(list)
+    for row in rows:
+        line = products[row["product"]].line
+        out[row["lot"]].append({"line": line, "unit_pence": row.get("unit_pence")})
+    return out
+
+
+def _sale(m: Movement, event: Event) -> tuple | None:
+    """What a row belongs to that is one sale with others: the row of a till that the books walk
+    again, what they are short of at a moment, a lot whose weight is put right."""
+    if event.kind == WORKED_OUT:
+        return event.kind, event.corrects_id, event.told
+    if event.kind in OWN:
+        return event.kind, event.placed_at
+    if event.pk == m.lot.made_by_id or event.corrects_id == m.lot.made_by_id:
+        return "made", m.lot.made_by_id
+    return None
+
+
+def _sale_of(was: Money) -> tuple | None:
+    event = was.movement.event
+    if event.kind in _TAKES_BACK and event.corrects:
+        event = event.corrects
+    return _sale(was.movement, event)
+
+
+def _signed(was: Money) -> int:
+    """Quantity into the customer's hands; less than nothing is out of them."""
+    m = was.movement
+    into = m.to_place.kind == PlaceKind.SOLD or (
+        m.to_place.kind in _EATERS and m.from_place.kind != PlaceKind.SOLD
+    )
+    return m.quantity if into else -m.quantity
+
+
+AFTER_POST.append(price_movements)
+__all__ = ["price_movements", "worth"]
