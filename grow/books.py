@@ -17,14 +17,12 @@ of telling does not matter.
 from __future__ import annotations
 
 import datetime as dt
-from bisect import bisect_right
+from bisect import bisect_left
 from collections import defaultdict
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterable, Iterator
 from typing import TYPE_CHECKING, Any
 
-from django.db import connection
-from django.db.models import Case, Exists, OuterRef, Q, Sum, When
+from django.db.models import Case, Q, Sum, When
 
 from . import clock
 from .errors import Refusal
@@ -34,10 +32,8 @@ from .models import (
     STRICT,
     Basis,
     Counted,
-    Description,
     Event,
     Flag,
-    Hold,
     Lot,
     Movement,
     Place,
@@ -46,6 +42,18 @@ from .models import (
     alive,
 )
 from .setup import the
+from .shelf import (
+    OneLot,
+    Wholes,
+    chunks,
+    figures,
+    first_expired_first,
+    held_times,
+    last_whole,
+    there_since,
+    was_held,
+    whole_counts,
+)
 from .telling import canonical
 
 if TYPE_CHECKING:
@@ -74,52 +82,6 @@ Till = tuple[int, str]
 Key = tuple[str, Moment, Till | None, int, int, int]
 
 
-@dataclass
-class _OneLot:
-    """What is known of one lot on a shelf, from the window's start on."""
-
-    opening: int = 0
-    facts: dict[Moment, int] = field(default_factory=lambda: defaultdict(int))
-    counts: dict[Moment, int] = field(default_factory=dict)
-    # filled by the walk
-    moments: list[Moment] = field(default_factory=list)
-    after: list[int] = field(default_factory=list)  # named balance after each moment
-    free: list[int] = field(default_factory=list)  # least that a till may take from then on
-    taken: int = 0
-
-    def walk(self) -> dict[Moment, int]:
-        """The balance by named acts alone. Returns the shortfalls: moment → quantity > 0."""
-        short: dict[Moment, int] = {}
-        self.moments = sorted({*self.facts, *self.counts})
-        balance, before_count = self.opening, {}
-        for m in self.moments:
-            balance += self.facts.get(m, 0)
-            if balance < 0:
-                short[m], balance = -balance, 0
-            if m in self.counts:
-                before_count[m] = balance
-                balance = self.counts[m]
-            self.after.append(balance)
-        least: int | None = None
-        for m, balance in zip(reversed(self.moments), reversed(self.after), strict=True):
-            least = balance if least is None else min(least, balance)
-            self.free.append(least)
-            if m in self.counts:
-                # up to here a till may take no more than the count proves to be gone
-                least = max(before_count[m] - self.counts[m], 0)
-        self.free.reverse()
-        self.before_count = before_count
-        self.free_at_start = self.opening if least is None else min(self.opening, least)
-        return short
-
-    def free_at(self, moment: Moment) -> int:
-        i = bisect_right(self.moments, moment) - 1
-        if i >= 0 and self.moments[i] == moment and moment in self.counts:
-            # a till row stands before the count of its own moment
-            return max(self.before_count[moment] - self.counts[moment], 0) - self.taken
-        return (self.free[i] if i >= 0 else self.free_at_start) - self.taken
-
-
 def settle(entry: Entry) -> list[Movement]:
     """Walk every shelf that an entry touches; returns the own rows to write (unsaved, their
     events saved). Raises Refusal when an act that was not told as a fact would leave less than
@@ -145,7 +107,7 @@ def settle(entry: Entry) -> list[Movement]:
         ).values_list("place_id", "line")
         lines |= {key: sold_by_line[key] for key in set(told) if key in sold_by_line}
     alone = {key: pair for key, pair in pairs.items() if (pair[1].pk, pair[0].line) not in lines}
-    walked = _Walk(entry)
+    walked = Walk(entry)
     if alone:
         walked.lots(alone)
     by_place: dict[Place, set[str]] = defaultdict(set)
@@ -178,32 +140,81 @@ def _settle_tills(entry: Entry, own: list[Movement]) -> list[Movement]:
     pairs = {key: pair for key, pair in pairs.items() if key in left}
     if not pairs:
         return []
-    walked = _Walk(entry)
+    walked = Walk(entry)
     walked.lots(pairs, own)
     return walked.own_rows()
 
 
-def _counts_of(lots: set[int], places: set[int]) -> list[tuple[int, int, int, Moment]]:
-    """Counts that stand: lot, place, quantity, moment. Most lots have none, and then nothing
-    more is asked."""
+def _counts_of(
+    lots: Collection[int], places: set[int]
+) -> dict[tuple[int, int], list[tuple[int, Moment, Moment, int]]]:
+    """Counts that stand, by lot and place: quantity, placed, happened, event. Most lots have
+    none, and then nothing more is asked."""
     rows = list(
         Counted.objects.filter(struck_by=None, lot__in=lots, place__in=places).values_list(
-            "lot_id", "place_id", "quantity", "event__placed_at", "event_id"
+            "lot_id",
+            "place_id",
+            "quantity",
+            "event__placed_at",
+            "event__happened_at",
+            "event_id",
         )
     )
     if not rows:
-        return []
-    dead = set(
-        Event.objects.filter(
-            corrects__in={row[4] for row in rows}, kind__in=CANCELLING
-        ).values_list("corrects_id", flat=True)
-    )
-    return [row[:4] for row in rows if row[4] not in dead]
+        return {}
+    dead: set[int | None] = set()
+    for some in chunks({row[5] for row in rows}):
+        dead |= set(
+            Event.objects.filter(corrects__in=some, kind__in=CANCELLING).values_list(
+                "corrects_id", flat=True
+            )
+        )
+    found: dict[tuple[int, int], list[tuple[int, Moment, Moment, int]]] = defaultdict(list)
+    for lot, place, quantity, placed, happened, event in rows:
+        if event not in dead:
+            found[lot, place].append((quantity, placed, happened, event))
+    return found
 
 
-class _Walk:
-    def __init__(self, entry: Entry) -> None:
-        self.entry = entry
+def lines_of(pairs: Iterable[tuple[Lot, Place]]) -> set[tuple[int, str]]:
+    """The lines on shelves (place id, line) that lots in places belong to: what was sold of a
+    line is worked out for all of it at once."""
+    found = set()
+    for lot, place in pairs:
+        shelf = place.belongs_to_id if place.kind in TILLS else place.pk
+        if lot.line and shelf and (place.kind in OUTLETS or place.kind in TILLS):
+            found.add((shelf, lot.line))
+    return found
+
+
+def uncounted(entry: Entry, place: Place, count: Event) -> None:
+    """Once a count is taken back, whatever it was that made it differ, and whatever another of
+    its moment says, is walked again: also lots that it did not see."""
+    there = Q(from_place=place) | Q(to_place=place)
+    moved = Movement.objects.filter(
+        there, event__kind=DIFFERENCE, event__placed_at=count.placed_at
+    ).values("lot")
+    seen = Counted.objects.filter(
+        place=place, event__kind="count", event__placed_at=count.placed_at
+    ).values("lot")
+    lots = Lot.objects.filter(Q(pk__in=moved) | Q(pk__in=seen)).select_related("made_by")
+    entry.shelves.update((lot, place) for lot in lots)
+    fresh_start(entry, place)
+
+
+def fresh_start(entry: Entry, place: Place) -> None:
+    """A count of all that stands in a place answers every till row before it."""
+    lines = Unnamed.objects.filter(place=place).values_list("line", flat=True).distinct()
+    for line in lines:
+        entry.walk_line(place, line, entry.event.placed_at)
+
+
+class Walk:
+    """Some shelves walked: what of the books' own rows is wanted there, and what stands there."""
+
+    def __init__(self, entry: Entry | None = None) -> None:
+        """Because of an entry; without one nothing is posted, only looked at."""
+        self._entry = entry
         self.wanted: dict[Key, int] = defaultdict(int)
         self.there: dict[Key, int] = defaultdict(int)
         self.difference = the("count_difference").pk
@@ -212,20 +223,35 @@ class _Walk:
         #: where and when a told fact took something away: there a shortfall is no surprise
         self.told_so: set[tuple[int, int, Moment]] = set()
 
+    @property
+    def entry(self) -> Entry:
+        assert self._entry is not None
+        return self._entry
+
+    @property
+    def changes(self) -> dict[Key, int]:
+        """What would have to be posted, in order of time."""
+        keys = {*self.wanted, *self.there}
+        changes = {key: self.wanted.get(key, 0) - self.there.get(key, 0) for key in keys}
+        in_order = sorted(changes, key=lambda k: (k[1], k[0], k[2] or (0, ""), *k[3:]))
+        return {key: changes[key] for key in in_order}
+
     # -- a lot in a place
 
     def lots(
         self, pairs: dict[tuple[int, int], tuple[Lot, Place]], unsaved: Iterable[Movement] = ()
     ) -> None:
         """Walk lots in places. unsaved are own rows of another shelf that lead here."""
-        shelves: dict[tuple[int, int], _OneLot] = {key: _OneLot() for key in pairs}
+        shelves: dict[tuple[int, int], OneLot] = {key: OneLot() for key in pairs}
         for lot, place in pairs.values():
             self.rows[lot.pk] = lot
             self.places[place.pk] = place
         # of a lot that this entry makes there is nothing to read yet but what it says itself
-        newborn = {lot.pk for lot in self.entry.lots}
+        entry = self._entry
+        newborn = {lot.pk for lot in entry.lots} if entry else set()
+        counting = {c.lot.pk for c in entry.counts} if entry else set()
         older = {lot for lot, _ in pairs} - newborn
-        rows = [_row(m) for m in self.entry.moves if m.lot_id in newborn]
+        rows = [_row(m) for m in (entry.moves if entry and newborn else ()) if m.lot_id in newborn]
         rows += [_row(m) for m in unsaved]
         if older:
             rows += Movement.objects.filter(lot__in=older).values_list(*_FIELDS)
@@ -234,17 +260,24 @@ class _Walk:
             for place, signed in ((from_, -quantity), (to, quantity)):
                 if (lot, place) in shelves:
                     self._sort(shelves[lot, place], place, signed, row)
-        counting = older | {c.lot.pk for c in self.entry.counts}
-        counted = _counts_of(counting, {place for _, place in pairs}) if counting else []
-        for lot_id, place_id, quantity, moment in counted:
-            if (lot_id, place_id) in shelves:
-                shelves[lot_id, place_id].counts[moment] = quantity
+        places = {place for _, place in pairs}
+        counted = _counts_of(older | counting, places) if older | counting else {}
+        first = {
+            key: min([*one.facts, *(row[1] for row in counted.get(key, ()))], default=None)
+            for key, one in shelves.items()
+        }
+        since = min((moment for moment in first.values() if moment), default=None)
+        standing = [place for place in places if self.places[place].is_standing]
+        wholes = whole_counts(standing, since) if since and standing else Wholes()
         for key, one in shelves.items():
+            ends, came = wholes.of(key[1], self.rows[key[0]].line), first[key]
+            ends = {moment: which for moment, which in ends.items() if came and moment >= came}
+            one.counts = figures(counted.get(key, ()), ends)
             self._shortfalls(*key, one.walk())
             for moment, figure in one.counts.items():
                 self._difference(*key, moment, one.before_count[moment] - figure)
 
-    def _sort(self, one: _OneLot, place: int, signed: int, row: tuple) -> None:
+    def _sort(self, one: OneLot, place: int, signed: int, row: tuple) -> None:
         """An own row is compared with what is wanted; all else is a fact. A worked-out sale is
         own to the shelf that it left, and a fact to the till that it reached."""
         lot, from_, to, quantity, moment, kind, corrects, fact, said = row
@@ -284,48 +317,33 @@ class _Walk:
         for line, start in self._windows(place, sorted(lines)).items():
             together[start].append(line)
         for start, group in together.items():
-            self._since(place, group, start)
+            self.since(place, group, start)
 
     def _windows(self, place: Place, lines: list[str]) -> dict[str, Moment | None]:
-        """The last closing count of each line before this entry: what stands there stands."""
-        since = min([self.entry.event.placed_at, *(m.event.placed_at for m in self.entry.moves)])
-        counted = Event.objects.filter(alive(), kind="count", place=place, placed_at__lt=since)
-        out: dict[str, Moment | None] = {}
-        for line in lines:
-            # from the last one backwards: what lies years behind is not looked at
-            of_line = Counted.objects.filter(event=OuterRef("pk"), place=place, lot__line=line)
-            last = counted.filter(Exists(of_line)).order_by("-placed_at")
-            out[line] = last.values_list("placed_at", flat=True).first()
-        return out
+        """The last whole count of each line before this entry."""
+        entry = self.entry
+        since = min([entry.event.placed_at, *(m.event.placed_at for m in entry.moves)])
+        return {
+            line: last_whole(place.pk, line, min(since, entry.lines.get((place, line), since)))
+            for line in lines
+        }
 
-    def _lots_since(self, place: Place, lines: list[str], start: Moment) -> set[int]:
-        """The lots of some lines that are on a shelf, or have come, gone or been counted there
-        since a moment: all others were gone before it, and do not matter to what follows."""
-        day = clock.day_number(clock.local(start).date())
-        marks = ", ".join(["%s"] * len(lines))
-        with connection.cursor() as cursor:
-            # CROSS JOIN: SQLite would begin at every lot that the line ever had
-            cursor.execute(
-                "SELECT m.lot_id FROM grow_movement m CROSS JOIN grow_lot l WHERE m.day >= %s "
-                "AND (m.to_place_id = %s OR m.from_place_id = %s) "
-                f"AND l.id = m.lot_id AND l.line IN ({marks}) UNION "
-                "SELECT h.lot_id FROM grow_holding h CROSS JOIN grow_lot l WHERE h.place_id = %s "
-                f"AND h.quantity <> 0 AND l.id = h.lot_id AND l.line IN ({marks})",
-                [day, place.pk, place.pk, *lines, place.pk, *lines],
-            )
-            found = {row[0] for row in cursor.fetchall()}
-        counted = (c.lot for c in self.entry.counts if c.place.pk == place.pk)
-        return found | {lot.pk for lot in counted if lot.line in lines}
-
-    def _since(self, place: Place, lines: list[str], start: Moment | None) -> None:
+    def since(self, place: Place, lines: list[str], start: Moment | None) -> None:
+        """Walk lines in a place from a whole count on, or from the beginning: one stretch after
+        another, from each whole count to the next, for what was counted stands."""
         after = {"event__placed_at__gt": start} if start else {}
-        shelf: dict[int, _OneLot] = defaultdict(_OneLot)
+        opening: dict[int, int] = defaultdict(int)
         here: dict[str, Any] = {"lot__line__in": lines}
         if start:
-            here = {"lot__in": self._lots_since(place, lines, start)}
+            lots = there_since(place.pk, start, lines)
+            lots |= {
+                c.lot.pk
+                for c in self.entry.counts
+                if c.place.pk == place.pk and c.lot.line in lines
+            }
+            here = {"lot__in": lots}
         on_shelf = Movement.objects.filter(Q(to_place=place) | Q(from_place=place), **here)
         if start:
-            opening: dict[int, int] = defaultdict(int)
             sums = (
                 on_shelf.filter(event__placed_at__lte=start)
                 .values_list("lot_id", "to_place_id")
@@ -333,58 +351,81 @@ class _Walk:
             )
             for lot, to, quantity in sums:
                 opening[lot] += quantity if to == place.pk else -quantity
-            for lot, quantity in opening.items():
-                if quantity:
-                    shelf[lot].opening = quantity
-        for row in on_shelf.filter(**after).values_list(*_FIELDS):
-            self._sort(shelf[row[0]], place.pk, row[3] if row[2] == place.pk else -row[3], row)
-        counted = Counted.objects.filter(
-            alive("event"), struck_by=None, place=place, **here, **after
-        ).values_list("lot_id", "quantity", "event__placed_at", "event__kind", "lot__line")
-        closing: dict[str, set[Moment]] = defaultdict(set)
-        for lot, quantity, moment, kind, line in counted:
-            shelf[lot].counts[moment] = quantity
-            if kind == "count":
-                closing[line].add(moment)
-        for lot in [k for k, one in shelf.items() if not (one.opening or one.facts or one.counts)]:
-            del shelf[lot]
-        dated = _first_expired_first(shelf)
-        rows: dict[str, list[tuple]] = defaultdict(list)
-        told = Unnamed.objects.filter(alive("event"), place=place, line__in=lines, **after)
-        for line, event, pence, *row in told.order_by("event__placed_at", "id").values_list(
-            "line", "event_id", "unit_pence", "to_place_id", "quantity", "event__placed_at"
-        ):
-            said = "" if pence is None else canonical({"unit_pence": pence})
-            rows[line].append(((event, said), *row))
-        held = _held_times(list(shelf)) if rows else {}
-        for line in lines:
-            lots = [(lot, use_by) for lot, use_by in dated if lot.line == line]
-            for lot, _ in lots:
-                self.rows[lot.pk] = lot
-                self._shortfalls(lot.pk, place.pk, shelf[lot.pk].walk())
-            mine = {lot.pk: shelf[lot.pk] for lot, _ in lots}
-            self._tills(place, line, rows[line], held, mine, lots, closing[line])
-
-    def _tills(self, place, line, rows, held, shelf, lots, closing) -> None:
-        counts = sorted({m for one in shelf.values() for m in one.counts})
-        stops = sorted(
-            {*(row[3] for row in rows), *counts, *(m for one in shelf.values() for m in one.facts)}
+        moved = list(on_shelf.filter(**after).values_list(*_FIELDS))
+        counted = list(
+            Counted.objects.filter(
+                alive("event"), struck_by=None, place=place, **here, **after
+            ).values_list(
+                "lot_id",
+                "quantity",
+                "event__placed_at",
+                "event__happened_at",
+                "event_id",
+                "event__kind",
+            )
         )
+        told = Unnamed.objects.filter(alive("event"), place=place, line__in=lines, **after)
+        tills = list(
+            told.order_by("event__placed_at", "id").values_list(
+                "line", "event_id", "unit_pence", "to_place_id", "quantity", "event__placed_at"
+            )
+        )
+        wholes = whole_counts([place.pk], start)
+        ids = {*opening, *(row[0] for row in moved), *(row[0] for row in counted)}
+        dated = first_expired_first(ids)
+        held = held_times(ids) if tills else {}
+        for line in lines:
+            lots_ = {lot.pk: (lot, use_by) for lot, use_by in dated if lot.line == line}
+            ends = {m: e for m, e in wholes.of(place.pk, line).items() if not start or m > start}
+            stretches = _Stretches(sorted(ends))
+            for row in moved:
+                if row[0] in lots_:
+                    signed = row[3] if row[2] == place.pk else -row[3]
+                    self._sort(stretches.lot(row[0], row[4]), place.pk, signed, row)
+            seen = defaultdict(list)
+            looked: set[Moment] = set()
+            for lot, *row, kind in counted:
+                if lot in lots_:
+                    seen[lot].append(tuple(row))
+                    if kind == "count":
+                        looked.add(row[1])
+            for lot, rows in seen.items():
+                mine = {row[1] for row in rows}
+                of_mine = {moment: which for moment, which in ends.items() if moment in mine}
+                for moment, figure in figures(rows, of_mine).items():
+                    stretches.lot(lot, moment).counts[moment] = figure
+            for of, event, pence, to, quantity, moment in tills:
+                if of == line:
+                    said = "" if pence is None else canonical({"unit_pence": pence})
+                    row = ((event, said), to, quantity, moment)
+                    stretches.rows[stretches.at(moment)].append(row)
+            stretches.opening = {lot: n for lot, n in opening.items() if n and lot in lots_}
+            for shelf, rows in stretches:
+                order = [lots_[lot] for lot in lots_ if lot in shelf]
+                for lot, _ in order:
+                    self.rows[lot.pk] = lot
+                    self._shortfalls(lot.pk, place.pk, shelf[lot.pk].walk())
+                self._tills(place, line, rows, held, shelf, order, looked)
+
+    def _tills(self, place, line, rows, held, shelf, lots, looked) -> None:
+        counts = {m for one in shelf.values() for m in one.counts}
+        acts = {*(row[3] for row in rows), *(m for one in shelf.values() for m in one.facts)}
         waiting: list[list] = []
         unresolved: list[list] = []
         tz = clock.zone()
         by_moment = defaultdict(list)
         for till, to, quantity, moment in rows:
             by_moment[moment].append([till, to, quantity])
-        for moment in stops:
+        for moment in sorted(acts | counts):
             waiting += by_moment.get(moment, [])
-            day = clock.local(moment, tz).date()
-            for row in waiting:
+            day = clock.local(moment, tz).date() if waiting else None
+            # a count brings nothing that was not there the moment before
+            for row in waiting if moment in acts else ():
                 till, to, _ = row
                 for lot, use_by in lots:
                     if not row[2]:
                         break
-                    if (use_by and use_by < day) or _was_held(held, lot.pk, moment):
+                    if (use_by and use_by < day) or was_held(held, lot.pk, moment):
                         continue
                     take = min(row[2], shelf[lot.pk].free_at(moment))
                     if take > 0:
@@ -392,18 +433,23 @@ class _Walk:
                         row[2] -= take
                         self.wanted[WORKED_OUT, moment, till, lot.pk, place.pk, to] += take
             waiting = [row for row in waiting if row[2]]
+            if moment not in counts:
+                continue
+            if moment in looked and all(
+                moment in one.counts or one.stands_at(moment) <= 0 for one in shelf.values()
+            ):
+                # somebody looked at all that was there: it is not among it
+                unresolved += waiting
+                waiting = []
             for lot, _ in lots:
                 one = shelf[lot.pk]
                 if moment in one.counts:
                     gone = one.before_count[moment] - one.taken - one.counts[moment]
                     self._difference(lot.pk, place.pk, moment, gone)
                     one.taken = 0
-            if moment in closing:
-                unresolved += waiting
-                waiting = []
         for (event, _), _, left in [*unresolved, *waiting]:
-            if event == self.entry.event.pk:
-                self.entry.flag(
+            if self._entry and event == self._entry.event.pk:
+                self._entry.flag(
                     Flag.Kind.LOT_UNKNOWN,
                     f"{left} of {line} sold at {place}, lot unknown: the books had no more there. "
                     "A receipt or a count resolves it.",
@@ -415,12 +461,7 @@ class _Walk:
         entry = self.entry
         events: dict[tuple[str, Moment, Till | None], Event] = {}
         out: list[Movement] = []
-        changes = {
-            key: self.wanted.get(key, 0) - self.there.get(key, 0)
-            for key in sorted(
-                {*self.wanted, *self.there}, key=lambda k: (k[1], k[0], k[2] or (0, ""), *k[3:])
-            )
-        }
+        changes = self.changes
         for (kind, moment, _, lot, _, place), change in changes.items():
             if kind == SHORTFALL and change > 0:
                 if entry.kind.name in CANCELLING and (lot, place, moment) in self.told_so:
@@ -509,28 +550,35 @@ def _row(m: Movement) -> tuple:
     )
 
 
-def _first_expired_first(shelf: dict[int, _OneLot]) -> list[tuple[Lot, dt.date | None]]:
-    """The lots of a shelf with their dates as they stand: first to expire, then first made."""
-    lots = list(Lot.objects.filter(pk__in=shelf).select_related("made_by"))
-    shorter = dict(
-        Description.objects.filter(lot__in=shelf, best_before__isnull=False)
-        .order_by("-best_before")  # so that the earliest stands
-        .values_list("lot_id", "best_before")
-    )
-    dated = [
-        (lot, min(filter(None, (lot.use_by, shorter.get(lot.pk))), default=None)) for lot in lots
-    ]
-    return sorted(dated, key=lambda d: (d[1] or dt.date.max, d[0].made_by.placed_at, d[0].pk))
+class _Stretches:
+    """A line's shelf cut at its whole counts, each of which ends a stretch; what it found is what
+    the next one begins with."""
 
+    def __init__(self, ends: list[Moment]) -> None:
+        self.ends = ends
+        self.opening: dict[int, int] = {}
+        self.shelves: dict[int, dict[int, OneLot]] = defaultdict(dict)
+        self.rows: dict[int, list[tuple]] = defaultdict(list)
 
-def _held_times(lots: list[int]) -> dict[int, list[tuple[Moment, Moment | None]]]:
-    times = defaultdict(list)
-    for lot, began, ended in Hold.objects.filter(lot__in=lots).values_list(
-        "lot_id", "began_at", "ended_at"
-    ):
-        times[lot].append((began, ended))
-    return times
+    def at(self, moment: Moment) -> int:
+        return bisect_left(self.ends, moment)
 
+    def lot(self, lot: int, moment: Moment) -> OneLot:
+        return self.shelves[self.at(moment)].setdefault(lot, OneLot())
 
-def _was_held(held, lot: int, moment: Moment) -> bool:
-    return any(a <= moment and (b is None or moment < b) for a, b in held.get(lot, ()))
+    def __iter__(self) -> Iterator[tuple[dict[int, OneLot], list[tuple]]]:
+        stands = self.opening
+        for i in range(len(self.ends) + 1):
+            shelf = self.shelves.get(i, {})
+            for lot, quantity in stands.items():
+                shelf.setdefault(lot, OneLot()).opening = quantity
+            shelf = {k: one for k, one in shelf.items() if one.opening or one.facts or one.counts}
+            end = self.ends[i] if i < len(self.ends) else None
+            if end:
+                for one in shelf.values():
+                    one.counts.setdefault(end, 0)  # not seen by it
+            if shelf or self.rows.get(i):
+                yield shelf, self.rows.get(i, [])
+            stands = (
+                {k: one.counts[end] for k, one in shelf.items() if one.counts[end]} if end else {}
+            )

@@ -60,7 +60,8 @@ _NEXT = """
 
 
 def take(series: str, day: dt.date | None, count: int = 1) -> list[str]:
-    """The next codes of a series, from its counter row under lock: the last lock of an event."""
+    """The next codes of a series, from its counter row under lock. Of an event's locks only the
+    last holdings come after it; why no circle can come of that is said in `grow.ledger`."""
     from .clock import day_number
 
     number = day_number(day) if day else 0

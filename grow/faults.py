@@ -13,6 +13,7 @@ from . import touch, triggers
 from .holds import HARMLESS
 from .kinds import ASIDE, CANCELLING, KINDS, OWN
 from .models import SOURCES, STRICT, Lineage, Lot, alive
+from .rewalk import walked_again
 from .sums import sums_faults
 
 #: Every check; the apps above add theirs.
@@ -273,5 +274,6 @@ def breaches() -> Iterable[str]:
 
 
 CHECKS.append(sums_faults)
+CHECKS.append(walked_again)
 
 __all__ = ["CHECKS", "faults"]

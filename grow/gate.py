@@ -10,13 +10,15 @@ read: a snapshot taken in the same statement would be stale.
 """
 
 import contextlib
-from collections.abc import Iterator
+import zlib
+from collections.abc import Collection, Iterator
 
 from django.db import OperationalError, connection, transaction
 
 from .errors import Busy
 
 LEDGER = 7_064_372  # one number, ours, that names the ledger's lock
+LINES = 7_064_373  # and one for the shelves: locks by two numbers are apart from those by one
 SHARED, ALONE = "shared", "alone"
 #: Alone where a sowing is among the lots named, else shared.
 BY_LOT = "by lot"
@@ -27,6 +29,21 @@ def enter(how: str) -> None:
         lock = "pg_advisory_xact_lock" if how == ALONE else "pg_advisory_xact_lock_shared"
         with connection.cursor() as cursor:
             cursor.execute(f"SELECT {lock}(%s)", [LEDGER])
+
+
+def lines(shelves: Collection[tuple[int, str]]) -> None:
+    """One at a time at each shelf, a line in a place by (place id, line): what was sold of it is
+    worked out for all its lots at once, so two at once would each work out the same bags. To be
+    taken before anything of the shelf is read, as a statement of its own, like the gate. Two
+    shelves that fall on one number only wait for each other."""
+    if connection.vendor == "postgresql" and shelves:
+        names = (f"{place} {line}".encode() for place, line in shelves)
+        keys = sorted({zlib.crc32(name) - 2**31 for name in names})  # signed, in one order
+        with connection.cursor() as cursor:
+            cursor.execute(
+                "SELECT pg_advisory_xact_lock(%s, key) FROM unnest(%s::int[]) AS key",
+                [LINES, keys],
+            )
 
 
 @contextlib.contextmanager

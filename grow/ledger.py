@@ -5,8 +5,16 @@ share: who recorded it, who did it, when, under which client id, and whether it 
 happened. It passes the gate, writes the event, lets the function say what moved, was made, was
 counted or begun, and posts all of that at once in one order of locks:
 
-    gate; event; sites by id; holdings by (lot, place); refusal; code counter; lots; movements,
-    counts and edges; the books' own rows; holdings by net quantity.
+    gate; event; lines on shelves; sites by id; holdings of standing places and tills by
+    (lot, place); refusal; code counters; lots; movements, counts and edges; the books' own rows;
+    all holdings by net quantity, by (lot, place).
+
+The code counters come before the last holdings, because own rows need the new lots' ids. No
+circle can come of it. What is locked after a counter are holdings of sources and ends, which
+nobody locks but in this last step, in one order, when he waits for no counter any more; and
+holdings on the shelf of a line and in its till, whose lock this act has had since the start, as
+all who touch them must. (A circle among early locks, such as two acts that each insert what the
+other looks for, would be thrown out by the database and told as Busy: nothing was written.)
 
 Two kinds of speech. Before the act the books may refuse. An act told with already_done=True, or
 of a kind that is always a fact (a till, a count), is written around what it meets, and flagged.
@@ -36,8 +44,10 @@ from .models import (
     STRICT,
     Counted,
     CutSite,
+    Description,
     Event,
     Flag,
+    Hold,
     Holding,
     Lineage,
     Lot,
@@ -185,6 +195,8 @@ def _asked(function: Callable[..., Any]) -> dict[str, inspect.Parameter]:
 def _gate(kind: Kind, facts: Mapping[str, Any]) -> str:
     if kind.gate != gate.BY_LOT:
         return kind.gate
+    if facts.get("fresh"):
+        return gate.ALONE  # a count of all that stands in a place
     plants = any(lot.kind == LotKind.BATCH for lot in rows_in(facts, Lot))
     return gate.ALONE if plants else gate.SHARED
 
@@ -296,11 +308,13 @@ class Entry:
     born_held: dict[int, str] = field(default_factory=dict)
     later: list[Callable[[], object]] = field(default_factory=list)
     shelves: set[tuple[Lot, Place]] = field(default_factory=set)
-    lines: set[tuple[Place, str]] = field(default_factory=set)
+    #: lines in places to be walked though nothing of them moved, and since when
+    lines: dict[tuple[Place, str], dt.datetime] = field(default_factory=dict)
     renews: bool = False
     may_short: bool = False
     off: set[tuple[int, int]] = field(default_factory=set)
     held: dict[tuple[int, int], int] = field(default_factory=dict)
+    locked: set[tuple[int, str]] = field(default_factory=set)
 
     @property
     def told_as_fact(self) -> bool:
@@ -311,6 +325,12 @@ class Entry:
         return self.event.corrects_id is not None
 
     # Locks, in the order in which they must be taken.
+
+    def lock_lines(self, shelves: Iterable[tuple[int, str]]) -> None:
+        """Stand alone at shelves, lines in places by (place id, line), until the end."""
+        new = set(shelves) - self.locked
+        gate.lines(new)
+        self.locked |= new
 
     def lock_sites(self, sites: Iterable[PlantSite]) -> None:
         if connection.features.has_select_for_update:
@@ -325,6 +345,7 @@ class Entry:
     def take(self, *pairs: tuple[Lot, Place]) -> dict[tuple[int, int], int]:
         """Lock the holdings of these lots in these places, in order, and say what they are.
         Keys are (lot id, place id); quantities are in the lot's unit."""
+        self.lock_lines(books.lines_of(pairs))
         wanted = {
             (lot.pk, place.pk): Holding(lot=lot, place=place, source=place.is_source)
             for lot, place in pairs
@@ -424,6 +445,15 @@ class Entry:
         """A count stands: whatever is told of the time before it, this was here then."""
         self.counts.append(Counted(event=self.event, lot=lot, place=place, quantity=quantity))
 
+    def walk_again(self, lots: Iterable[Lot], since: dt.datetime) -> None:
+        """What was sold of the lines of these lots since a moment hangs on what this says."""
+        lines = {lot.line for lot in lots if lot.line}
+        for u in Unnamed.objects.filter(line__in=lines).select_related("place"):
+            self.walk_line(u.place, u.line, since)
+
+    def walk_line(self, place: Place, line: str, since: dt.datetime) -> None:
+        self.lines[place, line] = min(since, self.lines.get((place, line), since))
+
     def flag(self, kind: str, says: str, lot: Lot | None = None) -> None:
         self.flags.append(Flag(event=self.event, kind=kind, says=says[:400], lot=lot))
 
@@ -441,6 +471,7 @@ class Entry:
 
     def post(self) -> None:
         known = [m for m in self.moves if m.lot.pk]
+        self._lock_shelves()
         self._refuse_off_tower(known)
         holds.look(self, known)
         net: dict[tuple[int, int], int] = defaultdict(int)
@@ -451,7 +482,14 @@ class Entry:
                 pairs[m.lot.pk, place.pk] = (m.lot, place)
         for c in self.counts:
             pairs.setdefault((c.lot.pk, c.place.pk), (c.lot, c.place))
-        self.take(*(pairs[key] for key in sorted(k for k in pairs if k[0])))
+        # sources and ends last of all, unless a correction looks what is left there; it is alone
+        self.take(
+            *(
+                pairs[key]
+                for key in sorted(k for k in pairs if k[0])
+                if self.corrects or pairs[key][1].is_standing or pairs[key][1].kind in books.TILLS
+            )
+        )
         self._take_inputs_as_they_are(known)
         self._refuse_short(net, pairs)
         self._save_lots()
@@ -482,6 +520,14 @@ class Entry:
         if moved:
             for hook in AFTER_POST:
                 hook([(m, m.event) for m in moved])
+
+    def _lock_shelves(self) -> None:
+        """Before anything is read of them, every line in a place that the books may walk."""
+        pairs = [(m.lot, place) for m in self.moves for place in (m.from_place, m.to_place)]
+        pairs += [*((c.lot, c.place) for c in self.counts), *self.shelves]
+        told = {(u.place.pk, u.line) for u in self.unnamed}
+        told |= {(place.pk, line) for place, line in self.lines}
+        self.lock_lines(books.lines_of(pairs) | told)
 
     def _refuse_off_tower(self, known: Iterable[Movement]) -> None:
         """Plants leave a tower with the sites that they stand on; a number alone says nothing of
@@ -532,7 +578,9 @@ class Entry:
             return
         for key in sorted(net):
             lot, place = pairs[key]
-            if lot.kind not in STRICT or place.is_source or self.held[key] + net[key] >= 0:
+            if lot.kind not in STRICT or place.is_source or key not in self.held:
+                continue
+            if self.held[key] + net[key] >= 0:
                 continue
             if self.corrects:
                 if place.is_standing or place.kind in books.TILLS:
@@ -611,21 +659,28 @@ def _apply(moves: list[Movement], entry: Entry) -> None:
     ]
     if fresh:
         Holding.objects.bulk_create(fresh)
-    old = {key: quantity for key, quantity in net.items() if key[0] not in new}
-    missing = [key for key in sorted(old) if key not in entry.held]
+    old = {key: n for key, n in sorted(net.items()) if n and key[0] not in new}
+    missing = [k for k, n in old.items() if n < 0 and not sources[k[1]] and k not in entry.held]
     if missing:
         Holding.objects.bulk_create(
-            [Holding(lot_id=a, place_id=b, source=sources[b]) for a, b in missing],
+            [Holding(lot_id=a, place_id=b, source=False) for a, b in missing],
             ignore_conflicts=True,
         )
-    changed = [(quantity, *key) for key, quantity in sorted(old.items()) if quantity]
-    if changed:
-        with connection.cursor() as cursor:
-            cursor.executemany(
-                "UPDATE grow_holding SET quantity = quantity + %s "
-                "WHERE lot_id = %s AND place_id = %s",
-                changed,
-            )
+    with connection.cursor() as cursor:
+        for (lot, at), quantity in old.items():
+            if quantity < 0 and not sources[at]:
+                # not the other way: the CHECK would refuse the row before the conflict is seen
+                cursor.execute(_TAKE, [quantity, lot, at])
+            else:
+                cursor.execute(_GIVE, [lot, at, quantity, sources[at]])
+
+
+_TAKE = "UPDATE grow_holding SET quantity = quantity + %s WHERE lot_id = %s AND place_id = %s"
+_GIVE = """
+    INSERT INTO grow_holding (lot_id, place_id, quantity, source) VALUES (%s, %s, %s, %s)
+    ON CONFLICT (lot_id, place_id)
+    DO UPDATE SET quantity = grow_holding.quantity + excluded.quantity
+"""
 
 
 def cancel_rows(entry: Entry, family: list[Event]) -> None:
@@ -649,8 +704,19 @@ def cancel_rows(entry: Entry, family: list[Event]) -> None:
     made = Lot.objects.filter(made_by__in=ids)
     for c in Counted.objects.filter(event__in=ids).select_related("lot", "place"):
         entry.shelves.add((c.lot, c.place))
+    for event in family:
+        if event.kind == "count" and event.place:
+            books.uncounted(entry, event.place, event)
     for u in Unnamed.objects.filter(event__in=ids).select_related("place"):
-        entry.lines.add((u.place, u.line))
+        entry.walk_line(u.place, u.line, entry.event.placed_at)
+    # dates and holds say what a till could take
+    learnt = Description.objects.filter(event__in=ids).exclude(lot__in=made)
+    for d in learnt.filter(best_before__isnull=False).select_related("lot__made_by"):
+        entry.walk_again([d.lot], d.lot.made_by.placed_at)
+    learnt.delete()
+    stopped = Hold.objects.filter(models.Q(began_by__in=ids) | models.Q(ended_by__in=ids))
+    for h in stopped.select_related("lot"):
+        entry.walk_again([h.lot], h.began_at)
     CutSite.objects.filter(lot__in=made).delete()
     Lineage.objects.filter(models.Q(event__in=ids) | models.Q(child__in=made)).delete()
     Lineage.objects.filter(struck_by__in=ids).update(struck_by=None)

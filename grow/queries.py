@@ -10,7 +10,8 @@ from django.db.models import Q, QuerySet, Sum
 
 from . import codes
 from .errors import NotKnown
-from .models import Description, Event, Holding, Lot, Movement, Place, Planting, PlantSite
+from .models import Description, Event, Holding, Lot, Movement, Place, Planting, PlantSite, alive
+from .shelf import FRESH
 
 
 def living(at: dt.datetime) -> QuerySet[Planting]:
@@ -89,6 +90,13 @@ def stocks(
         for lot, place, quantity in rows.values_list("lot_id", side).annotate(Sum("quantity")):
             out[lot, place] += sign * quantity
     return {key: quantity for key, quantity in out.items() if quantity}
+
+
+def trusted_since(place: Place) -> dt.datetime | None:
+    """Since when the books of a place may be trusted: its last fresh start from a count. None
+    where nobody has started fresh: then since records began."""
+    fresh = Event.objects.filter(FRESH, alive(), kind="count", place=place)
+    return fresh.order_by("-placed_at").values_list("placed_at", flat=True).first()
 
 
 def lots_called(text: str) -> list[Lot]:

@@ -14,11 +14,12 @@ from django.db import connection
 
 from grow import triggers
 from grow.faults import faults
-from grow.models import Event, Flag, Holding, Lineage, Lot, Movement, Planting
+from grow.models import Counted, Event, Flag, Holding, Lineage, Lot, Movement, Planting
 from sales.models import PackingRun
 from tests.farm import Farm
 
 pytestmark = pytest.mark.django_db
+MOMENTS = ("happened_at", "placed_at", "earliest_at", "latest_at", "recorded_at")
 
 
 @pytest.fixture
@@ -210,6 +211,70 @@ def test_sums_that_are_not_the_movements(farm: Farm) -> None:
     row = Delta.objects.filter(lot_kind="harvest").order_by("id").first()
     Delta.objects.filter(pk=row.pk).update(quantity=row.quantity + 7)
     found("7")
+
+
+def test_a_row_of_the_books_own_that_nothing_asks_for(farm: Farm) -> None:
+    """A bag drawn from count difference where nothing was short: all sums agree with it."""
+    with planting() as cursor:
+        own = Event.objects.create(
+            kind="shortfall",
+            **dict.fromkeys(MOMENTS, farm.now),
+            day=farm.run.made_by.day,
+            recorded_by=farm.grower,
+            because_of=farm.run.made_by,
+        )
+        Movement.objects.create(
+            event=own,
+            lot=farm.run,
+            from_place=farm.difference,
+            to_place=farm.store,
+            quantity=1,
+            basis="worked_out",
+            day=own.day,
+        )
+        Holding.objects.filter(lot=farm.run, place=farm.store).update(quantity=7)
+        cursor.execute(
+            "INSERT INTO grow_holding (lot_id, place_id, quantity, source) VALUES (%s, %s, -1, %s)",
+            [farm.run.pk, farm.difference.pk, True],
+        )
+    (sentence,) = faults()
+    assert "would post -1 more from Count difference to Cold store (shortfall)" in sentence
+    assert farm.run.code in sentence
+
+
+def test_a_sale_worked_out_on_a_shelf_that_looks_otherwise(farm: Farm) -> None:
+    """The till's three bags are worked out; then a fact about the shelf goes astray."""
+    other = farm.pack([farm.cut(1300, farm.batch)], packs=5)
+    farm.to_shop(other, 5)
+    farm.pass_time(hours=1)
+    farm.till(3)
+    assert faults() == []
+    with planting() as cursor:
+        cursor.execute("UPDATE grow_lot SET use_by = '2026-01-01' WHERE id = %s", [farm.run.pk])
+    found(farm.run.code, "would post -3 more")
+    found(other.code, "would post 3 more from Farm shop")
+
+
+def test_a_count_that_does_not_stand(farm: Farm) -> None:
+    farm.pass_time(hours=1)
+    farm.tell("count", place=farm.store, counted={farm.run: 5})
+    assert faults() == []
+    Counted.objects.filter(lot=farm.run, quantity=5).update(quantity=4)
+    found(farm.run.code, "would post 1 more from Cold store to Count difference")
+
+
+def test_a_till_that_gave_back_more_than_it_took(farm: Farm) -> None:
+    farm.pass_time(hours=1)
+    till = farm.till(2, farm.run)
+    farm.pass_time(hours=1)
+    farm.tell("return_goods", lot=farm.run, outlet=farm.shop, quantity=1, reason="torn")
+    assert faults() == []
+    with planting() as cursor:
+        cursor.execute(
+            "UPDATE grow_event SET placed_at = %s WHERE id = %s",
+            [farm.now + (farm.now - till.placed_at), till.pk],
+        )
+    found(farm.run.code, "would post 1 more from Count difference to Sold at Farm shop")
 
 
 def test_verify_says_it_and_exits_with_one(farm: Farm, capsys) -> None:

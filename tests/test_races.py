@@ -7,6 +7,7 @@ How each guard is taken out stands beside its twin.
 import contextlib
 import datetime as dt
 import multiprocessing
+import threading
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -18,7 +19,7 @@ from grow.errors import Refusal
 from grow.faults import faults
 from grow.models import Event, Hold, Holding, Lineage, Lot, Movement, Tag
 from grow.operations import Crate, cutting
-from tests.farm import Farm
+from tests.farm import Farm, Taken
 from tests.racers import (
     LIMIT_S,
     Teller,
@@ -419,3 +420,171 @@ def test_without_its_lock_the_second_cut_of_a_tag_is_lost(
     _, two = one_tag_twice(farm)
     assert isinstance(two.error, IntegrityError)
     assert Lot.objects.filter(kind="harvest").count() == 1
+
+
+# A shelf ---------------------------------------------------------------------------------------
+
+
+def on_the_shelf(farm: Farm, *bags: int) -> list[Lot]:
+    """Runs of ten bags, so many of each on the shop's shelf."""
+    runs = []
+    for number in bags:
+        run = farm.pack([farm.cut(1250)], packs=10)
+        if number:
+            farm.to_shop(run, number)
+        runs.append(run)
+    farm.pass_time(hours=1)
+    return runs
+
+
+def no_lines(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Guard taken out: nobody stands alone at a line on a shelf."""
+    monkeypatch.setattr(gate, "lines", lambda shelves: None)
+
+
+def sold(farm: Farm, *runs: Lot) -> list[int]:
+    return [farm.stock(run, farm.side(farm.shop, "sold")) for run in runs]
+
+
+@pytest.mark.postgres
+def test_two_tills_at_once_sell_each_bag_once(farm: Farm) -> None:
+    old, new = on_the_shelf(farm, 10, 10)
+    farm.till(1)
+    _, two = during(lambda: farm.till(8), lambda: farm.till(7), guarded=True)
+    assert two.error is None
+    assert sold(farm, old, new) == [10, 6]
+    assert faults() == []
+
+
+@pytest.mark.postgres
+def test_without_the_shelf_to_itself_the_second_till_is_refused(
+    farm: Farm, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The twin: both work out the same bags of the older run. The second then meets the CHECK
+    that a holding is never below nought, and a fact is refused."""
+    old, new = on_the_shelf(farm, 10, 10)
+    farm.till(1)
+    no_lines(monkeypatch)
+    _, two = during(lambda: farm.till(8), lambda: farm.till(7), guarded=True)
+    assert isinstance(two.error, Refusal)
+    assert two.error.code == "holding_never_below_zero"
+    assert sold(farm, old, new) == [9, 0]
+
+
+def till_beyond_the_books(farm: Farm) -> Callable[[], Event]:
+    return lambda: farm.till(6)
+
+
+def bags_told_late(farm: Farm, run: Lot) -> Callable[[], Event]:
+    then = farm.now
+    return lambda: farm.to_shop(run, 5, at=then, already_done=True)
+
+
+@pytest.mark.postgres
+@pytest.mark.parametrize("till_first", [True, False])
+def test_a_till_and_bags_told_late_see_each_other(farm: Farm, till_first: bool) -> None:
+    there, late = on_the_shelf(farm, 4, 0)
+    farm.till(1)  # so that the line is one that a till sells
+    told = [till_beyond_the_books(farm), bags_told_late(farm, late)]
+    farm.pass_time(hours=1)
+    one, two = told if till_first else told[::-1]
+    _, second = during(one, two, guarded=True)
+    assert second.error is None
+    assert sold(farm, there, late) == [4, 3]
+    assert faults() == []
+
+
+@pytest.mark.postgres
+@pytest.mark.parametrize("till_first", [True, False])
+def test_without_the_shelf_to_themselves_a_till_and_bags_told_late_miss_each_other(
+    farm: Farm, till_first: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The twin: what the till rang up beyond the books stays without a lot, though there were
+    bags, and the recount says what a walk would post."""
+    there, late = on_the_shelf(farm, 4, 0)
+    farm.till(1)
+    told = [till_beyond_the_books(farm), bags_told_late(farm, late)]
+    farm.pass_time(hours=1)
+    no_lines(monkeypatch)
+    one, two = told if till_first else told[::-1]
+    _, second = during(one, two, guarded=False)
+    assert second.error is None
+    assert sold(farm, there, late) == [4, 0]
+    assert any(late.code in fault and "walked again" in fault for fault in faults())
+
+
+@pytest.mark.postgres
+def test_what_a_till_gave_back_and_a_count_that_takes_it_away_see_each_other(farm: Farm) -> None:
+    """A closing count proves that the bag never went over the till; at once a customer brings
+    it back. The bag is drawn from count difference, whichever comes first."""
+    old, new = on_the_shelf(farm, 5, 5)
+    farm.till(3)
+    farm.pass_time(hours=1)
+    counted = {old: 5, new: 2}
+    _, back = during(
+        lambda: farm.tell("count", place=farm.shop_place, counted=counted, closing=True),
+        lambda: farm.tell(
+            "return_goods", lot=old, outlet=farm.shop, quantity=1, reason="torn", already_done=True
+        ),
+        guarded=True,
+    )
+    assert back.error is None
+    assert sold(farm, old, new) == [0, 3]
+    assert farm.stock(old, farm.difference) == -1
+    assert faults() == []
+
+
+# The order of locks ----------------------------------------------------------------------------
+
+
+@pytest.mark.postgres
+def test_a_run_and_a_loss_of_its_crate_do_not_wait_for_each_other(farm: Farm) -> None:
+    """A run stands before its crate before it knows what goes to compost; a loss knows both from
+    the start. Holdings of ends are locked last of all, else each would wait for the other."""
+    from grow import ledger
+
+    crate = farm.cut(2000)
+    farm.tell(
+        "discard", lot=crate, from_place=farm.store, to="compost", quantity=10, reason="slime"
+    )
+    farm.pass_time(minutes=10)
+    look = ledger.holds.look
+    waits, go = threading.Event(), threading.Event()
+
+    def look_and_pause(entry, moves):
+        look(entry, moves)
+        if entry.kind.name == "pack":
+            waits.set()
+            assert go.wait(LIMIT_S)
+
+    ledger.holds.look = look_and_pause
+    try:
+        run = Teller(
+            lambda: farm.tell(
+                "pack",
+                product=farm.bag,
+                taken=[Taken(crate, farm.store, used=1250)],
+                packs=10,
+                store=farm.store,
+                line=farm.line,
+            )
+        ).begin()
+        until(waits.is_set, "the run before its crate")
+        loss = Teller(
+            lambda: farm.tell(
+                "discard",
+                lot=crate,
+                from_place=farm.store,
+                to="compost",
+                quantity=100,
+                reason="slime",
+            )
+        ).begin()
+        until(somebody_waits, "the loss before the crate")
+        go.set()
+        run.end()
+        loss.end()
+    finally:
+        ledger.holds.look = look
+    assert farm.stock(crate, farm.store) == 2000 - 10 - 1250 - 100
+    assert faults() == []

@@ -42,7 +42,7 @@ from ..models import (
     Unit,
     Variety,
 )
-from ..queries import alive_on, free_sites, living, on_sites
+from ..queries import alive_on, free_sites, living, on_sites, stock, stocks
 from ..setup import the
 
 K = Item.Kind
@@ -178,10 +178,12 @@ def transplant(
     ends then, "found cleared", or this one ends where a later one began. Plants that no site was
     free for stay where they were."""
     each = _sites_each(batch)
+    entry.take((batch, from_place))
     if sites:
         _refuse_unfit(entry, sites, each, plants)
     else:
-        sites, left = _free(entry, towers, each, plants, entry.stock(batch, from_place))
+        here = stock(batch, from_place, entry.event.placed_at)
+        sites, left = _free(entry, towers, each, plants, here)
         if left:
             entry.flag(
                 Flag.Kind.NOT_ON_BOOKS,
@@ -407,16 +409,12 @@ def clear(
     uncut_g: Number | None = None,
 ) -> None:
     """Off with it: "empty", "some" or "full" of good leaf, and why. Whatever of the sowing
-    stands in these places (all of them, if none is named) goes to compost. uncut_g is the guide's
+    stood in these places (all of them, if none is named) goes to compost. uncut_g is the guide's
     guess at what nobody cut; it stands apart from waste."""
     at = entry.event.placed_at
+    stood = {place: n for (_, place), n in stocks(at, lots=[batch.pk]).items() if n > 0}
     if not places:
-        places = [
-            h.place
-            for h in batch.holdings.filter(
-                quantity__gt=0, place__kind__in=[*NURSERY, PlaceKind.TOWER]
-            ).select_related("place")
-        ]
+        places = list(Place.objects.filter(pk__in=stood, kind__in=[*NURSERY, PlaceKind.TOWER]))
     kept = set(living(at).filter(on_sites(except_sites)).values_list("pk", flat=True))
     entry.take(*((batch, place) for place in places))
     total = 0
@@ -427,7 +425,7 @@ def clear(
             entry.off.add((batch.pk, place.pk))
             number = len(gone)
         else:
-            number = entry.stock(batch, place)
+            number = stood.get(place.pk, 0)
         total += number
         entry.move(batch, place, the("compost"), number, Basis.COUNTED)
     if not total:

@@ -39,6 +39,7 @@ from ..models import (
     Place,
     Unit,
 )
+from ..queries import stocks
 from ..setup import the
 
 _ORIGIN = "Origin: "
@@ -92,7 +93,7 @@ def open_input(entry: Entry, *, lot: Input, place: Standing) -> None:
 
 @operation(says="finished", slot=22, gate_=gate.ALONE)
 def finish_input(entry: Entry, *, lot: Input, place: Standing) -> None:
-    """In use until now. What the books still hold of it is used up, as a remainder."""
+    """In use until now. What the books held of it then is used up, as a remainder."""
     entry.renews = True
     if not _in_use(entry, lot, place):
         entry.refuse_or("not_open", f"{lot.code} was not in use at {place} then; open it first.")
@@ -101,10 +102,13 @@ def finish_input(entry: Entry, *, lot: Input, place: Standing) -> None:
     _in_use_anew(lot, place)
     if InUse.objects.filter(lot=lot, ended_by=None).exists():
         return
+    then = stocks(entry.event.placed_at, lots=[lot.pk])
     for held in lot.holdings.filter(quantity__gt=0).select_related("place"):
         if held.place.is_standing:
             entry.take((lot, held.place))
-            entry.move(lot, held.place, the("used"), held.quantity, Basis.REMAINDER)
+            # of what stood there then no more than another finish, told before, has left
+            quantity = min(held.quantity, then.get((lot.pk, held.place_id), 0))
+            entry.move(lot, held.place, the("used"), max(quantity, 0), Basis.REMAINDER)
 
 
 def _in_use(entry: Entry, lot: Lot, place: Place) -> bool:
@@ -185,6 +189,7 @@ def describe(
             says = f"labelled {best_before:%d %b %Y}, later than its date, {known:%d %b %Y}"
             entry.flag(Flag.Kind.AGAINST_RULE, f"{lot.code} was {says}.", lot)
             entry.later.append(lambda: holds.place_holds({lot.pk: says}, entry.event))
+        entry.walk_again([lot], lot.made_by.placed_at)
     if not (called or best_before or plant_passport or photo or note):
         raise Refusal("nought", "Write a name, a date, a passport number, a note or add a picture.")
     learn(

@@ -6,12 +6,14 @@ import datetime as dt
 from collections.abc import Mapping
 from typing import Annotated
 
-from .. import clock, gate
+from .. import books, clock, gate
 from ..errors import NotAllowed, Refusal
 from ..fitting import Back, Keeping, Kept, Known, Moved, Quarantine, Reason, Standing, among
 from ..ledger import BEFORE_CANCEL, Entry, operation
-from ..models import Basis, Event, Flag, Holding, Lot, PlaceKind
+from ..models import OUTLETS, STRICT, Basis, Event, Flag, Lot, Place, PlaceKind
+from ..queries import stocks
 from ..setup import the
+from ..shelf import there_since
 
 THROWN = (
     PlaceKind.COMPOST,
@@ -78,20 +80,36 @@ def count(
     place: Standing,
     counted: Mapping[Moved, int],
     closing: bool = False,
+    fresh: bool = False,
 ) -> None:
     """What was there when somebody looked, by lot in its own unit. The figure stands; what the
     books had otherwise becomes count difference. A closing count is the last act of its day and
-    is of the whole shelf: a lot of a line that was counted and is not named was not there."""
+    is of the whole shelf: a lot of a line that was counted and is not named was not there. To
+    start fresh is to count all that stands in a place: whatever is not named was not there, and
+    since then its books may be trusted (`queries.trusted_since`)."""
     figures = {lot: int(n) for lot, n in counted.items()}
     for lot, n in figures.items():
         if n < 0:
             raise Refusal("nought", f"{n} of {lot.code} cannot have been there.")
-    if closing:
-        lines = {lot.line for lot in figures if lot.line}
-        for h in Holding.objects.filter(place=place, quantity__gt=0, lot__line__in=lines):
-            figures.setdefault(h.lot, 0)
+    if closing or fresh:
+        for lot in _not_seen(entry, place, None if fresh else {lot.line for lot in figures}):
+            figures.setdefault(lot, 0)
+    if fresh:
+        books.fresh_start(entry, place)
     for lot, n in sorted(figures.items(), key=lambda f: f[0].pk):
         entry.count(lot, place, n)
+
+
+def _not_seen(entry: Entry, place: Place, lines: set[str] | None) -> list[Lot]:
+    """What the books hold to have stood in a place then, of some lines or of all."""
+    at = entry.event.placed_at
+    if lines is not None:
+        lines = lines - {""}
+        entry.lock_lines((place.pk, line) for line in lines if place.kind in OUTLETS)
+    stood = stocks(at, lots=there_since(place.pk, at, lines), places=[place.pk])
+    return list(
+        Lot.objects.filter(pk__in=[lot for (lot, _), n in stood.items() if n > 0], kind__in=STRICT)
+    )
 
 
 @operation(says="held", slot=12, gate_=gate.ALONE)

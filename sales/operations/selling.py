@@ -75,6 +75,7 @@ def sell(
     sold = side_place(shop, PlaceKind.SOLD)
     if not rows:
         raise Refusal("nought", "The till's day has no rows.")
+    entry.lock_lines({(shop.pk, row.product.line) for row in rows})
     if till.strip():
         _told_once(entry, outlet, till.strip())
     by_line: dict[tuple[str, int | None], int] = defaultdict(int)

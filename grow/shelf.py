@@ -1,0 +1,199 @@
+"""What a walk knows of a shelf before it begins: each lot's balance, dates and holds, and the
+counts of the whole shelf."""
+
+from __future__ import annotations
+
+import datetime as dt
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Iterator
+from dataclasses import dataclass, field
+from itertools import islice
+
+from django.db import connection
+from django.db.models import Case, Exists, OuterRef, Q, When
+
+from . import clock
+from .models import Counted, Description, Event, Hold, Lot, alive
+
+Moment = dt.datetime
+
+
+@dataclass
+class OneLot:
+    """What is known of one lot on a shelf, from the window's start on."""
+
+    opening: int = 0
+    facts: dict[Moment, int] = field(default_factory=lambda: defaultdict(int))
+    counts: dict[Moment, int] = field(default_factory=dict)
+    # filled by the walk
+    moments: list[Moment] = field(default_factory=list)
+    after: list[int] = field(default_factory=list)  # named balance after each moment
+    free: list[int] = field(default_factory=list)  # least that a till may take from then on
+    taken: int = 0
+
+    def walk(self) -> dict[Moment, int]:
+        """The balance by named acts alone. Returns the shortfalls: moment → quantity > 0."""
+        short: dict[Moment, int] = {}
+        self.moments = sorted({*self.facts, *self.counts})
+        balance, before_count = self.opening, {}
+        for m in self.moments:
+            balance += self.facts.get(m, 0)
+            if balance < 0:
+                short[m], balance = -balance, 0
+            if m in self.counts:
+                before_count[m] = balance
+                balance = self.counts[m]
+            self.after.append(balance)
+        least: int | None = None
+        for m, balance in zip(reversed(self.moments), reversed(self.after), strict=True):
+            least = balance if least is None else min(least, balance)
+            self.free.append(least)
+            if m in self.counts:
+                # up to here a till may take no more than the count proves to be gone
+                least = max(before_count[m] - self.counts[m], 0)
+        self.free.reverse()
+        self.before_count = before_count
+        self.free_at_start = self.opening if least is None else min(self.opening, least)
+        return short
+
+    def free_at(self, moment: Moment) -> int:
+        i = bisect_right(self.moments, moment) - 1
+        if i >= 0 and self.moments[i] == moment and moment in self.counts:
+            # a till row stands before the count of its own moment
+            return max(self.before_count[moment] - self.counts[moment], 0) - self.taken
+        return (self.free[i] if i >= 0 else self.free_at_start) - self.taken
+
+    def stands_at(self, moment: Moment) -> int:
+        """What is left of it by named acts and counts."""
+        i = bisect_right(self.moments, moment) - 1
+        return self.after[i] if i >= 0 else self.opening
+
+
+# --- counts of the whole shelf --------------------------------------------------------------
+
+#: "closing" is of every lot of the lines that it names, "fresh" of every lot in the place.
+FRESH = Q(told__contains='"fresh":true')
+WHOLE = Q(told__contains='"closing":true') | FRESH
+#: moment → (happened_at, event id) of the last whole count that stands at it
+Ends = dict[Moment, tuple[Moment, int]]
+
+
+@dataclass
+class Wholes:
+    """The counts of whole shelves in some places: of every lot there, or of a line."""
+
+    everything: dict[int, Ends] = field(default_factory=lambda: defaultdict(dict))
+    lines: dict[tuple[int, str], Ends] = field(default_factory=lambda: defaultdict(dict))
+
+    def of(self, place: int, line: str) -> Ends:
+        """Of two at one moment (two closing counts of one day) the later stands."""
+        ends = dict(self.everything.get(place, {}))
+        for moment, which in self.lines.get((place, line), {}).items():
+            ends[moment] = max(which, ends.get(moment, which))
+        return ends
+
+    def __bool__(self) -> bool:
+        return bool(self.everything or self.lines)
+
+
+def whole_counts(places: Collection[int], since: Moment | None = None) -> Wholes:
+    """Those that stand in these places, from a moment on (that moment included) or all."""
+    found = Wholes()
+    counts = Event.objects.filter(WHOLE, alive(), kind="count", place__in=places)
+    if since:
+        counts = counts.filter(placed_at__gte=since)
+    events = {}
+    for event in counts.annotate(fresh=Case(When(FRESH, then=True), default=False)).values_list(
+        "id", "place_id", "placed_at", "happened_at", "fresh"
+    ):
+        pk, place, placed, happened, fresh = event
+        events[pk] = (place, placed, happened)
+        if fresh:
+            ends = found.everything[place]
+            ends[placed] = max((happened, pk), ends.get(placed, (happened, pk)))
+    for some in chunks(events):
+        named = Counted.objects.filter(event__in=some).exclude(lot__line="")
+        for pk, line in named.values_list("event_id", "lot__line").distinct():
+            place, placed, happened = events[pk]
+            ends = found.lines[place, line]
+            ends[placed] = max((happened, pk), ends.get(placed, (happened, pk)))
+    return found
+
+
+def last_whole(place: int, line: str, before: Moment) -> Moment | None:
+    """When the whole of a line was last counted in a place before a moment: what stood there
+    then stands. From the last one backwards: what lies years behind is not looked at."""
+    of_line = Counted.objects.filter(event=OuterRef("pk"), lot__line=line)
+    counts = Event.objects.filter(alive(), kind="count", place=place, placed_at__lt=before)
+    counts = counts.filter(FRESH | WHOLE & Exists(of_line)).order_by("-placed_at")
+    return counts.values_list("placed_at", flat=True).first()
+
+
+def figures(rows: Iterable[tuple[int, Moment, Moment, int]], ends: Ends) -> dict[Moment, int]:
+    """Moment → what was counted of one lot, from (quantity, placed, happened, event): the later
+    of two stands, and what a whole count did not see was not there."""
+    found = {moment: (*which, 0) for moment, which in ends.items()}
+    for quantity, placed, happened, event in rows:
+        found[placed] = max((happened, event, quantity), found.get(placed, (happened, event, 0)))
+    return {moment: quantity for moment, (_, _, quantity) in found.items()}
+
+
+def there_since(place: int, since: Moment, lines: Collection[str] | None = None) -> set[int]:
+    """The lots (of some lines) that are in a place, or have come or gone since a moment: all
+    others were gone before it, and do not matter to what follows."""
+    day = clock.day_number(clock.local(since).date())
+    of_line, names = "", list(lines or ())
+    if lines is not None:
+        if not lines:
+            return set()
+        of_line = f"AND l.line IN ({', '.join(['%s'] * len(names))})"
+    with connection.cursor() as cursor:
+        # CROSS JOIN: SQLite would begin at every lot that the line ever had
+        cursor.execute(
+            "SELECT m.lot_id FROM grow_movement m CROSS JOIN grow_lot l WHERE m.day >= %s "
+            f"AND (m.to_place_id = %s OR m.from_place_id = %s) AND l.id = m.lot_id {of_line} UNION "
+            "SELECT h.lot_id FROM grow_holding h CROSS JOIN grow_lot l WHERE h.place_id = %s "
+            f"AND h.quantity <> 0 AND l.id = h.lot_id {of_line}",
+            [day, place, place, *names, place, *names],
+        )
+        return {row[0] for row in cursor.fetchall()}
+
+
+# --- dates and holds ------------------------------------------------------------------------
+
+
+def chunks(ids: Iterable[int], size: int = 5000) -> Iterator[list[int]]:
+    """A database takes only so many values in one question."""
+    ids = iter(ids)
+    while some := list(islice(ids, size)):
+        yield some
+
+
+def first_expired_first(shelf: Iterable[int]) -> list[tuple[Lot, dt.date | None]]:
+    """The lots of a shelf with their dates as they stand: first to expire, then first made."""
+    dated = []
+    for some in chunks(shelf):
+        shorter = dict(
+            Description.objects.filter(lot__in=some, best_before__isnull=False)
+            .order_by("-best_before")  # so that the earliest stands
+            .values_list("lot_id", "best_before")
+        )
+        for lot in Lot.objects.filter(pk__in=some).select_related("made_by"):
+            known = filter(None, (lot.use_by, shorter.get(lot.pk)))
+            dated.append((lot, min(known, default=None)))
+    return sorted(dated, key=lambda d: (d[1] or dt.date.max, d[0].made_by.placed_at, d[0].pk))
+
+
+def held_times(lots: Iterable[int]) -> dict[int, list[tuple[Moment, Moment | None]]]:
+    times = defaultdict(list)
+    for some in chunks(lots):
+        for lot, began, ended in Hold.objects.filter(lot__in=some).values_list(
+            "lot_id", "began_at", "ended_at"
+        ):
+            times[lot].append((began, ended))
+    return times
+
+
+def was_held(held, lot: int, moment: Moment) -> bool:
+    return any(a <= moment and (b is None or moment < b) for a, b in held.get(lot, ()))
