@@ -89,6 +89,14 @@ class FarmSite(admin.AdminSite):
             ),
         )
 
+    def index(
+        self, request: HttpRequest, extra_context: dict[str, Any] | None = None
+    ) -> TemplateResponse:
+        from grow import start  # the site is made before the apps are ready
+
+        own = start.context(request.user, request.GET.get("done"))
+        return super().index(request, {**own, **(extra_context or {})})
+
     def each_context(self, request: HttpRequest) -> dict[str, Any]:
         context = super().each_context(request)
         tasks = []

@@ -23,7 +23,7 @@ from django.db import models
 from . import clock, finding, measures
 from .errors import NotKnown, Refusal
 from .kinds import KINDS, Kind
-from .models import Person, Place, Thing
+from .models import Lot, LotKind, Person, Place, Thing, Unit
 
 
 class Unread(Refusal):
@@ -61,10 +61,13 @@ class Ask:
     of: frozenset[str] = frozenset()
     parts: tuple[Ask, ...] = ()
     makes: type | None = None
+    #: a quantity of a lot that is kept by weight
+    weighed: bool = False
 
     @property
     def unit(self) -> str:
-        return "g" if self.what == "whole" and self.name.endswith("_g") else ""
+        named = self.name.endswith("_g") or self.name == "grams"
+        return "g" if self.what == "whole" and (named or self.weighed) else ""
 
     @property
     def label(self) -> str:
@@ -174,7 +177,7 @@ class Reader:
     def _each(
         self, own: Iterable[Ask], data: Mapping[str, Any], wrong: dict[str, Refusal]
     ) -> dict[str, Any]:
-        read = {}
+        read: dict[str, Any] = {}
         for ask in own:
             value = data.get(ask.name)
             if is_empty(value):
@@ -182,7 +185,7 @@ class Reader:
                     wrong[ask.name] = Refusal("missing", f"Say {ask.label}.")
                 continue
             try:
-                read[ask.name] = self.value(ask, value)
+                read[ask.name] = self.value(_weighed(ask, read), value)
             except Refusal as refusal:
                 wrong[ask.name] = refusal
         return read
@@ -254,9 +257,23 @@ class Reader:
             raise Refusal("twice", f"{ask.label}: the same {key} stands there twice.")
         quantity = Ask("quantity", "whole")
         return {
-            row: READ["whole"](quantity, n, self.exact)
+            row: READ["whole"](_weighed(quantity, {"lot": row}), n, self.exact)
             for row, (_, n) in zip(rows, pairs, strict=True)
         }
+
+
+def _weighed(ask: Ask, read: Mapping[str, Any]) -> Ask:
+    """A quantity of a lot that is kept in grams may be typed with its unit, as any weight may."""
+    if ask.name not in OF_A_LOT:
+        return ask
+    lot = read.get("lot")
+    by_weight = lot.unit == Unit.G if isinstance(lot, Lot) else read.get("kind") in _BY_WEIGHT
+    return dataclasses.replace(ask, weighed=True) if by_weight else ask
+
+
+#: Arguments that say how much of the lot named beside them, in its own unit.
+OF_A_LOT = frozenset({"quantity", "right", "left", "used", "accepted", "short", "rejected"})
+_BY_WEIGHT = (LotKind.HARVEST, LotKind.PRODUCE)
 
 
 def is_empty(value: Any) -> bool:

@@ -1,0 +1,159 @@
+"""The pages of this app: one form page for every act, at do/<kind>/."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from django.core.files.uploadedfile import UploadedFile
+from django.db import transaction
+from django.http import Http404, HttpRequest, HttpResponseRedirect
+from django.http.response import HttpResponseBase
+from django.template.response import TemplateResponse
+from django.urls import reverse
+
+from . import clock
+from .edge import may_tell, tell
+from .errors import Conflict, NotAllowed, NotKnown, Refusal
+from .forms import Form
+from .kinds import KINDS
+from .models import Event, Person
+from .operations import keep_photo
+from .wording import Act, act
+
+
+@dataclass(frozen=True)
+class Page:
+    """A task page, as the site asks for it."""
+
+    path: str
+    name: str
+    title: str
+    permission: str | None
+    view: Callable[..., HttpResponseBase]
+
+
+@dataclass(frozen=True)
+class Way:
+    """A way out of a refusal: a button that sends the same form with one more word in it."""
+
+    name: str
+    value: str
+    label: str
+
+
+#: What a refusal asks back, and the argument that answers it.
+ANSWERS = {
+    "unusual": ("sure", "The weight is right: record it"),
+    "outweighs": ("weighed_again", "Weighed a second time: record it"),
+}
+
+
+def form_page(request: HttpRequest, kind: str) -> HttpResponseBase:
+    """The form of one act; what was typed comes back with the refusal that it met."""
+    if kind not in KINDS:
+        raise Http404(f"There is no kind of entry called “{kind}”.")
+    person = request.user
+    assert isinstance(person, Person)
+    may_tell_or_403(person, kind)
+    with clock.one_zone():
+        return _page(request, kind, person)
+
+
+def _page(request: HttpRequest, kind: str, person: Person) -> HttpResponseBase:
+    if request.method != "POST":
+        return _show(request, kind, Form(kind, person, asked=request.GET))
+    form = Form(kind, person, posted=request.POST)
+    try:
+        event = told(request, kind, form)
+    except Refusal as refusal:
+        return _refused(request, kind, form, refusal)
+    return HttpResponseRedirect(f"{reverse('admin:index')}?done={event.pk}")
+
+
+def may_tell_or_403(person: Person, kind: str) -> None:
+    from django.core.exceptions import PermissionDenied
+
+    try:
+        may_tell(person, kind)
+    except NotAllowed as refusal:
+        raise PermissionDenied(refusal.sentence) from refusal
+
+
+def told(request: HttpRequest, kind: str, form: Form) -> Event:
+    """Tell what the form says. Raises Refusal."""
+    assert isinstance(request.user, Person)
+    data = form.data()
+    for name, sent in request.FILES.items():
+        if isinstance(sent, UploadedFile):
+            data[name] = str(keep_photo(sent.read()).pk)
+    sent_id = request.POST.get("client_id", "")
+    return tell(request.user, kind, data, client_id=sent_id, listed=True)
+
+
+def _refused(request: HttpRequest, kind: str, form: Form, refusal: Refusal) -> HttpResponseBase:
+    form.wrong(refusal.facts.get("fields", {}))
+    anew = isinstance(refusal, Conflict) and refusal.code == "undone"
+    client_id = "" if anew else request.POST.get("client_id", "")
+    ways = []
+    if refusal.code in ANSWERS:
+        ways.append(Way(ANSWERS[refusal.code][0], "yes", ANSWERS[refusal.code][1]))
+    if refusal.code == "client_id_reused":
+        ways.append(Way("client_id", new_id(), "Record it as another entry"))
+    if may_be_a_fact(request, kind, form, refusal):
+        ways.append(Way("already_done", "yes", "It has already happened: record it"))
+    # an unknown name is a slip in the form, not a page that is not there
+    status = 422 if isinstance(refusal, NotKnown) else refusal.status
+    return _show(request, kind, form, refusal, ways, status, client_id)
+
+
+class _NotForGood(Exception):
+    """Takes back a telling that was only tried."""
+
+
+def may_be_a_fact(request: HttpRequest, kind: str, form: Form, refusal: Refusal) -> bool:
+    """Whether the same would be written if it had already happened: tried, and taken back."""
+    if type(refusal) is not Refusal or KINDS[kind].fact or KINDS[kind].dated_as:
+        return False
+    assert isinstance(request.user, Person)
+    data = form.data() | {"already_done": "yes"}
+    try:
+        with transaction.atomic():
+            tell(request.user, kind, data, client_id=new_id(), listed=True)
+            raise _NotForGood
+    except _NotForGood:
+        return True
+    except Refusal:
+        return False
+
+
+def new_id() -> str:
+    return str(uuid.uuid4())
+
+
+def _show(
+    request: HttpRequest,
+    kind: str,
+    form: Form,
+    refusal: Refusal | None = None,
+    ways: list[Way] | None = None,
+    status: int = 200,
+    client_id: str = "",
+) -> TemplateResponse:
+    said: Act = act(kind)
+    context: dict[str, Any] = {
+        "title": said.title,
+        "act": said,
+        "kind": kind,
+        "form": form,
+        "refusal": refusal,
+        "ways": ways or [],
+        "answered": [name for name, _ in ANSWERS.values() if request.POST.get(name) and refusal],
+        "client_id": client_id or new_id(),
+    }
+    return TemplateResponse(request, "grow/act.html", context, status=status)
+
+
+PAGES = [Page("do/<slug:kind>/", "act", "Record", None, form_page)]

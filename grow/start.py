@@ -1,0 +1,186 @@
+"""What a start page shows: what this person does most, and what happened today."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import urlencode
+
+from django.contrib.auth.models import AnonymousUser
+from django.urls import reverse
+
+from . import clock, scope
+from .edge import may_tell
+from .errors import Refusal
+from .kinds import CANCELLING, KINDS, OWN
+from .models import Event, Lot, Movement, Person
+from .offers import UNDO_WITHIN
+from .wording import NOUNS, act, amount
+
+#: What each group does most: kinds, or (kind, its own title, what is filled in). Apps above add
+#: their acts and their groups; who is in several has the first of each.
+DOES: dict[str, list[Any]] = {
+    "Growers": ["harvest", "sow", "transplant", "lose_plants", "clear", "top_up"],
+    "Learners": ["harvest", "sow", "transplant", "lose_plants", "check"],
+    "Food-safety leads": ["hold", "release", "check", "clean", "incident"],
+    "Managers": ["harvest", "receive_input", "count", "discard"],
+}
+#: For whoever is in no group that is known here.
+ANYBODY = ["harvest", "receive_input", "move", "count", "discard", "check"]
+MOST_BUTTONS = 6
+_SHOWN = 40
+
+
+@dataclass(frozen=True)
+class Button:
+    kind: str
+    title: str
+    url: str
+
+
+def may(person: Person, kind: str) -> bool:
+    try:
+        may_tell(person, kind)
+    except Refusal:
+        return False
+    return True
+
+
+def address(kind: str, **filled: str) -> str:
+    url = reverse("admin:act", args=[kind])
+    return f"{url}?{urlencode(filled)}" if filled else url
+
+
+def buttons(person: Person) -> list[Button]:
+    """Three to six of what a person does most."""
+    groups = person.groups.values_list("name", flat=True)
+    wanted = [one for name in groups for one in DOES.get(name, ())] or ANYBODY
+    out: dict[tuple[str, str], Button] = {}
+    for one in wanted:
+        kind, title, filled = one if isinstance(one, tuple) else (one, "", {})
+        title = title or act(kind).title
+        if may(person, kind):
+            out.setdefault((kind, title), Button(kind, title, address(kind, **filled)))
+    return list(out.values())[:MOST_BUTTONS]
+
+
+def by_noun(person: Person) -> list[tuple[str, list[Button]]]:
+    """Every act that the person may tell, under its noun."""
+    groups: dict[str, list[Button]] = {noun: [] for noun in NOUNS}
+    for kind in KINDS:
+        if kind != "undo" and may(person, kind):
+            said = act(kind)
+            groups.setdefault(said.noun, []).append(Button(kind, said.title, address(kind)))
+    return [(noun, found) for noun, found in groups.items() if found]
+
+
+# --- what happened -------------------------------------------------------------------------------
+
+
+@dataclass
+class Happened:
+    """One entry in words. kept: (lot, how much of it came to stand where)."""
+
+    event: Event
+    title: str
+    time: str
+    lots: list[Lot]
+    says: list[str]
+    gone: str = ""
+    can_undo: bool = False
+
+    @property
+    def undo_id(self) -> str:
+        """The same however often the page is drawn: a second press undoes nothing more."""
+        return f"undo-{self.event.pk}"
+
+
+def today(person: Person) -> list[Happened]:
+    """What was told of today, the latest first, as far as the person sees it."""
+    day = clock.day_number(clock.local(clock.now()).date())
+    rows = scope.seen(Event.objects.filter(day=day), person)
+    rows = rows.exclude(kind__in=[*OWN, *CANCELLING]).filter(told__isnull=False)
+    events = list(
+        rows.select_related("recorded_by", "place").order_by("-placed_at", "-id")[:_SHOWN]
+    )
+    return _told(events, person)
+
+
+def one(person: Person, pk: str | None) -> Happened | None:
+    """An entry that the person has just told."""
+    if not (pk or "").isascii() or not (pk or "").isdigit() or int(pk or 0) >= 2**63:
+        return None
+    found = Event.objects.filter(pk=int(pk or 0), recorded_by=person).select_related(
+        "recorded_by", "place", "corrects"
+    )
+    return next(iter(_told(list(found), person)), None)
+
+
+def _told(events: list[Event], person: Person) -> list[Happened]:
+    ids = [e.pk for e in events]
+    made: dict[int, list[Lot]] = {}
+    for lot in Lot.objects.filter(made_by__in=ids).order_by("id"):
+        made.setdefault(lot.made_by_id, []).append(lot)
+    seen = scope.seen(Movement.objects.filter(event__in=ids), person)
+    moved: dict[int, list[Movement]] = {}
+    for m in seen.select_related("lot", "from_place", "to_place").order_by("id"):
+        moved.setdefault(m.event_id, []).append(m)
+    gone = dict(
+        Event.objects.filter(corrects__in=ids, kind__in=CANCELLING).values_list(
+            "corrects_id", "kind"
+        )
+    )
+    own = [e for e in events if e.recorded_by_id == person.pk and _fresh(e) and e.pk not in gone]
+    last = max(own, key=lambda e: (e.recorded_at, e.pk), default=None)
+    return [
+        Happened(
+            event=e,
+            title=act(e.kind).title,
+            time=f"{clock.local(e.happened_at):%H:%M}",
+            lots=made.get(e.pk) or _named(moved.get(e.pk, [])),
+            says=_says(e, moved.get(e.pk, []), made.get(e.pk, [])),
+            gone={"undo": "undone", "cancel": "cancelled"}.get(gone.get(e.pk, ""), ""),
+            can_undo=e is last and KINDS[e.kind].can_cancel,
+        )
+        for e in events
+    ]
+
+
+def _fresh(event: Event) -> bool:
+    return dt.timedelta(0) <= clock.now() - event.recorded_at <= UNDO_WITHIN
+
+
+def _named(moved: list[Movement]) -> list[Lot]:
+    return list({m.lot_id: m.lot for m in moved}.values())
+
+
+def _says(event: Event, moved: list[Movement], made: list[Lot]) -> list[str]:
+    """“3.85 kg Basil into Cold store”: what came to stand, else what left."""
+    new = {lot.pk for lot in made}
+    rows = [m for m in moved if not new or m.lot_id in new]
+    rows = [m for m in rows if m.to_place.is_standing] or rows
+    out = []
+    for m in rows[:4]:
+        how_much = amount(m.quantity, m.lot.unit, kind=m.lot.kind)
+        out.append(f"{how_much} {m.lot.title} to {m.to_place}")
+    if len(rows) > 4:
+        out.append(f"and {len(rows) - 4} more")
+    if not out and made:
+        out = [lot.title for lot in made]
+    if not out and event.place:
+        out = [str(event.place)]
+    return out
+
+
+def context(user: Person | AnonymousUser, done: str | None) -> dict[str, Any]:
+    """All that the start page's template needs of this app."""
+    if not isinstance(user, Person):
+        return {}
+    with clock.one_zone():
+        return {
+            "does": buttons(user),
+            "nouns": by_noun(user),
+            "happened": today(user),
+            "done": one(user, done),
+        }

@@ -1,0 +1,74 @@
+"""What the pages call the acts from the crate to the till."""
+
+from grow.models import PlaceKind
+from grow.wording import ACTS, CUT, NOUNS, WORDS, Act, Words
+
+PACKING, SELLING = "Packing", "Out to shop and kitchen"
+
+ACTS |= {
+    "pack": Act("Pack", PACKING, "Record the run"),
+    "rework": Act("Rework", PACKING, "Record the run", "Opened bags into a new run."),
+    "put_on_shelf": Act("Put on shelf", SELLING, "It is on the shelf"),
+    "deliver": Act("Send out", SELLING, "Write the note", "A numbered note goes with the goods."),
+    "receive": Act("Receive", SELLING, "Record what came"),
+    "use": Act("Used in the kitchen", SELLING, "Record it"),
+    "sell": Act("Till's day", SELLING, "Record the sales"),
+    "return_goods": Act("Came back", SELLING, "Record it", "Never back onto sale."),
+}
+NOUNS[NOUNS.index(CUT) + 1 : NOUNS.index(CUT) + 1] = [PACKING, SELLING]
+
+_BACK = (
+    (str(PlaceKind.COMPOST), "Compost"),
+    (str(PlaceKind.LANDFILL), "Bin"),
+    (str(PlaceKind.QUARANTINE), "Quarantine"),
+)
+_SENT_BACK = (
+    ("wilted", "Wilted"),
+    ("pest", "Pest"),
+    ("too warm", "Too warm"),
+    ("damaged", "Damaged"),
+    ("wrong goods", "Wrong goods"),
+    ("past its date", "Past its date"),
+)
+
+WORDS |= {
+    ("", "product"): Words("Product"),
+    ("", "outlet"): Words("For", keep=True),
+    ("", "note"): Words("Note"),
+    ("", "temperature_c"): Words("Temperature", "If it was taken.", unit="°C"),
+    ("", "taken"): Words("From these crates", "The oldest date comes first."),
+    ("", "taken.left"): Words("Left in it"),
+    ("", "taken.used"): Words("Or used", more=True),
+    ("", "packs"): Words("Packs closed", as_="steps"),
+    ("", "line"): Words("Packed at", more=True, keep=True),
+    ("", "store"): Words("Into", keep=True),
+    ("", "weighed_again"): Words("Weighed a second time", as_="hidden"),
+    ("pack", "washed"): Words("Washed", keep=True),
+    ("pack", "trim_g"): Words("Trim", "If it was weighed.", unit="g", more=True),
+    ("pack", "giveaway_g"): Words("Giveaway", unit="g", more=True),
+    ("pack", "mean_fill_g"): Words("A pack weighed on average", unit="g", more=True),
+    ("pack", "samples_g"): Words("Samples", unit="g", more=True),
+    ("pack", "moisture_g"): Words("Moisture lost", unit="g", more=True),
+    ("", "use_by"): Words("Use by", "Only to make it shorter.", more=True),
+    ("rework", "taken"): Words("From these bags and crates"),
+    ("put_on_shelf", "outlet"): Words("Whose shelf", keep=True),
+    ("put_on_shelf", "lines"): Words("What goes on it"),
+    ("deliver", "outlet"): Words("To", keep=True),
+    ("deliver", "lines"): Words("What goes"),
+    ("receive", "lines"): Words("What came", "Change only what was different."),
+    ("", "lines.accepted"): Words("Good"),
+    ("", "lines.short"): Words("Short", more=True),
+    ("", "lines.rejected"): Words("Rejected", more=True),
+    ("", "lines.reason"): Words("Why", more=True),
+    ("use", "place"): Words("Where", keep=True),
+    ("use", "quantity"): Words("How much", "Leave out: that crate is finished."),
+    ("sell", "outlet"): Words("At", keep=True),
+    ("sell", "rows"): Words("What the till rang up"),
+    ("sell", "rows.lot"): Words("Lot, if scanned", more=True),
+    ("sell", "rows.unit_pence"): Words("Pence each, if reduced", more=True),
+    ("sell", "till"): Words("Till", more=True, keep=True),
+    ("return_goods", "outlet"): Words("From", keep=True),
+    ("return_goods", "reason"): Words("Why", choices=_SENT_BACK, free=True),
+    ("return_goods", "from_customer"): Words("A customer brought it back"),
+    ("return_goods", "to"): Words("Where to", choices=_BACK),
+}
