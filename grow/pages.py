@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+from django.core.exceptions import PermissionDenied
 from django.core.files.uploadedfile import UploadedFile
 from django.db import transaction
 from django.http import Http404, HttpRequest, HttpResponseRedirect
@@ -14,9 +15,9 @@ from django.http.response import HttpResponseBase
 from django.template.response import TemplateResponse
 from django.urls import reverse
 
-from . import clock
-from .edge import may_tell, tell
-from .errors import Conflict, NotAllowed, NotKnown, Refusal
+from . import clock, roles
+from .edge import tell
+from .errors import Conflict, NotKnown, Refusal
 from .forms import Form
 from .kinds import KINDS
 from .models import Event, Person
@@ -57,7 +58,8 @@ def form_page(request: HttpRequest, kind: str) -> HttpResponseBase:
         raise Http404(f"There is no kind of entry called “{kind}”.")
     person = request.user
     assert isinstance(person, Person)
-    may_tell_or_403(person, kind)
+    if not roles.may(person, kind):
+        raise PermissionDenied(f"“{act(kind).title}” is not among your tasks.")
     with clock.one_zone():
         return _page(request, kind, person)
 
@@ -71,15 +73,6 @@ def _page(request: HttpRequest, kind: str, person: Person) -> HttpResponseBase:
     except Refusal as refusal:
         return _refused(request, kind, form, refusal)
     return HttpResponseRedirect(f"{reverse('admin:index')}?done={event.pk}")
-
-
-def may_tell_or_403(person: Person, kind: str) -> None:
-    from django.core.exceptions import PermissionDenied
-
-    try:
-        may_tell(person, kind)
-    except NotAllowed as refusal:
-        raise PermissionDenied(refusal.sentence) from refusal
 
 
 def told(request: HttpRequest, kind: str, form: Form) -> Event:

@@ -10,23 +10,21 @@ from urllib.parse import urlencode
 from django.contrib.auth.models import AnonymousUser
 from django.urls import reverse
 
-from . import clock, scope
-from .edge import may_tell
-from .errors import Refusal
+from . import clock, roles, scope
 from .kinds import CANCELLING, KINDS, OWN
 from .models import Event, Lot, Movement, Person
 from .offers import UNDO_WITHIN
 from .wording import NOUNS, act, amount
 
-#: What each group does most: kinds, or (kind, its own title, what is filled in). Apps above add
-#: their acts and their groups; who is in several has the first of each.
+#: What each role does most: kinds, or (kind, its own title, what is filled in). Apps above add
+#: their acts; who has several roles has what the first does, then the next.
 DOES: dict[str, list[Any]] = {
-    "Growers": ["harvest", "sow", "transplant", "lose_plants", "clear", "top_up"],
-    "Learners": ["harvest", "sow", "transplant", "lose_plants", "check"],
-    "Food-safety leads": ["hold", "release", "check", "clean", "incident"],
-    "Managers": ["harvest", "receive_input", "count", "discard"],
+    roles.GROWER: ["harvest", "sow", "transplant", "lose_plants", "clear", "top_up"],
+    roles.LEARNER: ["harvest", "sow", "transplant", "lose_plants", "check"],
+    roles.LEAD: ["hold", "release", "check", "clean", "incident"],
+    roles.MANAGER: ["harvest", "receive_input", "count", "discard"],
 }
-#: For whoever is in no group that is known here.
+#: For whoever has no role: a farm of one, who signs in as the superuser.
 ANYBODY = ["harvest", "receive_input", "move", "count", "discard", "check"]
 MOST_BUTTONS = 6
 _SHOWN = 40
@@ -39,14 +37,6 @@ class Button:
     url: str
 
 
-def may(person: Person, kind: str) -> bool:
-    try:
-        may_tell(person, kind)
-    except Refusal:
-        return False
-    return True
-
-
 def address(kind: str, **filled: str) -> str:
     url = reverse("admin:act", args=[kind])
     return f"{url}?{urlencode(filled)}" if filled else url
@@ -54,13 +44,13 @@ def address(kind: str, **filled: str) -> str:
 
 def buttons(person: Person) -> list[Button]:
     """Three to six of what a person does most."""
-    groups = person.groups.values_list("name", flat=True)
-    wanted = [one for name in groups for one in DOES.get(name, ())] or ANYBODY
+    own = roles.roles_of(person)
+    wanted = [one for role in roles.ROLES if role in own for one in DOES[role]] or ANYBODY
     out: dict[tuple[str, str], Button] = {}
     for one in wanted:
         kind, title, filled = one if isinstance(one, tuple) else (one, "", {})
         title = title or act(kind).title
-        if may(person, kind):
+        if roles.may(person, kind):
             out.setdefault((kind, title), Button(kind, title, address(kind, **filled)))
     return list(out.values())[:MOST_BUTTONS]
 
@@ -69,7 +59,7 @@ def by_noun(person: Person) -> list[tuple[str, list[Button]]]:
     """Every act that the person may tell, under its noun."""
     groups: dict[str, list[Button]] = {noun: [] for noun in NOUNS}
     for kind in KINDS:
-        if kind != "undo" and may(person, kind):
+        if kind != "undo" and roles.may(person, kind):
             said = act(kind)
             groups.setdefault(said.noun, []).append(Button(kind, said.title, address(kind)))
     return [(noun, found) for noun, found in groups.items() if found]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from grow.forms import OPENS_ANEW, ROWS
+from grow.roles import CHEF, MANAGER, PACKER, SHOP
 from grow.start import ANYBODY, DOES
 from sales import wording  # noqa: F401  (puts the acts into words)
 from sales.offers import arriving
@@ -14,10 +15,10 @@ OPENS_ANEW.add(("receive", "note"))
 
 _CLOSING = ("count", "Closing count", {"closing": "yes"})
 DOES |= {
-    "Packers": ["pack", "put_on_shelf", "deliver", "discard", "check", "clean"],
-    "Kitchen": ["receive", "use", "harvest", "return_goods"],
-    "Shop": [_CLOSING, "sell", "discard", "return_goods", "receive"],
-    "Managers": ["harvest", "pack", "deliver", "receive_input", "count", "discard"],
+    PACKER: ["pack", "put_on_shelf", "deliver", "discard", "check", "clean"],
+    CHEF: ["receive", "use", "harvest", "return_goods"],
+    SHOP: [_CLOSING, "sell", "discard", "return_goods", "receive"],
+    MANAGER: ["harvest", "pack", "deliver", "receive_input", "count", "discard"],
 }
 ANYBODY[1:1] = ["pack", "put_on_shelf"]
 PAGES: list[Any] = []

@@ -8,6 +8,7 @@ import re
 from typing import Any
 
 import pytest
+from django.contrib.auth.models import Group
 from django.db import transaction
 from django.test import Client
 
@@ -15,7 +16,7 @@ from grow import clock
 from grow.edge import tell
 from grow.errors import Refusal
 from grow.kinds import KINDS
-from grow.models import Event, Item, Lot, Person
+from grow.models import Event, Item, Lot, Person, Place
 from tests.farm import Farm
 
 pytestmark = pytest.mark.django_db
@@ -68,6 +69,16 @@ class Stand:
 @pytest.fixture
 def stand(farm: Farm) -> Stand:
     return Stand(farm)
+
+
+def signed_in(role: str, *places: Place) -> Client:
+    """Somebody of a role, tied to these places."""
+    person = Person.objects.create_user(role, is_staff=True)
+    person.groups.add(Group.objects.get(name=role))
+    person.places.set(places)
+    client = Client()
+    client.force_login(person)
+    return client
 
 
 def sentence(page: Any) -> str:
@@ -529,18 +540,29 @@ def test_a_count_is_of_what_stands_there(stand):
 
 def test_a_chef_is_offered_the_kitchen_and_no_prices(stand):
     farm = stand.farm
-    chef = Person.objects.create_user("chef", is_staff=True)
-    chef.places.add(farm.kitchen_place)
-    client = Client()
-    client.force_login(chef)
+    client = signed_in("chef", farm.kitchen_place)
     shown = client.get("/do/use/").content.decode()
     assert stand.run.code in shown
     assert stand.crate.code not in shown
     assert "Farm shop" not in client.get("/do/return_goods/").content.decode()
-    assert "pence" not in client.get("/do/sell/").content.decode()
-    assert "Paid" not in client.get("/do/receive_produce/").content.decode()
     start = client.get("/").content.decode()
     assert stand.crate.code not in start
+
+
+def test_whoever_is_tied_to_a_shop_is_asked_no_prices(stand):
+    assert "Pence each" in stand.get("sell").content.decode()
+    shown = signed_in("shop", stand.farm.shop_place).get("/do/sell/").content.decode()
+    assert "Salad bag 120 g" in shown
+    assert "pence" not in shown.lower()
+
+
+def test_an_act_that_is_not_ones_own_is_refused(stand):
+    chef = signed_in("chef", stand.farm.kitchen_place)
+    assert chef.get("/do/use/").status_code == 200
+    assert chef.get("/do/sow/").status_code == 403
+    assert chef.post("/do/sow/", entries(stand)["sow"] | {"client_id": "x"}).status_code == 403
+    assert not Event.objects.filter(client_id="x").exists()
+    assert "/do/sow/" not in chef.get("/").content.decode()
 
 
 # --- the start page ------------------------------------------------------------------------------
@@ -578,15 +600,9 @@ def test_an_address_that_names_no_entry_is_only_the_start_page(stand, done):
 
 
 def test_each_role_finds_its_own_acts_first(stand):
-    from django.contrib.auth.models import Group
-
-    first = {"Growers": "Cut", "Packers": "Pack", "Kitchen": "Receive", "Shop": "Closing count"}
-    for name, title in first.items():
-        person = Person.objects.create_user(name.lower(), is_staff=True)
-        group, _ = Group.objects.get_or_create(name=name)
-        person.groups.add(group)
-        client = Client()
-        client.force_login(person)
+    first = {"grower": "Cut", "packer": "Pack", "chef": "Receive", "shop": "Closing count"}
+    for role, title in first.items():
+        client = signed_in(role)
         shown = client.get("/").content.decode()
         buttons = re.search(r'<ul class="does">(.*?)</ul>', shown, re.S)[1]
         titles = re.findall(r">([^<>]+)</a>", buttons)

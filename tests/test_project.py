@@ -384,7 +384,7 @@ def test_eight_wrong_passwords_are_followed_by_a_wait(manager):
 
 @pytest.fixture
 def site_with_a_page(monkeypatch, settings):
-    """The site as it is when an app offers one page to those who may change people."""
+    """The site as it is when an app offers one more page, to those who may change people."""
     page = SimpleNamespace(
         path="cut/",
         name="cut",
@@ -392,7 +392,8 @@ def site_with_a_page(monkeypatch, settings):
         permission="grow.change_person",
         view=lambda request: TemplateResponse(request, "admin/base_site.html", {}),
     )
-    monkeypatch.setattr(config.site, "offered_pages", lambda: [page])
+    every = [*config.site.offered_pages(), page]
+    monkeypatch.setattr(config.site, "offered_pages", lambda: every)
     urls = ModuleType("urls_with_a_page")
     from django.contrib import admin
 
@@ -424,7 +425,7 @@ def test_a_manager_signs_in_on_a_phone(manager, page):
     page.get_by_label("Username").fill("manager")
     page.get_by_label("Password").fill("a long password")
     page.get_by_role("button", name="Log in").click()
-    page.get_by_role("heading", name="Today").wait_for()
+    page.get_by_role("heading", name="Today", exact=True).wait_for()
     for address in ("/grow/person/", "/grow/person/add/", "/password_change/"):
         assert page.goto(address).status == 200
         assert page.evaluate("document.documentElement.scrollWidth") <= 390, address
