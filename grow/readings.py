@@ -196,8 +196,13 @@ class EntryRow:
 
 def entries(rows: QuerySet[Event], person: Person) -> list[EntryRow]:
     """These events as rows, in their order. Five queries, however many."""
+    return [entry(event) for event in with_what_they_did(rows, person)]
+
+
+def with_what_they_did(rows: QuerySet[Event], person: Person) -> QuerySet[Event]:
+    """Events with all that `entry` reads of them."""
     moved = Movement.objects.select_related("lot", "from_place", "to_place").order_by("id")
-    found = (
+    return (
         rows.select_related("recorded_by", "place")
         .annotate(cancelled=~alive())
         .prefetch_related(
@@ -207,10 +212,10 @@ def entries(rows: QuerySet[Event], person: Person) -> list[EntryRow]:
             Prefetch("flags", Flag.objects.order_by("id")),
         )
     )
-    return [_entry(event) for event in found]
 
 
-def _entry(event: Event) -> EntryRow:
+def entry(event: Event) -> EntryRow:
+    """One of `with_what_they_did` as a row."""
     return EntryRow(
         id=event.pk,
         kind=event.kind,
@@ -267,10 +272,12 @@ __all__ = [
     "MovedRow",
     "StockRow",
     "entries",
+    "entry",
     "moment",
     "of_day",
     "says",
     "stock",
     "today",
+    "with_what_they_did",
     "within",
 ]

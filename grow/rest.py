@@ -10,12 +10,14 @@ from __future__ import annotations
 import copy
 import dataclasses
 import datetime as dt
+import re
 import typing
 from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
 from django.core.exceptions import ValidationError as ModelError
+from django.db import IntegrityError
 from django.db.models import Model, ProtectedError, QuerySet
 from django_filters import rest_framework as filters
 from drf_spectacular.utils import extend_schema_field
@@ -27,8 +29,8 @@ from rest_framework.request import Request
 from rest_framework.views import APIView
 
 from . import clock, finding, gate, scope
-from .asks import READ, Ask
-from .errors import NotAllowed, Refusal
+from .asks import READ, Ask, Unread
+from .errors import NotAllowed, NotKnown, Refusal
 from .models import Person
 
 # --- what is sent ------------------------------------------------------------------------------
@@ -112,7 +114,15 @@ class _Text(filters.CharFilter):
         return text
 
     def filter(self, qs: QuerySet[Any], value: Any) -> QuerySet[Any]:
-        return qs if value in (None, "") else super().filter(qs, self.read(value))
+        if value in (None, ""):
+            return qs
+        try:
+            read = self.read(value)
+        except NotKnown:
+            raise
+        except Refusal as refusal:
+            raise Unread({str(self.label or self.field_name): refusal}) from refusal
+        return super().filter(qs, read)
 
 
 @extend_schema_field({"type": "string", "maxLength": 200})
@@ -221,8 +231,8 @@ class WholeFarm(BasePermission):
         return True
 
 
-class Looked(viewsets.ReadOnlyModelViewSet):
-    """A table of the ledger: looked at, by whom its model's permission lets, as far as they see."""
+class Seen(viewsets.GenericViewSet):
+    """Rows of a model, for whom its permissions let, as far as the person sees."""
 
     permission_classes = [IsAuthenticated, MayTable]
     filter_backends = [Filters]
@@ -235,18 +245,23 @@ class Looked(viewsets.ReadOnlyModelViewSet):
         return scope.seen(rows, who(self.request))
 
 
-class SetUp(viewsets.ModelViewSet):
-    """A table that is filled in: looked at and changed by whom the model's permissions let."""
+class Looked(Seen, viewsets.ReadOnlyModelViewSet):
+    """A table of the ledger: looked at, and never written here."""
 
-    permission_classes = [IsAuthenticated, MayTable]
-    filter_backends = [Filters]
-    pagination_class = Pages
+
+class SetUp(Seen, viewsets.ModelViewSet):
+    """A table that is filled in."""
+
     http_method_names = ["get", "post", "patch", "delete", "head", "options"]
-    get_queryset = Looked.get_queryset
 
     def perform_create(self, serializer: Any) -> None:
-        with gate.through(gate.SHARED):
-            serializer.save()
+        try:
+            with gate.through(gate.SHARED):
+                serializer.save()
+        except IntegrityError as error:  # somebody else was quicker by an instant
+            taken = Refusal("taken", "Somebody else wrote such a row just now; look again.")
+            taken.status = 409
+            raise taken from error
 
     perform_update = perform_create
 
@@ -277,10 +292,25 @@ class Row(serializers.ModelSerializer):
             if name in plain:
                 setattr(row, name, value)
         try:
-            row.full_clean(validate_unique=False)
+            row.full_clean()
         except ModelError as error:
-            raise ValidationError(error.message_dict) from error
+            said = {
+                field: [_RULE.sub(_in_words, text) for text in texts]
+                for field, texts in error.message_dict.items()
+            }
+            raise ValidationError(said) from error
         return attrs
+
+    def get_validators(self) -> list[Any]:
+        return []  # full_clean asks for all of the model's constraints
+
+
+#: Constraints are named as the rule that they keep.
+_RULE = re.compile("Constraint “(\\w+)” is violated")
+
+
+def _in_words(found: re.Match[str]) -> str:
+    return f"it breaks a rule: {found[1].replace('_', ' ')}"
 
 
 # --- rows of a reading --------------------------------------------------------------------------
