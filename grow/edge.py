@@ -11,16 +11,23 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from . import roles
 from .asks import Reader
-from .errors import NotKnown
+from .errors import NotAllowed, NotKnown
 from .kinds import KINDS
 from .models import Event, Person
 
 
 def may_tell(person: Person, kind: str) -> None:
-    """Raises NotKnown for a kind that is none."""
+    """Raises NotKnown for a kind that is none, NotAllowed where none of the person's roles tells
+    such a thing."""
     if kind not in KINDS:
         raise NotKnown("no_such_kind", f"There is no kind of entry called “{kind}”.")
+    if not roles.may(person, kind):
+        raise NotAllowed(
+            "not_your_task",
+            f"“{KINDS[kind].says}” is not among the tasks of {person}; the manager says who may.",
+        )
 
 
 def tell(

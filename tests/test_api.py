@@ -6,6 +6,7 @@ import json
 from typing import Any
 
 import pytest
+from django.contrib.auth.models import Group
 from django.test import override_settings
 from django.urls import reverse
 from django.utils import timezone
@@ -145,6 +146,19 @@ def test_an_act_needs_an_id_of_its_own(farm: Farm, api: APIClient, key: str) -> 
     assert answer["code"] == "client_id"
     assert Event.objects.count() == 0
     assert tell(api, "harvest", CUT, "k" * 64).status_code == 201
+
+
+def test_whose_role_tells_no_such_thing_is_told_so(farm: Farm) -> None:
+    packer = APIClient()
+    packer.force_authenticate(farm.packer)
+    assert refused(tell(packer, "harvest", CUT), 403)["code"] == "not_your_task"
+    assert Event.objects.count() == 0
+    farm.packer.groups.add(Group.objects.get(name="packer"))
+    del farm.packer.__dict__["_roles"]
+    cut = tell(packer, "harvest", CUT)
+    assert refused(cut, 403)["sentence"].startswith("“cut” is not among the tasks of Ines")
+    tags = tell(packer, "print_tags", {"count": 1})
+    assert tags.status_code == 201
 
 
 # --- errors ---------------------------------------------------------------------------------
