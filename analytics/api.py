@@ -2,16 +2,40 @@
 
 from __future__ import annotations
 
-from django.urls import URLPattern
+from django.urls import URLPattern, path
 from django_filters import rest_framework as filters
+from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
-from rest_framework.permissions import IsAuthenticated
+from rest_framework.permissions import BasePermission, IsAuthenticated
+from rest_framework.request import Request
+from rest_framework.response import Response
 from rest_framework.routers import SimpleRouter
+from rest_framework.views import APIView
 
+from grow.asks import Unread
+from grow.errors import Refusal
 from grow.models import Crop
-from grow.rest import Called, MayTable, Name, Row, SetUp, Table, WholeFarm
+from grow.rest import (
+    Called,
+    DayAsked,
+    DecimalText,
+    MayTable,
+    Name,
+    Reading,
+    Row,
+    SetUp,
+    Table,
+    WholeFarm,
+    shown,
+    who,
+)
 
+from . import roles
+from .margin import MarginRow, margin
 from .models import Rate
+from .period import Period
+from .waste import WasteRow, waste
+from .yields import YieldRow, yields
 
 # --- rates --------------------------------------------------------------------------------------
 
@@ -39,9 +63,114 @@ class Rates(SetUp):
     filterset_class = RateTable
 
 
+# --- figures ------------------------------------------------------------------------------------
+
+
+class MayReadFigures(BasePermission):
+    """Growers and managers of the whole farm."""
+
+    def has_permission(self, request: Request, view: APIView) -> bool:
+        return roles.may_read_figures(who(request))
+
+
+class PeriodAsked(serializers.Serializer):
+    first = DayAsked(help_text="The first local day.")
+    last = DayAsked(help_text="The last, it too within.")
+
+
+class AboutSerializer(serializers.Serializer):
+    """What the figures rest on. standard_pct is the share that is standard or estimated."""
+
+    first = serializers.DateField(source="period.first")
+    last = serializers.DateField(source="period.last")
+    base = serializers.CharField()
+    unit = serializers.CharField()
+    standard_pct = DecimalText(allow_null=True)
+    standard_says = serializers.CharField(allow_blank=True)
+    notes = serializers.ListField(child=serializers.CharField())
+    gaps = serializers.ListField(child=serializers.CharField())
+
+
+class YieldsSerializer(serializers.Serializer):
+    """rows by crop and line; crops and total without what was bought in."""
+
+    about = AboutSerializer()
+    rows = shown(YieldRow)(many=True)
+    crops = shown(YieldRow)(many=True)
+    total = shown(YieldRow)()
+
+
+class WasteSerializer(serializers.Serializer):
+    about = AboutSerializer()
+    rows = shown(WasteRow)(many=True)
+    total = shown(WasteRow)()
+
+
+class MarginSerializer(serializers.Serializer):
+    about = AboutSerializer()
+    rows = shown(MarginRow)(many=True)
+    total = shown(MarginRow)()
+
+
+class FiguresOf(Reading):
+    permission_classes = [IsAuthenticated, MayReadFigures]
+    pagination_class = None
+    asks = PeriodAsked
+
+    def period(self) -> Period:
+        asked = self.asked()
+        try:
+            return Period(asked["first"], asked["last"])
+        except ValueError as error:
+            raise Unread({"last": Refusal("period", str(error))}) from error
+
+
+class YieldsOf(FiguresOf):
+    """Grams cut, and sold or used, per planted site, surviving plant and site-day, by crop."""
+
+    @extend_schema(
+        operation_id="figures_yields",
+        tags=["readings"],
+        parameters=[PeriodAsked],
+        responses=YieldsSerializer,
+    )
+    def get(self, request: Request) -> Response:
+        return Response(YieldsSerializer(yields(self.period())).data)
+
+
+class WasteOf(FiguresOf):
+    """Where every gram went, by crop; each row balances."""
+
+    @extend_schema(
+        operation_id="figures_waste",
+        tags=["readings"],
+        parameters=[PeriodAsked],
+        responses=WasteSerializer,
+    )
+    def get(self, request: Request) -> Response:
+        return Response(WasteSerializer(waste(self.period())).data)
+
+
+class MarginOf(FiguresOf):
+    """What each crop earned, in whole pence, before and after crop minutes."""
+
+    @extend_schema(
+        operation_id="figures_margin",
+        tags=["readings"],
+        parameters=[PeriodAsked],
+        responses=MarginSerializer,
+    )
+    def get(self, request: Request) -> Response:
+        return Response(MarginSerializer(margin(self.period())).data)
+
+
 def register(router: SimpleRouter) -> None:
     router.register("rates", Rates, basename="rates")
 
 
 def urls() -> list[URLPattern]:
-    return []
+    return [
+        path("figures/yields/", YieldsOf.as_view(), name="figures-yields"),
+        path("figures/waste/", WasteOf.as_view(), name="figures-waste"),
+        path("figures/margin/", MarginOf.as_view(), name="figures-margin"),
+    ]

@@ -1,7 +1,19 @@
 """Rates are the manager's: what an hour and a bag cost is nobody else's to set."""
 
-from grow.roles import LOOKED_AT, MANAGER, PRIVATE, SETS_UP
+from grow.models import Person
+from grow.roles import GROWER, LOOKED_AT, MANAGER, PRIVATE, SETS_UP, roles_of
+from grow.scope import tied_to
 
 LOOKED_AT.add("analytics")
 PRIVATE.add("analytics.rate")
 SETS_UP[MANAGER].add("analytics.rate")
+
+#: Who reads yields, waste and margin.
+READ_FIGURES = frozenset({GROWER, MANAGER})
+
+
+def may_read_figures(person: Person) -> bool:
+    """Growers and managers; nobody who is tied to one outlet, whatever their role."""
+    if tied_to(person):
+        return False
+    return person.is_superuser or bool(roles_of(person) & READ_FIGURES)

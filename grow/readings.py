@@ -44,13 +44,13 @@ def says(kind: str) -> str:
     return KINDS[kind].says if kind in KINDS else SAYS.get(kind, kind.replace("_", " "))
 
 
-def moment(text: str) -> dt.datetime:
-    """A day and time as somebody writes it; a day alone is its end, when its last count is in.
-    Raises Refusal."""
-    day_alone = ":" not in text
-    if day_alone:
-        return clock.end_of(READ["day"](Ask("at", "day"), text, True))
-    told: dt.datetime = READ["moment"](Ask("at", "moment"), text, True)
+def moment(text: str, name: str = "at", *, start: bool = False) -> dt.datetime:
+    """A day and time as somebody writes it; a day alone is its end, when its last count is in, or
+    its start. Raises Refusal."""
+    if ":" not in text:
+        day = READ["day"](Ask(name, "day"), text, True)
+        return clock.start_of(day) if start else clock.end_of(day)
+    told: dt.datetime = READ["moment"](Ask(name, "moment"), text, True)
     return told
 
 

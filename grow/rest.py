@@ -12,7 +12,7 @@ import dataclasses
 import datetime as dt
 import re
 import typing
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from decimal import Decimal
 from typing import Any
 
@@ -21,14 +21,15 @@ from django.db import IntegrityError
 from django.db.models import Model, ProtectedError, QuerySet
 from django_filters import rest_framework as filters
 from drf_spectacular.utils import extend_schema_field
-from rest_framework import serializers, viewsets
+from rest_framework import generics, serializers, viewsets
 from rest_framework.exceptions import ParseError, ValidationError
 from rest_framework.pagination import LimitOffsetPagination
 from rest_framework.permissions import BasePermission, DjangoModelPermissions, IsAuthenticated
 from rest_framework.request import Request
+from rest_framework.response import Response
 from rest_framework.views import APIView
 
-from . import clock, finding, gate, scope
+from . import clock, finding, gate, readings, scope
 from .asks import READ, Ask, Unread
 from .errors import NotAllowed, NotKnown, Refusal
 from .models import Person
@@ -167,6 +168,43 @@ def days() -> dict[str, filters.Filter]:
         ),
         "last": Day(field_name="day", lookup_expr="lte", label="last", help_text="To this day."),
     }
+
+
+class DayOf(serializers.DateField):
+    """A day kept as yyyymmdd, shown."""
+
+    def to_representation(self, value: Any) -> str:
+        return clock.number_day(value).isoformat()
+
+
+@extend_schema_field({"type": "string", "format": "date"})
+class DayAsked(serializers.CharField):
+    """A day in the question. Raises Unread."""
+
+    def to_internal_value(self, data: Any) -> Any:
+        name = self.field_name or "day"
+        return _read(name, lambda: READ["day"](Ask(name, "day"), str(data), True))
+
+
+@extend_schema_field({"type": "string", "maxLength": 40})
+class MomentAsked(serializers.CharField):
+    """A day and time in the question; a day alone is its end, or its start where that is meant.
+    Raises Unread."""
+
+    def __init__(self, start: bool = False, **kwargs: Any) -> None:
+        super().__init__(**kwargs)
+        self.start = start
+
+    def to_internal_value(self, data: Any) -> Any:
+        name = self.field_name or "at"
+        return _read(name, lambda: readings.moment(str(data), name, start=self.start))
+
+
+def _read(name: str, read: Callable[[], Any]) -> Any:
+    try:
+        return read()
+    except Refusal as refusal:
+        raise Unread({name: refusal}) from refusal
 
 
 # --- names -------------------------------------------------------------------------------------
@@ -313,6 +351,40 @@ def _in_words(found: re.Match[str]) -> str:
     return f"it breaks a rule: {found[1].replace('_', ' ')}"
 
 
+class MayLook(BasePermission):
+    """A reading names the permission that it needs, as `needs`."""
+
+    def has_permission(self, request: Request, view: APIView) -> bool:
+        return request.user.has_perm(view.needs)  # type: ignore[attr-defined]
+
+
+class Reading(generics.GenericAPIView):
+    """An answer that is worked out and not one table's. `asks` is a serializer of the question."""
+
+    permission_classes: Any = [IsAuthenticated, MayLook]
+    filter_backends: Any = []
+    pagination_class: Any = Pages
+    queryset = Person.objects.none()
+    needs = ""
+    asks: type[serializers.Serializer]
+
+    def asked(self) -> dict[str, Any]:
+        """What was asked, read. Raises ValidationError, Unread."""
+        names = self.asks().fields.keys()
+        refuse_unknown(self.request, {*names, "limit", "offset"} if self.paginator else names)
+        told = self.asks(data=self.request.query_params.dict(), context={"request": self.request})
+        told.is_valid(raise_exception=True)
+        return dict(told.validated_data)
+
+    def pages_of(self, rows: Any, dress: Callable[[Any], Any] | None = None) -> Response:
+        """A list's page; dress turns each of its rows, and not all of them, into what is shown."""
+        page = self.paginate_queryset(rows) or []
+        shown_ = [dress(row) for row in page] if dress else page
+        serializer = shown(type(shown_[0])) if shown_ else None
+        data = serializer(shown_, many=True).data if serializer else []
+        return self.get_paginated_response(data)
+
+
 # --- rows of a reading --------------------------------------------------------------------------
 
 _FIELDS: dict[Any, type[serializers.Field]] = {
@@ -371,13 +443,18 @@ def _shown(hint: Any, **more: Any) -> serializers.Field:
 __all__ = [
     "Called",
     "Day",
+    "DayAsked",
+    "DayOf",
     "DecimalText",
     "Filters",
     "Looked",
+    "MayLook",
     "MayTable",
     "Moment",
+    "MomentAsked",
     "Name",
     "Pages",
+    "Reading",
     "Row",
     "SetUp",
     "Table",

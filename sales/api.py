@@ -6,7 +6,7 @@ from __future__ import annotations
 from typing import Any
 
 from django.db.models import Prefetch
-from django.urls import URLPattern
+from django.urls import URLPattern, path
 from django_filters import rest_framework as filters
 from rest_framework import serializers
 from rest_framework.permissions import IsAuthenticated
@@ -14,9 +14,21 @@ from rest_framework.routers import SimpleRouter
 
 from grow import scope
 from grow.acts import MORE
-from grow.api import DayOf
 from grow.models import OUTLETS, Crop, Event, Lot, Place
-from grow.rest import Called, Day, Looked, MayTable, Name, Row, SetUp, Table, WholeFarm, called, who
+from grow.rest import (
+    Called,
+    Day,
+    DayOf,
+    Looked,
+    MayTable,
+    Name,
+    Row,
+    SetUp,
+    Table,
+    WholeFarm,
+    called,
+    who,
+)
 from sales.models import (
     DeliveryNote,
     Money,
@@ -27,6 +39,7 @@ from sales.models import (
     Product,
     RecipeLine,
 )
+from sales.trace_api import TraceOf
 
 # --- acts: the number of the note that a delivery wrote ---------------------------------------
 
@@ -333,4 +346,4 @@ def register(router: SimpleRouter) -> None:
 
 
 def urls() -> list[URLPattern]:
-    return []
+    return [path("trace/", TraceOf.as_view(), name="trace")]
