@@ -18,7 +18,7 @@ from django.utils.datastructures import MultiValueDict
 from . import scope
 from .asks import COMMON, OF_A_LOT, Ask, asks
 from .errors import Refusal
-from .models import Lot, LotKind, Person, PlantSite
+from .models import Lot, LotKind, Person, Place, PlantSite
 from .offers import Asked, Offer, offers, standing
 from .usual import last_told, usual
 from .wording import Words, words
@@ -36,6 +36,8 @@ ORDER = {
     "harvest": ("crop", "batches", "towers", "except_sites", "crates", "store", "grade_out_g"),
     "sow": ("variety", "seed", "place", "cells"),
     "transplant": ("batch", "from_place", "towers", "plants", "sites"),
+    "check": ("things", "place", "kind", "passed", "reading", "done"),
+    "clean": ("things", "place", "how", "cleaner"),
     "receive_input": ("item", "supplier", "supplier_lot", "quantity", "best_before", "place"),
 }
 #: Never asked of somebody who is tied to places.
@@ -340,7 +342,10 @@ class Form:
             if self.posted is None and offer:
                 value = offer.fills.get(part.name, "")
             as_ = "left" if part.name == "left" else _shown(part, said, [])
-            cell = Field(part, said, name, as_, value=value, unit=said.unit)
+            found: list[Offer] = []
+            if offer is None and part.what == "row" and part.model not in (Lot, Place):
+                found = offers(Asked("", part, self.person, self.chosen))
+            cell = Field(part, said, name, as_, value=value, unit=said.unit, offers=found)
             cell.typed = self._sent(f"{name}-is")
             if about and offer:
                 cell.value = offer.value if not fixed else offer.place
@@ -348,7 +353,7 @@ class Form:
                 continue
             if part.name in OF_A_LOT:
                 cell.unit = "kg" if offer and offer.unit == "g" else ("" if offer else "lot")
-            if about and part.model is not Lot and any(p.model is Lot for p in parts):
+            if about and part.model is Place:
                 continue  # where a scanned lot stands is known
             cells.append(cell)
         return Row(n, offer, cells, fixed)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -113,6 +113,8 @@ def _places(asked: Asked) -> list[Offer]:
     wide = len(of) > len(GROWING) + 2
     if asked.kind == "count":
         of -= GROWING  # plants are walked, not counted by lot
+    if asked.kind == "treat":
+        of &= GROWING
     if wide and asked.kind not in ("open_input", "incident", "clean"):
         of -= _SELDOM
     if wide and asked.kind in ("open_input", "receive_input"):
@@ -121,8 +123,11 @@ def _places(asked: Asked) -> list[Offer]:
         of &= {PlaceKind.STORE, PlaceKind.PACKHOUSE}
     if asked.ask.name == "line":
         of &= {PlaceKind.PACKHOUSE}
+    found = _rows(asked).filter(kind__in=of)
+    if asked.ask.name not in ("from_place", "place") or asked.kind in ("receive_produce", "fill"):
+        found = found.filter(belongs_to=None)  # a reject shelf is filled by a receipt alone
     rows = sorted(
-        _rows(asked).filter(kind__in=of),
+        found,
         key=lambda p: (_LAST_KINDS.index(PlaceKind(p.kind)), _natural(p.name)),
     )
     return [Offer(p.name, p.name, note=p.get_kind_display()) for p in rows[:MOST]]
@@ -182,8 +187,10 @@ def _inputs(asked: Asked) -> list[Offer]:
 
 
 def _held(asked: Asked) -> list[Offer]:
-    rows = _rows(asked).filter(holds__ended_by=None, holds__isnull=False).distinct()
-    return [Offer(lot.code, lot.title) for lot in rows.order_by("-id")[:MOST]]
+    lots = _rows(asked)
+    rows = Hold.objects.filter(ended_by=None, lot__in=lots).select_related("lot").order_by("-lot")
+    reasons = {hold.lot: hold.reason for hold in rows[:MOST]}
+    return [Offer(lot.code, lot.title, note=reason) for lot, reason in reasons.items()]
 
 
 def _lately_made(asked: Asked) -> list[Offer]:
@@ -192,16 +199,18 @@ def _lately_made(asked: Asked) -> list[Offer]:
     return [Offer(lot.code, lot.title, note=_day(lot.made_by.day)) for lot in rows[:60]]
 
 
+#: Acts that may name plants, by their code, but seldom do.
+_OF_GOODS = frozenset({"pack", "put_on_shelf", "deliver", "receive", "move", "discard"})
 #: From where goods go out; what stands with others is not ours to send.
 _OURS = frozenset({PlaceKind.STORE, PlaceKind.PACKHOUSE})
 
 
 def _where(asked: Asked) -> frozenset[str]:
     """The kinds of place in which a lot would stand that this act may mean."""
-    if asked.kind in ("pack", "put_on_shelf", "deliver"):
+    if asked.kind in ("pack", "rework", "put_on_shelf", "deliver"):
         return _OURS
     if asked.kind == "use":
-        return frozenset({PlaceKind.KITCHEN, PlaceKind.BUYER})
+        return frozenset({PlaceKind.KITCHEN})
     if asked.kind == "return_goods":
         return frozenset({PlaceKind.SHOP, PlaceKind.KITCHEN, PlaceKind.BUYER})
     elsewhere = set() if asked.kind == "hold" else {PlaceKind.BUYER, PlaceKind.TRANSIT}
@@ -211,8 +220,8 @@ def _where(asked: Asked) -> frozenset[str]:
 def standing(asked: Asked) -> list[Offer]:
     """Lots with what is left of them: one offer a lot and place, plants one a sowing."""
     kinds = (asked.ask.of or STRICT) & STRICT
-    if asked.kind in ("pack", "put_on_shelf", "deliver", "receive"):
-        kinds = kinds - {LotKind.BATCH}  # plants in pots are sent by their code
+    if asked.kind in _OF_GOODS:
+        kinds = kinds - {LotKind.BATCH}
     rows = (
         scope.seen(Holding.objects.all(), asked.person)
         .filter(
@@ -235,22 +244,18 @@ def standing(asked: Asked) -> list[Offer]:
     found = (
         _sowings(rows, asked.kind)
         if plants
-        else [_standing(h, asked.ask.what == "tally") for h in _first_expired(rows)]
+        else [_standing(h, asked.ask.what == "tally") for h in _first_expired(list(rows))]
     )
     return found[:MOST]
 
 
-def _first_expired(rows: Iterable[Any]) -> list[Any]:
-    """What stands with us before what stands elsewhere; first-expired-first, then the oldest."""
-    return sorted(
-        rows,
-        key=lambda h: (
-            h.place.kind not in _OURS,
-            _date(h) or dt.date.max,
-            h.lot.made_by.placed_at,
-            h.lot_id,
-        ),
-    )
+def _first_expired(rows: Sequence[Any]) -> list[Any]:
+    """What stands with us, first-expired-first, then the oldest; then what stands elsewhere, the
+    latest first."""
+    ours = [h for h in rows if h.place.kind in _OURS]
+    elsewhere = [h for h in rows if h.place.kind not in _OURS]
+    ours.sort(key=lambda h: (_date(h) or dt.date.max, h.lot.made_by.placed_at, h.lot_id))
+    return [*ours, *sorted(elsewhere, key=lambda h: -h.lot_id)]
 
 
 def _date(h: Any) -> dt.date | None:

@@ -27,6 +27,11 @@ DOES: dict[str, list[Any]] = {
 #: For whoever has no role: a farm of one, who signs in as the superuser.
 ANYBODY = ["harvest", "receive_input", "move", "count", "discard", "check"]
 MOST_BUTTONS = 6
+#: Acts that have a drawing of their own.
+DRAWN = {
+    *("harvest", "sow", "transplant", "lose_plants", "clear", "top_up", "hold", "release"),
+    *("check", "clean", "incident", "count", "discard", "move", "receive_input"),
+}
 _SHOWN = 40
 
 
@@ -35,6 +40,11 @@ class Button:
     kind: str
     title: str
     url: str
+
+    @property
+    def icon(self) -> str:
+        """The name of its drawing in icons.svg; an act without one has a plain cross."""
+        return self.kind if self.kind in DRAWN else "record"
 
 
 def address(kind: str, **filled: str) -> str:

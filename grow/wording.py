@@ -308,7 +308,7 @@ WORDS: dict[tuple[str, str], Words] = {
     ("feed", "ends"): Words("Feeds no longer"),
     ("test_water", "kind"): Words(
         "What was tested",
-        choices=_listed("pH", "EC", "E. coli, laboratory", "chlorine", "temperature"),
+        choices=(("pH", "pH"), *_listed("EC", "E. coli, laboratory", "chlorine", "temperature")),
         free=True,
     ),
     ("treat", "product"): Words("Product in use"),
@@ -335,6 +335,8 @@ WORDS: dict[tuple[str, str], Words] = {
         ),
         free=True,
     ),
+    ("check", "things"): Words("Which thing", "Or say below where it was."),
+    ("clean", "things"): Words("Which thing", "Or say below where it was.", keep=True),
     ("check", "place"): Words("Where"),
     ("clean", "place"): Words("Where"),
     ("clean", "how"): Words("How", as_="long", keep=True),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 
 from grow import clock, scope
 from grow.models import Movement, PlaceKind
@@ -23,7 +24,12 @@ def _products(asked: Asked) -> list[Offer]:
         moved = Movement.objects.filter(day__gte=since, to_place__kind=PlaceKind.SHOP)
         lines = set(scope.seen(moved, asked.person).values_list("lot__line", flat=True).distinct())
         rows = [p for p in rows if p.line in lines]
-    return [Offer(p.code, p.name, unit="each" if p.nominal_g else "g") for p in rows]
+    return [Offer(p.code, _unbroken(p.name), unit="each" if p.nominal_g else "g") for p in rows]
+
+
+def _unbroken(name: str) -> str:
+    """“120 g” stays on one line."""
+    return re.sub(r"(?<=\d) (?=g|kg|ml|l)", "\u00a0", name)
 
 
 def _outlets(asked: Asked) -> list[Offer]:

@@ -6,7 +6,7 @@ from typing import Any
 
 from grow.forms import OPENS_ANEW, ROWS
 from grow.roles import CHEF, MANAGER, PACKER, SHOP
-from grow.start import ANYBODY, DOES
+from grow.start import ANYBODY, DOES, DRAWN
 from sales import wording  # noqa: F401  (puts the acts into words)
 from sales.offers import arriving
 
@@ -20,5 +20,6 @@ DOES |= {
     SHOP: [_CLOSING, "sell", "discard", "return_goods", "receive"],
     MANAGER: ["harvest", "pack", "deliver", "receive_input", "count", "discard"],
 }
+DRAWN |= {"pack", "put_on_shelf", "deliver", "receive", "use", "return_goods", "sell"}
 ANYBODY[1:1] = ["pack", "put_on_shelf"]
 PAGES: list[Any] = []

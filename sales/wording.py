@@ -12,7 +12,7 @@ ACTS |= {
     "deliver": Act("Send out", SELLING, "Write the note", "A numbered note goes with the goods."),
     "receive": Act("Receive", SELLING, "Record what came"),
     "use": Act("Used in the kitchen", SELLING, "Record it"),
-    "sell": Act("Till's day", SELLING, "Record the sales"),
+    "sell": Act("Till’s day", SELLING, "Record the sales"),
     "return_goods": Act("Came back", SELLING, "Record it", "Never back onto sale."),
 }
 NOUNS[NOUNS.index(CUT) + 1 : NOUNS.index(CUT) + 1] = [PACKING, SELLING]
@@ -64,8 +64,8 @@ WORDS |= {
     ("use", "quantity"): Words("How much", "Leave out: that crate is finished."),
     ("sell", "outlet"): Words("At", keep=True),
     ("sell", "rows"): Words("What the till rang up"),
-    ("sell", "rows.lot"): Words("Lot, if scanned", more=True),
-    ("sell", "rows.unit_pence"): Words("Pence each, if reduced", more=True),
+    ("sell", "rows.lot"): Words("Lot", more=True),
+    ("sell", "rows.unit_pence"): Words("Pence each", more=True),
     ("sell", "till"): Words("Till", more=True, keep=True),
     ("return_goods", "outlet"): Words("From", keep=True),
     ("return_goods", "reason"): Words("Why", choices=_SENT_BACK, free=True),

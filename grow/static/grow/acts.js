@@ -119,41 +119,50 @@
         else if (field.type === "radio") amount.value = "";
     }
 
-    /* Sowings of the crop that is chosen; towers on which the chosen sowings stand. */
+    /* Sowings of the crop that is chosen; places at which the chosen sowings stand. */
     const crops = all('input[name="crop"]');
-    const cards = all('input[name="batches"]').map((one) => one.closest(".card"));
-    const towers = all('input[name="towers"]').map((one) => one.closest(".chip"));
+    const cards = all('input[name="batches"], input[name="batch"]').map((one) => one.closest(".card"));
+    const from = form.matches(".act-harvest") ? ["towers"] : ["places", "place", "from_place"];
+    const places = cards.length ? from.flatMap((name) => all(`.chip input[name="${name}"]`)) : [];
+    const lists = cards.length ? from.flatMap((name) => all(`select[name="${name}"]`)) : [];
 
     function narrow() {
         const crop = crops.find((one) => one.checked);
         cards.forEach((card) => {
-            const other = crop && card.dataset.crop !== crop.value;
+            const other = crops.length > 0 && crop && card.dataset.crop !== crop.value;
             card.hidden = Boolean(other);
             if (other) card.querySelector("input").checked = false;
         });
-        all("details.further").forEach((fold) => {
-            if (!fold.querySelector(".card")) return;
-            if (crop) fold.open = true;
-            fold.hidden = !fold.querySelector(".card:not([hidden])");
-            fold.classList.toggle("is-narrowed", Boolean(crop));
-        });
+        const on = standing();
         /* A hundred sowings are no choice: they come when the crop is said. */
         if (crops.length && cards.length) {
-            const list = cards[0].closest(".cards");
-            list.hidden = !crop && !standing().size;
-            if (!crop) all("details.further").forEach((f) => { if (f.querySelector(".card")) f.hidden = true; });
-            const ask = towers.length && towers[0].closest(".ask");
-            if (ask) ask.hidden = standing().size === 0;
-            all(".ask-sites").forEach((one) => { one.hidden = standing().size === 0; });
-        }
-        const on = standing();
-        if (cards.length) {
-            towers.forEach((chip) => {
-                const box = chip.querySelector("input");
-                chip.hidden = on.size > 0 && !on.has(box.value);
-                if (chip.hidden) box.checked = false;
+            cards[0].closest(".cards").hidden = !crop && !on.size;
+            all(".ask-cards details.further").forEach((fold) => {
+                fold.hidden = !crop || !fold.querySelector(".card:not([hidden])");
+                if (crop) fold.open = true;
             });
         }
+        if (!cards.length) return;
+        const asks = new Set(places.map((one) => one.closest(".ask")));
+        if (form.matches(".act-harvest, .act-clear")) {
+            [...asks, ...all(".ask-sites")].forEach((ask) => { ask.hidden = !on.size; });
+        }
+        places.forEach((one) => {
+            one.closest(".chip").hidden = on.size > 0 && !on.has(one.value);
+            if (one.closest(".chip").hidden) one.checked = false;
+        });
+        /* The only place that is left is the one. */
+        from.forEach((name) => {
+            const left = places.filter((one) => one.name === name && !one.closest(".chip").hidden);
+            if (on.size && left.length === 1 && left[0].type === "radio") left[0].checked = true;
+        });
+        lists.forEach((list) => {
+            [...list.options].forEach((option) => {
+                option.hidden = on.size > 0 && option.value !== "" && !on.has(option.value);
+            });
+            if (list.selectedOptions[0] && list.selectedOptions[0].hidden) list.value = "";
+            if (on.size === 1 && !list.value) list.value = [...on][0];
+        });
     }
 
     function standing() {
