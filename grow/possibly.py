@@ -1,7 +1,7 @@
 """Possibly sold: between how many and how many of a lot went over a till that named no lot.
 
 The books' worked-out sale is one guess, first-expired-first. What is sure is less: between two
-closing counts of a shelf, so many of a line were rung up, and each lot of it went down by no
+whole counts of a shelf, so many of a line were rung up, and each lot of it went down by no
 more than it did. So a lot sold at least what the others cannot have been, and at most what went
 of it, or what was rung up while it stood there.
 """
@@ -14,19 +14,23 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from django.db import connection
-from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.db.models import Q
 
-from . import lineage
+from . import clock, lineage
 from .kinds import CANCELLING, DIFFERENCE, OWN, WORKED_OUT
 from .models import Counted, Event, Holding, Lot, Movement, PlaceKind, Unnamed, alive
+from .shelf import figures, last_whole, next_whole, whole_counts
 
 Moment = dt.datetime
-_Row = tuple[int, int, Moment]
+#: placed and happened
+Moments = tuple[Moment, Moment]
+Acts = dict[int, Moments]
+_Row = tuple[int, int, Moments, int]
 
 
 @dataclass(slots=True)
 class _OnShelf:
-    """One lot on a shelf between two closing counts: named acts alone."""
+    """One lot on a shelf between two whole counts: named acts alone."""
 
     balance: int = 0
     since: Moment | None = None  # when it came, if it was not there from the start
@@ -141,7 +145,7 @@ def _on_one_shelf(shelf: _Shelf, targets: set[int]) -> dict[int, tuple[int, int]
 
 
 def _walk(one, moved, counts: dict[Moment, int], start, end) -> None:
-    """From one closing count to the next: what stood, what came, what named acts took, and
+    """From one whole count to the next: what stood, what came, what named acts took, and
     what a count says had gone besides."""
     within = [
         m
@@ -174,37 +178,41 @@ def _read(place: int, line: str, targets: set[int]) -> _Shelf:
     ):
         first = min(first or m, m)
         last = max(last or m, m)
-    closed = _closings(place, line)
-    before = closed.filter(placed_at__lt=first).order_by("-placed_at").first()
+    before = last_whole(place, line, first) if first else None
     standing = Holding.objects.filter(lot__in=targets, place=place, quantity__gt=0).exists()
-    after = None
-    if not standing:
-        after = closed.filter(placed_at__gte=last).order_by("placed_at").first()
+    after = next_whole(place, line, last) if last and not standing else None
+    ends = whole_counts([place], before, after).of(place, line)
     shelf = _Shelf()
-    acts: dict[int, Moment] | None = None
+    acts: Acts | None = None
     if before:
-        # by the days of the window; where there was no closing count, by the lots of the line
-        days = Event.objects.filter(day__gte=before.day, placed_at__gt=before.placed_at)
+        # by the days of the window; where there was no whole count, by the lots of the line
+        days = Event.objects.filter(day__gte=_day(before), placed_at__gt=before)
         if after:
-            days = days.filter(day__lte=after.day, placed_at__lte=after.placed_at)
-        acts = dict(days.exclude(kind__in=(WORKED_OUT, DIFFERENCE)).values_list("pk", "placed_at"))
+            days = days.filter(day__lte=_day(after), placed_at__lte=after)
+        days = days.exclude(kind__in=(WORKED_OUT, DIFFERENCE))
+        moments = days.values_list("pk", "placed_at", "happened_at")
+        acts = {pk: (placed, happened) for pk, placed, happened in moments}
+        _, count = ends.pop(before)
         for lot, quantity in Counted.objects.filter(
-            event=before, place=place, lot__line=line
+            event=count, place=place, lot__line=line
         ).values_list("lot_id", "quantity"):
             # the opening: what that count saw
-            shelf.moved[lot].append((before.placed_at, quantity))
+            shelf.moved[lot].append((before, quantity))
     moved, counted, tills = _rows(place, line, acts)
-    for lot, quantity, moment in moved:
+    for lot, quantity, (moment, _), _ in moved:
         shelf.moved[lot].append((moment, quantity))
-    for lot, quantity, moment in counted:
-        shelf.counts[lot][moment] = quantity
-    shelf.tills = sorted((moment, quantity) for _, quantity, moment in tills)
-    until = {"placed_at__lte": after.placed_at} if after else {}
-    since = {"placed_at__gt": before.placed_at} if before else {}
-    shelf.closings = sorted(
-        set(closed.filter(**since, **until).values_list("placed_at", flat=True))
-    )
+    seen: dict[int, list[tuple[int, Moment, Moment, int]]] = defaultdict(list)
+    for lot, quantity, (moment, happened), event in counted:
+        seen[lot].append((quantity, moment, happened, event))
+    for lot in {*shelf.moved, *seen}:
+        shelf.counts[lot] = figures(seen[lot], ends)
+    shelf.tills = sorted((moment, quantity) for _, quantity, (moment, _), _ in tills)
+    shelf.closings = sorted(ends)
     return shelf
+
+
+def _day(moment: Moment) -> int:
+    return clock.day_number(clock.local(moment).date())
 
 
 _OF_EVENTS = {
@@ -223,27 +231,30 @@ _OF_EVENTS = {
 }
 
 
-def _rows(
-    place: int, line: str, acts: dict[int, Moment] | None
-) -> tuple[list[_Row], list[_Row], list[_Row]]:
-    """(lot, quantity, moment) of what moved onto and off a shelf, was counted and rung up
-    there: of these events, or of all. What was taken back is left out of counts and tills."""
+def _rows(place: int, line: str, acts: Acts | None) -> tuple[list[_Row], list[_Row], list[_Row]]:
+    """(lot, quantity, its moments, event) of what moved onto and off a shelf, was counted and
+    rung up there: of these events, or of all. What was taken back is left out of counts and
+    tills."""
     if acts is None:
         here = Q(from_place=place) | Q(to_place=place)
         rows = Movement.objects.filter(here, lot__line=line).exclude(
             event__kind__in=(WORKED_OUT, DIFFERENCE)
         )
-        names = ("quantity", "event__placed_at")
+        names = ("quantity", "event__placed_at", "event__happened_at", "event_id")
         moved = [
-            (lot, quantity if to == place else -quantity, moment)
-            for lot, to, quantity, moment in rows.values_list("lot_id", "to_place_id", *names)
+            (lot, quantity if to == place else -quantity, (placed, happened), event)
+            for lot, to, quantity, placed, happened, event in rows.values_list(
+                "lot_id", "to_place_id", *names
+            )
         ]
-        counted = Counted.objects.filter(alive("event"), place=place, lot__line=line)
-        tills = Unnamed.objects.filter(alive("event"), place=place, line=line)
+        counted = Counted.objects.filter(
+            alive("event"), struck_by=None, place=place, lot__line=line
+        ).values_list("lot_id", *names)
+        tills = Unnamed.objects.filter(alive("event"), place=place, line=line).values_list(*names)
         return (
             moved,
-            list(counted.values_list("lot_id", *names)),
-            [(0, quantity, moment) for quantity, moment in tills.values_list(*names)],
+            [(lot, n, (placed, happened), event) for lot, n, placed, happened, event in counted],
+            [(0, n, (placed, happened), event) for n, placed, happened, event in tills],
         )
     found: list[list[tuple[int, int, int]]] = []
     with connection.cursor() as cursor:
@@ -258,21 +269,9 @@ def _rows(
             "corrects_id", flat=True
         )
     )
-    standing = ([row for row in rows if row[2] not in dead] for rows in found[1:])
+    living = ([row for row in rows if row[2] not in dead] for rows in found[1:])
     moved_rows, counts, rung = (
-        [(lot, quantity, acts[event]) for lot, quantity, event in rows]
-        for rows in (found[0], *standing)
+        [(lot, quantity, acts[event], event) for lot, quantity, event in rows]
+        for rows in (found[0], *living)
     )
     return moved_rows, counts, rung
-
-
-def _closings(place: int, line: str) -> QuerySet[Event]:
-    """Counts of the whole shelf in which the line was seen."""
-    seen = Counted.objects.filter(event=OuterRef("pk"), lot__line=line)
-    return Event.objects.filter(
-        alive(),
-        Exists(seen),
-        kind="count",
-        place=place,
-        told__contains='"closing":true',
-    )

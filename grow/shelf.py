@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from itertools import islice
 
 from django.db import connection
-from django.db.models import Case, Exists, OuterRef, Q, When
+from django.db.models import Case, Exists, OuterRef, Q, QuerySet, When
 
 from . import clock
 from .models import Counted, Description, Event, Hold, Lot, alive
@@ -97,12 +97,16 @@ class Wholes:
         return bool(self.everything or self.lines)
 
 
-def whole_counts(places: Collection[int], since: Moment | None = None) -> Wholes:
-    """Those that stand in these places, from a moment on (that moment included) or all."""
+def whole_counts(
+    places: Collection[int], since: Moment | None = None, until: Moment | None = None
+) -> Wholes:
+    """Those that stand in these places, between two moments (both included) or all."""
     found = Wholes()
     counts = Event.objects.filter(WHOLE, alive(), kind="count", place__in=places)
     if since:
         counts = counts.filter(placed_at__gte=since)
+    if until:
+        counts = counts.filter(placed_at__lte=until)
     events = {}
     for event in counts.annotate(fresh=Case(When(FRESH, then=True), default=False)).values_list(
         "id", "place_id", "placed_at", "happened_at", "fresh"
@@ -121,12 +125,22 @@ def whole_counts(places: Collection[int], since: Moment | None = None) -> Wholes
     return found
 
 
+def _whole(place: int, line: str) -> QuerySet[Event]:
+    of_line = Counted.objects.filter(event=OuterRef("pk"), lot__line=line)
+    counts = Event.objects.filter(alive(), kind="count", place=place)
+    return counts.filter(FRESH | WHOLE & Exists(of_line))
+
+
 def last_whole(place: int, line: str, before: Moment) -> Moment | None:
     """When the whole of a line was last counted in a place before a moment: what stood there
     then stands. From the last one backwards: what lies years behind is not looked at."""
-    of_line = Counted.objects.filter(event=OuterRef("pk"), lot__line=line)
-    counts = Event.objects.filter(alive(), kind="count", place=place, placed_at__lt=before)
-    counts = counts.filter(FRESH | WHOLE & Exists(of_line)).order_by("-placed_at")
+    counts = _whole(place, line).filter(placed_at__lt=before).order_by("-placed_at")
+    return counts.values_list("placed_at", flat=True).first()
+
+
+def next_whole(place: int, line: str, at: Moment) -> Moment | None:
+    """When the whole of a line was next counted in a place, at a moment or after it."""
+    counts = _whole(place, line).filter(placed_at__gte=at).order_by("placed_at")
     return counts.values_list("placed_at", flat=True).first()
 
 
