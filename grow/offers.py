@@ -222,6 +222,8 @@ def standing(asked: Asked) -> list[Offer]:
     kinds = (asked.ask.of or STRICT) & STRICT
     if asked.kind in _OF_GOODS:
         kinds = kinds - {LotKind.BATCH}
+    if asked.kind == "pack":
+        kinds = kinds - {LotKind.PACK}  # opened bags are reworked
     rows = (
         scope.seen(Holding.objects.all(), asked.person)
         .filter(

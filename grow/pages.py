@@ -145,6 +145,7 @@ def _show(
         "ways": ways or [],
         "answered": [name for name, _ in ANSWERS.values() if request.POST.get(name) and refusal],
         "client_id": client_id or new_id(),
+        "is_nav_sidebar_enabled": False,  # the tables are a way off, and a phone has no room
     }
     return TemplateResponse(request, "grow/act.html", context, status=status)
 

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import urlencode
 
 from django.contrib.auth.models import AnonymousUser
-from django.urls import reverse
+from django.urls import NoReverseMatch, reverse
 
 from . import clock, roles, scope
 from .kinds import CANCELLING, KINDS, OWN
-from .models import Event, Lot, Movement, Person
+from .models import Event, Lot, Movement, Person, Tag
 from .offers import UNDO_WITHIN
 from .wording import NOUNS, act, amount
 
@@ -33,6 +34,8 @@ DRAWN = {
     *("check", "clean", "incident", "count", "discard", "move", "receive_input"),
 }
 _SHOWN = 40
+#: What an entry made besides lots, by the numbers people call it: of these events, event → numbers.
+PAPERS: list[Callable[[list[Event]], dict[int, list[str]]]] = []
 
 
 @dataclass(frozen=True)
@@ -50,6 +53,14 @@ class Button:
 def address(kind: str, **filled: str) -> str:
     url = reverse("admin:act", args=[kind])
     return f"{url}?{urlencode(filled)}" if filled else url
+
+
+def traced_at(lot: Lot) -> str:
+    """The lot's trace; its page in the books where the site has no such page."""
+    try:
+        return f"{reverse('admin:trace')}?{urlencode({'code': lot.code})}"
+    except NoReverseMatch:
+        return reverse("admin:grow_lot_change", args=[lot.pk])
 
 
 def buttons(person: Person) -> list[Button]:
@@ -80,15 +91,21 @@ def by_noun(person: Person) -> list[tuple[str, list[Button]]]:
 
 @dataclass
 class Happened:
-    """One entry in words. kept: (lot, how much of it came to stand where)."""
+    """One entry in words. papers: what else it made that has a number, such as a note."""
 
     event: Event
     title: str
     time: str
     lots: list[Lot]
     says: list[str]
+    papers: list[str] = field(default_factory=list)
     gone: str = ""
     can_undo: bool = False
+
+    @property
+    def codes(self) -> list[tuple[str, str]]:
+        """Each lot's code, and where it can be traced."""
+        return [(lot.code, traced_at(lot)) for lot in self.lots]
 
     @property
     def undo_id(self) -> str:
@@ -131,6 +148,9 @@ def _told(events: list[Event], person: Person) -> list[Happened]:
             "corrects_id", "kind"
         )
     )
+    papers: dict[int, list[str]] = {}
+    for numbers in PAPERS:
+        papers |= numbers(events)
     own = [e for e in events if e.recorded_by_id == person.pk and _fresh(e) and e.pk not in gone]
     last = max(own, key=lambda e: (e.recorded_at, e.pk), default=None)
     return [
@@ -140,11 +160,25 @@ def _told(events: list[Event], person: Person) -> list[Happened]:
             time=f"{clock.local(e.happened_at):%H:%M}",
             lots=made.get(e.pk) or _named(moved.get(e.pk, [])),
             says=_says(e, moved.get(e.pk, []), made.get(e.pk, [])),
+            papers=papers.get(e.pk, []),
             gone={"undo": "undone", "cancel": "cancelled"}.get(gone.get(e.pk, ""), ""),
             can_undo=e is last and KINDS[e.kind].can_cancel,
         )
         for e in events
     ]
+
+
+def _tags(events: list[Event]) -> dict[int, list[str]]:
+    """Of a block of tags the first and the last."""
+    ids = [e.pk for e in events if e.kind == "print_tags"]
+    out: dict[int, list[str]] = {}
+    rows = Tag.objects.filter(printed_by__in=ids).order_by("pk") if ids else []
+    for tag in rows:
+        out.setdefault(tag.printed_by_id, []).append(tag.code)
+    return {pk: [found[0], "to", found[-1]] if found[1:] else found for pk, found in out.items()}
+
+
+PAPERS.append(_tags)
 
 
 def _fresh(event: Event) -> bool:

@@ -99,6 +99,23 @@ def test_every_form_opens_with_few_questions_to_the_books(stand, django_assert_m
         assert not re.search(r"<style|\sstyle=|\son\w+=", shown), kind
 
 
+def test_every_act_and_all_it_asks_for_is_put_into_words():
+    from grow.asks import asks
+    from grow.wording import ACTS, WORDS, words
+
+    assert ACTS.keys() == KINDS.keys()
+    kinds = {kind for kind, _ in WORDS} - {""}
+    assert kinds <= KINDS.keys()
+    for kind in KINDS:
+        for ask in asks(kind):
+            assert words(kind, ask.name).label, (kind, ask.name)
+    # what a table says of an argument that is none is never read
+    for kind, argument in WORDS:
+        if kind:
+            names = {ask.name for ask in asks(kind)} | {"things"}
+            assert argument.partition(".")[0] in names, (kind, argument)
+
+
 def test_a_full_store_asks_no_more_questions(stand, django_assert_num_queries):
     def asked(kind: str) -> int:
         from django.db import connection
@@ -519,8 +536,8 @@ def test_crates_are_offered_first_expired_first(stand):
     farm = stand.farm
     farm.pass_time(days=1)
     fresh = farm.cut(2000)
-    shown = stand.get("pack").content.decode()
-    codes = re.findall(r'name="taken-\d+-about" value="([^"]+)"', shown)
+    shown = stand.get("deliver").content.decode()
+    codes = re.findall(r'name="lines-\d+-about" value="([^"]+)"', shown)
     assert codes.index(stand.run.code) < codes.index(stand.crate.code) < codes.index(fresh.code)
     assert "3 kg in Cold store · cut yesterday" in shown
 
@@ -582,6 +599,15 @@ def test_the_start_page_says_what_happened_and_takes_ones_last_entry_back(stand)
     assert "Tam, undone" in stand.client.get("/").content.decode()
     farm.pass_time(minutes=11)
     assert ">Undo</button>" not in stand.client.get("/").content.decode()
+
+
+def test_a_note_and_tags_are_named_by_their_numbers(stand):
+    page = stand.post("deliver", entries(stand)["deliver"])
+    note = Event.objects.filter(kind="deliver").latest("id").note.number
+    assert f">{note}</p>" in stand.client.get(page.url).content.decode()
+    page = stand.post("print_tags", {"count": "12"})
+    tags = list(Event.objects.latest("id").tags.order_by("pk").values_list("code", flat=True))
+    assert f">{tags[0]} to {tags[-1]}</p>" in stand.client.get(page.url).content.decode()
 
 
 def test_nobody_undoes_what_somebody_else_recorded(stand):
