@@ -112,7 +112,7 @@ def _places(asked: Asked) -> list[Offer]:
     of = asked.ask.of or frozenset(set(PlaceKind) - SOURCES - ENDS)
     wide = len(of) > len(GROWING) + 2
     if asked.kind == "count":
-        of -= GROWING  # plants are walked, not counted by lot
+        of -= {*GROWING, PlaceKind.TANK, PlaceKind.BUYER}  # plants are walked, not counted by lot
     if asked.kind == "treat":
         of &= GROWING
     if wide and asked.kind not in ("open_input", "incident", "clean"):

@@ -292,6 +292,11 @@ WORDS: dict[tuple[str, str], Words] = {
     ("count", "place"): Words("Where", keep=True),
     ("count", "counted"): Words("What was there"),
     ("count", "closing"): Words("Closing count", "The last look of the day, over the whole shelf."),
+    ("count", "fresh"): Words(
+        "Start fresh from this count",
+        "All that stands here was counted: what is not named was not there.",
+        more=True,
+    ),
     ("release", "from_place"): Words("Out of", "To take a part out of quarantine.", more=True),
     ("release", "to_place"): Words("Into", more=True),
     ("release", "quantity"): Words("How much of it", more=True),

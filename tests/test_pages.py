@@ -108,6 +108,7 @@ def test_every_act_and_all_it_asks_for_is_put_into_words():
     assert kinds <= KINDS.keys()
     for kind in KINDS:
         for ask in asks(kind):
+            assert {(kind, ask.name), ("", ask.name)} & WORDS.keys(), (kind, ask.name)
             assert words(kind, ask.name).label, (kind, ask.name)
     # what a table says of an argument that is none is never read
     for kind, argument in WORDS:

@@ -140,6 +140,7 @@
             all(".ask-cards details.further").forEach((fold) => {
                 fold.hidden = !crop || !fold.querySelector(".card:not([hidden])");
                 if (crop) fold.open = true;
+                fold.querySelector("summary").hidden = Boolean(crop);
             });
         }
         if (!cards.length) return;
