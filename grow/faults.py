@@ -263,6 +263,7 @@ def breaches() -> Iterable[str]:
         WHERE h.began_at <= e.placed_at AND (h.ended_at IS NULL OR h.ended_at > e.placed_at)
           AND h.began_by_id < e.id
           AND e.corrects_id IS NULL AND e.because_of_id IS NULL AND l.made_by_id <> e.id
+          AND e.id NOT IN ({_DEAD})
           AND p.kind NOT IN ({_list(HARMLESS)}) AND f.kind <> 'transit'
           AND NOT EXISTS (
               SELECT 1 FROM grow_flag g

@@ -166,6 +166,8 @@ def inherit(
     if not (held or intervals):
         return
     reasons: dict[int, str] = {}
+    inside: set[int] = set()  # cut within the interval of a spray
+    stood_in: dict[int, Hold] = {}  # what held water or film a lot was made in
     born = {
         lot.pk: lot
         for lot in Lot.objects.filter(
@@ -180,9 +182,12 @@ def inherit(
             hold = held[e.parent_id]
             parent = Lot.objects.only("code").get(pk=e.parent_id)
             reasons.setdefault(child.pk, f"{parent.code} is held: {hold.reason}")
+            if e.kind == Lineage.Kind.TOUCHED:
+                stood_in.setdefault(child.pk, hold)
         spray = intervals.get(e.parent_id)
         safe_from = spray.safe_from if spray and child.kind == LotKind.HARVEST else None
         if spray and safe_from and child.made_by.earliest_at < safe_from:
+            inside.add(child.pk)
             until = clock.local(safe_from)
             reasons[child.pk] = (
                 f"cut inside the harvest interval of {spray.lot.title or spray.lot.code} "
@@ -193,16 +198,30 @@ def inherit(
     if entry is not None:
         for lot, reason in sorted(reasons.items()):
             newborn = born[lot].made_by_id == event.pk
-            if newborn and not entry.told_as_fact and "interval" in reason:
+            if newborn and lot in inside:
                 entry.refuse_or(
                     "inside_interval",
                     f"Not yet: {reason}. Wait, or tell it as already cut; it is then held.",
                 )
+            # leaf has stood in its water, but a run can still be made in other water or film
+            if newborn and born[lot].kind == LotKind.PACK and lot in stood_in:
+                _refuse_made_in(entry, stood_in[lot], reason)
             kind = Flag.Kind.BORN_HELD
             Flag.objects.create(
                 event=event, kind=kind, lot_id=lot, says=f"{born[lot].code} is held: {reason}"[:400]
             )
     place_holds(reasons, event)
+
+
+def _refuse_made_in(entry: Entry, hold: Hold, reason: str) -> None:
+    """A run of a time before the hold is accepted, like a movement; it is then held."""
+    at = entry.event.placed_at
+    if Hold.objects.filter(lot=hold.lot_id, ended_by=None, began_at__lte=at).exists():
+        entry.refuse_or(
+            "held",
+            f"{reason}. Take other water, film or gloves, or tell it as already done; the run is "
+            "then held.",
+        )
 
 
 def at_birth(entry: Entry) -> None:

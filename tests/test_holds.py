@@ -643,7 +643,6 @@ def test_a_lot_held_twice_is_released_of_both(farm: Farm, two: tuple[Lot, Lot]) 
     event = release(farm, lot)
     assert not held(lot)
     farm.pass_time(minutes=10)
-    farm.send(lot, 100)
     farm.tell("cancel", event=event, reason="not clear after all")
     assert Hold.objects.filter(lot=lot, ended_by=None).count() == 2
 

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import json
+from collections import defaultdict
 from collections.abc import Callable
 
 from django.db.models import Q, Sum
 
-from .. import clock, gate, lineage
+from .. import clock, gate, holds, lineage
 from ..errors import Refusal
 from ..fitting import Goods, Keeping, Made, Origin, Tower
-from ..kinds import ASIDE, CANCELLING, KINDS, OWN
+from ..kinds import ASIDE, CANCELLING, KINDS, OWN, WORKED_OUT
 from ..ledger import BEFORE_CANCEL, Entry, cancel_rows, operation
 from ..models import (
     Basis,
@@ -18,17 +19,20 @@ from ..models import (
     CutSite,
     Event,
     Flag,
+    Hold,
     InUse,
     Lineage,
     Lot,
     LotKind,
     Movement,
     Place,
+    PlaceKind,
     Planting,
     PlantSite,
     alive,
 )
 from ..queries import living, on_sites, with_corrections
+from .stock import refuse_unless_signed_off
 
 UNDO_WITHIN_S = 600
 _TAKING_BACK = (*CANCELLING, "cancel_because")
@@ -77,6 +81,12 @@ def _cancel(entry: Entry, event: Event) -> None:
         if e.pk not in seen:
             family.append(e)
             seen.add(e.pk)
+    if (
+        entry.kind.name == "cancel"  # an undo takes back one's own slip
+        and Hold.objects.filter(began_by__in=seen, ended_by=None).exists()
+    ):
+        # it lets go as a release does, and asks for the same
+        refuse_unless_signed_off(entry, clock.local(entry.event.recorded_at).date())
     _refuse_used(entry, event, family)
     entry.may_short = event.kind in _CORRECTING  # it may be short with it, so it may without it
     again = Lineage.objects.filter(event__in=seen, struck_by__isnull=False)
@@ -130,6 +140,43 @@ def _refuse_used(entry: Entry, event: Event, family: list[Event]) -> None:
             "Cancel that first, or correct the weight or the origin instead.",
             events=[e.pk for e in first],
         )
+
+
+def _refuse_moved_since(entry: Entry, event: Event) -> None:
+    """What was let go and has moved on, or become something, was free when it did: it cannot have
+    been held all along. Holding it anew also holds what it became."""
+    let_go = Hold.objects.filter(ended_by=event).select_related("lot")
+    lots = {hold.lot_id: hold.lot for hold in let_go}
+    since = event.recorded_at
+    rows = (
+        Movement.objects.filter(lot__in=lots, event__gt=event.pk, event__placed_at__gte=since)
+        .exclude(to_place__kind__in=holds.HARMLESS)
+        .exclude(from_place__kind=PlaceKind.TRANSIT)
+        .select_related("event", "to_place")
+    )
+    acts: set[int] = {m.event_id for m in rows if m.event.corrects_id is None}
+    sold: dict[int, int] = defaultdict(int)
+    for m in rows:
+        if m.event.kind == WORKED_OUT and m.event.corrects_id:
+            sold[m.event.corrects_id] += m.quantity * (1 if m.to_place.is_end else -1)
+    acts |= {till for till, net in sold.items() if net > 0}
+    made = Lineage.objects.filter(
+        parent__in=lots, child__made_by__gt=event.pk, child__made_by__placed_at__gte=since
+    )
+    acts |= set(made.values_list("child__made_by_id", flat=True))
+    stand = Event.objects.filter(alive(), pk__in=acts).exclude(kind__in=OWN)
+    first = list(stand.order_by("placed_at", "pk"))
+    if first:
+        raise Refusal(
+            "moved_since",
+            f"{', '.join(lot.code for lot in lots.values())} moved on since it was let go: "
+            f"{', '.join(_says(e) for e in first[:3])}. Hold it anew instead; that holds what was "
+            "made of it, too.",
+            events=[e.pk for e in first],
+        )
+
+
+BEFORE_CANCEL["release"] = _refuse_moved_since
 
 
 def _corrected(facts) -> Event:

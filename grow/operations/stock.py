@@ -9,8 +9,8 @@ from typing import Annotated
 from .. import books, clock, gate
 from ..errors import NotAllowed, Refusal
 from ..fitting import Back, Keeping, Kept, Known, Moved, Quarantine, Reason, Standing, among
-from ..ledger import BEFORE_CANCEL, Entry, operation
-from ..models import OUTLETS, STRICT, Basis, Event, Flag, Lot, Place, PlaceKind
+from ..ledger import Entry, operation
+from ..models import OUTLETS, STRICT, Basis, Flag, Lot, Place, PlaceKind
 from ..queries import stocks
 from ..setup import the
 from ..shelf import there_since
@@ -139,7 +139,7 @@ def release(
 
     if not reason.strip():
         raise Refusal("reason", "Say why it may be released; the record stands on it.")
-    _signed_off(entry, clock.number_day(entry.event.day))
+    refuse_unless_signed_off(entry, clock.number_day(entry.event.day))
     if (from_place or to_place or quantity) and not (from_place and to_place and quantity):
         raise Refusal(
             "half_told",
@@ -156,16 +156,8 @@ def release(
     open_.update(ended_by=entry.event, ended_at=entry.event.recorded_at)
 
 
-def _signed_off(entry: Entry, day: dt.date) -> None:
+def refuse_unless_signed_off(entry: Entry, day: dt.date) -> None:
+    """Who lets a held lot go is signed off for it."""
     for person in entry.event.done_by.all():
         if not person.may("releasing", day):
             raise NotAllowed("not_signed_off", f"{person} is not signed off for releasing lots.")
-
-
-def _hold_cancelled(entry: Entry, event: Event) -> None:
-    """It lets go as a release does, and asks for the same. An undo of one's own slip does not."""
-    if entry.kind.name == "cancel":
-        _signed_off(entry, clock.local(entry.event.recorded_at).date())
-
-
-BEFORE_CANCEL["hold"] = _hold_cancelled
