@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from grow.errors import Refusal
 from grow.measures import grams
 from grow.shares import shared_out
-from sales.ledger_hooks import worth
+from sales.pricing import worth
 
 
 @pytest.mark.parametrize(
