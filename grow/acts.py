@@ -22,7 +22,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from . import clock
-from .asks import COMMON, MOST, Ask, asks
+from .asks import CLOCK, COMMON, MOST, Ask, asks
 from .edge import tell
 from .errors import Refusal
 from .kinds import KINDS, Kind
@@ -140,7 +140,9 @@ _BY_NUMBER: tuple[type[Model], ...] = (Event, Photo)
 
 def asked(kind: Kind) -> type[serializers.Serializer]:
     """A serializer of what an operation asks for, its own arguments and those of all."""
-    return _group(f"{_camel(kind.name)}Act", (*asks(kind.name), *COMMON), kind.run.__doc__ or "")
+    return _group(
+        f"{_camel(kind.name)}Act", (*asks(kind.name), *COMMON, CLOCK), kind.run.__doc__ or ""
+    )
 
 
 @functools.cache

@@ -84,6 +84,8 @@ COMMON = (
     Ask("tanks", "row", many=True, model=Place, of=frozenset({"tank"})),
     Ask("already_done", "yes", default=False),
 )
+#: What a queue adds that sends what was told before; nobody is asked for it.
+CLOCK = Ask("clock_reading", "moment")
 _PLAIN: dict[Any, str] = {
     bool: "yes",
     int: "whole",
@@ -159,7 +161,7 @@ class Reader:
     def read(self, kind: str, data: Mapping[str, Any]) -> dict[str, Any]:
         """An operation's arguments out of what was sent; what is empty is left out. Raises
         Unread, with a sentence for each argument that is wrong."""
-        return self.arguments((*asks(kind), *COMMON), data)
+        return self.arguments((*asks(kind), *COMMON, CLOCK), data)
 
     def arguments(self, own: Sequence[Ask], data: Mapping[str, Any]) -> dict[str, Any]:
         """Any list of arguments, as `read` those of an operation."""

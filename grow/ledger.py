@@ -60,7 +60,16 @@ from .models import (
     Unnamed,
 )
 from .setup import the
-from .telling import DATED_AS, canonical, moments_of, rows_in
+from .telling import (
+    AHEAD,
+    DATED_AS,
+    by_our_clock,
+    canonical,
+    moments_of,
+    rows_in,
+    same_told,
+    wrong_clock,
+)
 
 #: Called by cancel with (entry, event): refuse if a paper stands on it, or put own tables right.
 BEFORE_CANCEL: dict[str, Callable[[Entry, Event], None]] = {}
@@ -83,8 +92,9 @@ def operation(
 
     Besides the function's own arguments each operation takes: recorded_by (Person), client_id
     (unique per person; a repeat answers again), done_by (persons; default recorded_by), at (a
-    moment) or on (only a day), began_at, already_done, device, things, tanks. It returns the
-    Event; `event.lots` are what it made. Raises Refusal and its family.
+    moment) or on (only a day), began_at, already_done, device, things, tanks; and clock_reading,
+    what the clock that gave those moments reads as they are sent: by its difference from ours they
+    are shifted. It returns the Event; `event.lots` are what it made. Raises Refusal and its family.
     """
 
     def decorate(function: Callable[..., None]) -> Callable[..., Event]:
@@ -100,6 +110,7 @@ def operation(
             at: dt.datetime | None = None,
             on: dt.date | None = None,
             began_at: dt.datetime | None = None,
+            clock_reading: dt.datetime | None = None,
             already_done: bool = False,
             device: Annotated[str, as_in(Event, "device")] = "",
             things: Iterable[Any] = (),
@@ -111,6 +122,7 @@ def operation(
                 "already_done": already_done or None,
                 "at": at,
                 "began_at": began_at,
+                "clock_reading": clock_reading,
                 "done_by": list(done_by) or None,
                 "on": on,
                 "tanks": list(dict.fromkeys(tanks)) or None,
@@ -120,6 +132,7 @@ def operation(
             _refuse_no_id(client_id)
             refuse_unfit("device", taken["device"].annotation, device)
             told = canonical({**facts, **{k: v for k, v in common.items() if v is not None}})
+            at, began_at, shift = by_our_clock(at, began_at, clock_reading)
             with gate.through(_gate(kind, facts)), clock.one_zone():
                 moments, notes = moments_of(kind, facts, at, on, began_at, already_done)
                 event, fresh = _insert(
@@ -150,6 +163,8 @@ def operation(
                     raise Refusal("moment", says_)
                 for says_ in notes.get("flag", ()):
                     entry.flag(Flag.Kind.MOMENT, says_)
+                if abs(shift) > AHEAD:
+                    entry.flag(Flag.Kind.CLOCK, wrong_clock(shift))
                 try:
                     function(entry, **facts)
                     entry.post()
@@ -250,7 +265,7 @@ def _name(event: Event, field_: str, rows: Iterable[models.Model] | None) -> Non
 
 
 def _again(event: Event, kind: Kind, told: str) -> Event:
-    if event.kind != kind.name or event.told != told:
+    if event.kind != kind.name or not same_told(event.told, told):
         raise Conflict(
             "client_id_reused",
             f"Entry {event.client_id} was already recorded as “{KINDS[event.kind].says}” with "

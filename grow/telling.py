@@ -55,6 +55,14 @@ def _plain(value: Any) -> Any:
     return value
 
 
+def same_told(before: str | None, now: str) -> bool:
+    """Whether a repeat tells the same. It is sent later, so its clock reads otherwise."""
+    if before == now:
+        return True
+    one, other = (json.loads(text or "{}") for text in (before, now))
+    return {**one, "clock_reading": None} == {**other, "clock_reading": None}
+
+
 def rows_in(value: Any, model: type[models.Model]) -> list[Any]:
     """Every instance of a model anywhere in the arguments."""
     if isinstance(value, model):
@@ -69,6 +77,26 @@ def rows_in(value: Any, model: type[models.Model]) -> list[Any]:
 
 
 # --- when it happened ---------------------------------------------------------------------
+
+
+def by_our_clock(
+    at: dt.datetime | None, began_at: dt.datetime | None, clock_reading: dt.datetime | None
+) -> tuple[dt.datetime | None, dt.datetime | None, dt.timedelta]:
+    """The moments as our clock would have told them, and by how much they were shifted."""
+    if clock_reading is None or (at is None and began_at is None):
+        return at, began_at, dt.timedelta()
+    shift = clock.now() - clock_reading
+    return at and at + shift, began_at and began_at + shift, shift
+
+
+def wrong_clock(shift: dt.timedelta) -> str:
+    """Tells the lead that moments were shifted, and why."""
+    minutes = round(abs(shift) / dt.timedelta(minutes=1))
+    which = "behind" if shift > dt.timedelta() else "ahead"
+    return (
+        f"The clock that told it was {minutes} min {which} of the clock here; its moments were "
+        "shifted by that."
+    )
 
 
 def moments_of(

@@ -28,6 +28,7 @@ COMMON = {
     "at",
     "on",
     "began_at",
+    "clock_reading",
     "already_done",
     "device",
     "things",
