@@ -63,7 +63,8 @@ def _unreceive(entry: Entry, event: Event) -> None:
         line.rejected -= rejected
         line.over -= over
         line.to_follow += accepted + short + rejected - over
-        entry.later.append(line.save)
+        unsent = not (line.sent or line.accepted or line.short or line.rejected)
+        entry.later.append(line.delete if unsent else line.save)
 
 
 # --- a run's sums ---------------------------------------------------------------------------

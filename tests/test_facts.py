@@ -21,7 +21,7 @@ from grow.models import (
     PlantSite,
     Variety,
 )
-from sales.operations import Taken
+from sales.operations import Arrived, Taken
 from tests.farm import Crate, Farm
 
 K = Flag.Kind
@@ -476,3 +476,30 @@ def test_more_plants_stood_there_than_sites_when_records_began(farm: Farm) -> No
         batch=told.lot,
     )
     assert ("Opening stock", "Count difference", 2, "counted") in farm.moved(told.lot)
+
+
+# The door -----------------------------------------------------------------------------------
+
+
+def test_a_crate_arrives_that_is_not_on_the_note(farm: Farm) -> None:
+    """Two crates stood side by side and the wrong one went: what came, came."""
+    told, came = farm.cut(900), farm.cut(900)
+    sent = farm.send(told, 900)
+    got = farm.tell(
+        "receive", note=sent.note, lines=[Arrived(told, short=900), Arrived(came, 850, rejected=50)]
+    )
+    assert flags(got) == [K.OVER]
+    assert came.code in got.flags.get().says
+    line = sent.note.lines.get(lot=came)
+    assert (line.sent, line.accepted, line.rejected, line.over) == (0, 850, 50, 900)
+    farm.stands_at(
+        """
+        Cold store          | came | 900 g
+        Kitchen             | came | 850 g
+        Rejected at Kitchen | came |  50 g
+        """,
+        came=came,
+    )
+    farm.tell("cancel", event=got, reason="another note")
+    assert [line.lot for line in sent.note.lines.all()] == [told]
+    farm.stands_at("Cold store | came | 900 g", came=came)

@@ -69,25 +69,24 @@ def receive(
     entry: Entry, *, note: DeliveryNote, lines: Sequence[Arrived], temperature_c: str = ""
 ) -> None:
     """What arrived of a note, all or part of it. Accepted is the outlet's; rejected goes to the
-    sender's reject shelf; short goes to count difference; more than was sent comes from it."""
+    sender's reject shelf; short goes to count difference; more than was sent comes from it, and so
+    does a lot that was not on the note at all."""
     outlet = note.outlet.place
     transit = side_place(outlet, PlaceKind.TRANSIT)
     rejects = side_place(outlet, PlaceKind.QUARANTINE)
-    known = {line.lot_id: line for line in note.lines.select_related("lot")}
     pairs = []
     for a in lines:
-        if a.lot.pk not in known:
-            raise Refusal("not_on_note", f"{a.lot.code} is not on note {note.number}.")
         if min(a.accepted, a.short, a.rejected) < 0 or not (a.accepted + a.short + a.rejected):
             raise Refusal(
                 "nought", f"Say how much of {a.lot.code} was accepted, short or rejected."
             )
         pairs += [(a.lot, transit), (a.lot, outlet), (a.lot, rejects)]
     entry.take(*sorted(pairs, key=lambda p: (p[0].pk, p[1].pk)))
-    # read again now that the goods are locked; a lot may stand in two rows of one receipt
+    # read now that the goods are locked; a lot may stand in two rows of one receipt
     known = {line.lot_id: line for line in note.lines.all()}
     for a in lines:
-        line = known[a.lot.pk]
+        new = NoteLine(note=note, lot=a.lot, sent=0, to_follow=0)
+        line = known.setdefault(a.lot.pk, new)
         over = max(0, a.accepted + a.short + a.rejected - line.to_follow)
         if over:
             entry.flag(
