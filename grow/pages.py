@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,18 +21,9 @@ from .forms import Form
 from .kinds import KINDS
 from .models import Event, Person
 from .operations import keep_photo
+from .page import Page
+from .pages_import import IMPORT_PAGES
 from .wording import Act, act
-
-
-@dataclass(frozen=True)
-class Page:
-    """A task page, as the site asks for it."""
-
-    path: str
-    name: str
-    title: str
-    permission: str | None
-    view: Callable[..., HttpResponseBase]
 
 
 @dataclass(frozen=True)
@@ -150,4 +140,4 @@ def _show(
     return TemplateResponse(request, "grow/act.html", context, status=status)
 
 
-PAGES = [Page("do/<slug:kind>/", "act", "Record", None, form_page)]
+PAGES = [Page("do/<slug:kind>/", "act", "Record", None, form_page), *IMPORT_PAGES]

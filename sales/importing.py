@@ -9,10 +9,18 @@ from typing import Any
 from grow.asks import Ask
 from grow.errors import Refusal
 from grow.importing import blame
-from grow.importing.tables import MAKES, NUMBERED, SetUp, added, ask_of, register
+from grow.importing.grid import KINDS_ON_PAPER
+from grow.importing.tables import CALLED, KEY, MAKES, NUMBERED, SetUp, added, ask_of, register
 from grow.models import Crop, Event, Lot, Place
 from sales.models import DeliveryNote, Outlet, Price, Product, RecipeLine
 
+KINDS_ON_PAPER |= {
+    "pack": ("product", "lot", "place", "left", "packs", "store", CALLED, KEY),
+    "put_on_shelf": ("outlet", "lot", "quantity", "from_place"),
+    "deliver": ("outlet", "lot", "quantity", "from_place", KEY),
+    "sell": ("outlet", "product", "quantity", KEY),
+    "use": ("lot", "place", "quantity"),
+}
 MAKES |= {"pack": Lot, "rework": Lot, "deliver": DeliveryNote}
 
 

@@ -12,7 +12,7 @@ have been; a row with already_done=yes is told as a fact.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Sequence
 from dataclasses import dataclass, field, replace
 
 from django.db import transaction
@@ -72,7 +72,7 @@ class Play:
         self.numbers: dict[Name, str] = {}
         self.before: dict[str, Event] = {}
 
-    def steps(self) -> Iterator[tuple[int, int]]:
+    def steps(self) -> Generator[tuple[int, int], None, None]:
         """Plays; gives (entries played, of how many) after each. Left before its end, nothing of
         it stands."""
         outcome, of = self.outcome, len(self.entries)

@@ -1,0 +1,19 @@
+"""What a task page tells the site about itself."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from django.http.response import HttpResponseBase
+
+
+@dataclass(frozen=True)
+class Page:
+    """A task page, as the site asks for it."""
+
+    path: str
+    name: str
+    title: str
+    permission: str | None
+    view: Callable[..., HttpResponseBase]
