@@ -36,6 +36,7 @@ from .importing.tables import table, tables
 from .models import Person
 from .page import Page
 from .roles import may
+from .wording import act
 
 #: More rows than this would hold the books against everybody else for minutes.
 MOST_ROWS = 5000
@@ -187,8 +188,8 @@ def template_page(request: HttpRequest, name: str) -> HttpResponseBase:
 def sheets_page(request: HttpRequest) -> HttpResponseBase:
     """Which sheet is to be typed up."""
     person = _person(request)
-    listed = [table(kind) for kind in KINDS_ON_PAPER if may(person, kind)]
-    return TemplateResponse(request, "grow/sheets.html", {"tables": listed})
+    listed = [(kind, act(kind).title) for kind in KINDS_ON_PAPER if may(person, kind)]
+    return TemplateResponse(request, "grow/sheets.html", {"listed": listed})
 
 
 def sheet_page(request: HttpRequest, kind: str) -> HttpResponseBase:

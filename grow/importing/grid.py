@@ -8,14 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
-from ..asks import Ask
 from ..errors import Refusal
-from ..finding import NAMED
-from ..fitting import Among
-from ..models import ENDS, SOURCES, Holding, Lot, Person, Place, PlaceKind, PlantSite
-from ..scope import seen
+from ..forms import kilograms
+from ..models import Person
+from ..offers import Asked, offers
+from ..wording import Words, act, words
 from .playing import Outcome, play
 from .sheets import Row, Sheet
 from .tables import CALLED, KEY, Column, Table
@@ -41,8 +39,7 @@ KINDS_ON_PAPER: dict[str, tuple[str, ...]] = {
     "top_up": ("tank", "litres", "inputs"),
     "treat": ("item", "places", "reason", "dose", "done_by"),
 }
-_MOST = 200
-_STANDING = frozenset(set(PlaceKind) - SOURCES - ENDS)
+_HEADS = {TIME: "Time", KEY: "Same entry", CALLED: "Own name"}
 
 
 @dataclass(frozen=True)
@@ -82,7 +79,7 @@ class Grid:
 
     @property
     def title(self) -> str:
-        return f"Type up a sheet: {self.kind.says}"
+        return f"{act(self.table.name).title}: a sheet to type up"
 
     @property
     def wrong(self) -> bool:
@@ -122,7 +119,7 @@ class Grid:
         while number:
             text = self.typed.get(f"{column}-{number}", "").strip()
             if text not in _DITTO:
-                return text
+                return kilograms(text) if self._weighed(column) else text
             number -= 1
         return ""
 
@@ -147,11 +144,20 @@ class Grid:
             for n in range(1, self.number + 1)
         ]
 
-    def _label(self, column: str) -> str:
-        if column in (TIME, KEY, CALLED):
-            return {TIME: "time", KEY: "same entry", CALLED: "own name"}[column]
+    def _words(self, column: str) -> Words:
         found = self.table.column(column)
-        return found.ask.label if found else column
+        within = f"{found.within.name}." if found and found.within else ""
+        return words(self.table.name, f"{within}{column}")
+
+    def _label(self, column: str) -> str:
+        if column in _HEADS:
+            return _HEADS[column]
+        label = self._words(column).label
+        return f"{label}, kg" if self._weighed(column) else label
+
+    def _weighed(self, column: str) -> bool:
+        found = self.table.column(column)
+        return found is not None and found.ask.unit == "g"
 
     def _cell(self, column: str, number: int, wrong: bool) -> Cell:
         found = self.table.column(column)
@@ -160,54 +166,34 @@ class Grid:
         way, list_id, choices = "text", "", self._choices(column, found)
         if choices:
             way = "choice"
-        elif found and found.ask.model:
+        elif found and (found.ask.model or self._words(column).choices):
             list_id = f"list-{column}"
         elif column == TIME or (found and found.ask.what in ("whole", "decimal")):
             way = "number"
         return Cell(name, column, self._label(column), value, wrong, way, list_id, choices)
 
     def _choices(self, column: str, found: Column | None) -> tuple[tuple[str, str], ...]:
-        if found is None:
+        if found is None or found.ask.model:
             return ()
         if found.ask.what == "yes":
-            return (("yes", "yes"), ("no", "no"))
-        parameter = self.kind.facts.get(column)
-        for note in getattr(parameter.annotation, "__metadata__", ()) if parameter else ():
-            if isinstance(note, Among):
-                return tuple((value, value.replace("_", " ")) for value in note.choices)
-        return ()
+            return (("yes", "Yes"), ("no", "No"))
+        told = self._words(column)
+        return () if told.free else told.choices
 
     @property
     def lists(self) -> list[tuple[str, list[tuple[str, str]]]]:
-        """(id, [(what is typed, what it is)]) for each column that names rows."""
-        found = [(c, self.table.column(c)) for c in self.columns]
-        return [
-            (f"list-{name}", offered(column.ask, self.person))
-            for name, column in found
-            if column and column.ask.model and column.ask.model is not PlantSite
-        ]
+        """(id, [(what is typed, what it is)]) for each column that may be chosen from a list."""
+        found = []
+        for name in self.columns:
+            column, told = self.table.column(name), self._words(name)
+            if column and column.ask.model:
+                rows = offers(Asked(self.table.name, column.ask, self.person, {}))
+                listed = {o.value: f"{o.label} {o.note}".strip() for o in rows}
+                found.append((f"list-{name}", list(listed.items())))
+            elif column and told.free and told.choices:
+                found.append((f"list-{name}", [(value, says) for value, says in told.choices]))
+        return found
 
 
 def _shown_as(column: str) -> str:
     return TIME if column == "at" else column
-
-
-def offered(ask: Ask, person: Person) -> list[tuple[str, str]]:
-    """Rows that a cell may mean: of lots those that stand somewhere, newest first."""
-    model = ask.model
-    assert model is not None
-    rows: Any = seen(model._default_manager.all(), person)
-    if model is Lot:
-        standing = Holding.objects.filter(quantity__gt=0, source=False, place__kind__in=_STANDING)
-        rows = rows.filter(pk__in=standing.values("lot_id")).order_by("-id")
-        if ask.of:
-            rows = rows.filter(kind__in=ask.of)
-        return [(lot.code, lot.title) for lot in rows[:_MOST]]
-    if model is Place:
-        rows = rows.filter(kind__in=ask.of or _STANDING)
-    if model is Person:
-        rows = rows.filter(is_active=True)
-    named = NAMED[model]
-    if named.related:
-        rows = rows.select_related(*named.related)
-    return [(str(named.value(row, named.names[0])), str(row)) for row in rows[:_MOST]]
