@@ -26,6 +26,7 @@ from sales.models import Money
 from tests import recount
 from tests.acts import ACTS, Dice, Pick, telling
 from tests.farm import Farm
+from tests.refusals import OF_FACTS
 
 pytestmark = [pytest.mark.django_db, pytest.mark.slow]
 TOLD: dict[str, Counter[str]] = defaultdict(Counter)
@@ -104,6 +105,8 @@ class Books(RuleBasedStateMachine):
         TOLD[verb]["refused" if refusal else "accepted"] += 1
         if refusal:
             WHY[verb][refusal.code] += 1
+            if told.get("already_done") or (KINDS[verb].fact and not KINDS[verb].dated_as):
+                assert refusal.code in OF_FACTS, f"{verb} {refusal.code}: a fact was refused"
             assert refusal.sentence.endswith((".", "?"))
             assert _standing() == before  # a refusal loses nothing and writes nothing
         self.acts += 1
