@@ -517,6 +517,8 @@ class Walk:
                 moment=moment.isoformat(),
                 below=change,
             )
+        if any(f.kind == Flag.Kind.OVER and f.lot == lot for f in entry.flags):
+            return  # said already, and of which note
         entry.flag(
             Flag.Kind.SHORT,
             f"{change} {lot.unit} of {lot.code} beyond the books in {place} on "

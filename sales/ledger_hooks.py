@@ -1,15 +1,13 @@
-"""What the ledger asks of this app: to look whether a paper stands on an event, and to keep a run's
-sums when a weight is put right. What a customer pays is in `pricing`."""
+"""What the ledger asks of this app when a weight is put right: to keep a run's sums. What a
+customer pays is in `pricing`."""
 
 from __future__ import annotations
 
-import json
-
-from django.db.models import Q, Sum
+from django.db.models import Q
 
 from grow.errors import Refusal
 from grow.kinds import OWN
-from grow.ledger import AFTER_POST, BEFORE_CANCEL, Entry
+from grow.ledger import AFTER_POST, Entry
 from grow.models import (
     Basis,
     Counted,
@@ -26,46 +24,7 @@ from grow.queries import with_corrections
 from grow.setup import the
 from grow.shares import shared_out
 
-from .models import NoteLine, PackingRun
-
-# --- papers ---------------------------------------------------------------------------------
-
-
-def _note_received(entry: Entry, event: Event) -> None:
-    note = event.note
-    lines = note.lines.exclude(accepted=0, short=0, rejected=0)
-    if lines.exists():
-        raise Refusal(
-            "paper_on_it",
-            f"Note {note.number} was received in part or whole; cancel the receipt first.",
-            note=note.number,
-        )
-    entry.later.append(lambda: note.lines.update(sent=0, to_follow=0))
-
-
-def _unreceive(entry: Entry, event: Event) -> None:
-    told = json.loads(event.told or "{}")
-    lines = {line.lot_id: line for line in NoteLine.objects.filter(note=told["note"])}
-    for lot in {row["lot"] for row in told["lines"]}:
-        line = lines[lot]
-        rows = [row for row in told["lines"] if row["lot"] == lot]
-        accepted, short, rejected = (
-            sum(row.get(k, 0) for row in rows) for k in ("accepted", "short", "rejected")
-        )
-        over = (
-            Movement.objects.filter(
-                event=event, lot=lot, from_place=the("count_difference")
-            ).aggregate(n=Sum("quantity"))["n"]
-            or 0
-        )
-        line.accepted -= accepted
-        line.short -= short
-        line.rejected -= rejected
-        line.over -= over
-        line.to_follow += accepted + short + rejected - over
-        unsent = not (line.sent or line.accepted or line.short or line.rejected)
-        entry.later.append(line.delete if unsent else line.save)
-
+from .models import PackingRun
 
 # --- a run's sums ---------------------------------------------------------------------------
 
@@ -209,7 +168,5 @@ def _crates(rows: list[Movement], run: Lot) -> list[tuple[Lot, Place]]:
 
 
 AFTER_POST.append(keep_sums)
-BEFORE_CANCEL["deliver"] = _note_received
-BEFORE_CANCEL["receive"] = _unreceive
 REMAINDERS.append(follow_weight)
 PACKS.append(recount_packs)

@@ -48,7 +48,7 @@ STAY: dict[str, str] = {
     "fitting.refuse_unless wrong_kind": NOBODY_KNOWS,
     "errors.polite too_long": NOBODY_KNOWS,
     "errors.polite rule": SECOND_GUARD,
-    "ledger_hooks._note_received paper_on_it": OF_NOW,
+    "notes._unsend paper_on_it": OF_NOW,
     "ledger_hooks.recount_packs not_in_it": OF_NOW,
     # taking back and correcting
     "corrections._cancel cannot_cancel": OF_NOW,

@@ -125,7 +125,7 @@ def runs(first: int, last: int) -> dict[str, int]:
 
 def short_on_notes() -> int:
     ((short,),) = rows(
-        "SELECT SUM((n.short - n.over) * COALESCE(l.grams_each, 1)) FROM sales_noteline n "
+        "SELECT SUM(n.short * COALESCE(l.grams_each, 1)) FROM sales_noteline n "
         "JOIN grow_lot l ON l.id = n.lot_id"
     )
     return int(short or 0)

@@ -40,6 +40,8 @@ _CORRECTING = ("correct_weight", "correct_origin", "run_corrected", "found_clear
 #: Called with (entry, lot, place, difference), for the remainder of a run that said of that lot
 #: "crate empty" to take what it can. Filled by the apps above.
 REMAINDERS: list[Callable[[Entry, Lot, Place, int], object]] = []
+#: Called with (entry, lot) where the origin of a lot is corrected. Filled by the apps above.
+ORIGINS: list[Callable[[Entry, Lot], None]] = []
 #: How a wrong count of packs is put right; filled by the app that packs.
 PACKS: list[Callable[[Entry, Lot, Place, int], object]] = []
 
@@ -307,6 +309,8 @@ def correct_origin(
     entry.flag(
         Flag.Kind.WRONG_ORIGIN, f"{lot.code} came from {right.code}, not from {wrong.code}.", lot
     )
+    for hook in ORIGINS:
+        hook(entry, lot)
     if edges[0].kind == Lineage.Kind.WENT_IN:
         _give_back(entry, lot, wrong, right, place)
         return

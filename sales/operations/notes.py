@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from grow import codes
+from grow import clock, codes
 from grow.errors import Refusal
 from grow.fitting import Moved, Sending
-from grow.ledger import Entry, operation
-from grow.models import Basis, Flag, Lot, PlaceKind
+from grow.kinds import CANCELLING
+from grow.ledger import BEFORE_CANCEL, Entry, operation
+from grow.models import Basis, Event, Flag, Lot, PlaceKind
 from grow.setup import side_place, the
 from sales.models import DeliveryNote, NoteLine, Outlet
 
@@ -69,8 +71,9 @@ def receive(
     entry: Entry, *, note: DeliveryNote, lines: Sequence[Arrived], temperature_c: str = ""
 ) -> None:
     """What arrived of a note, all or part of it. Accepted is the outlet's; rejected goes to the
-    sender's reject shelf; short goes to count difference; more than was sent comes from it, and so
-    does a lot that was not on the note at all."""
+    sender's reject shelf; short goes to count difference. More than was sent, a lot that was not
+    on the note, and all of a note that was cancelled are beyond the books on the way there: they
+    come from count difference, flagged."""
     outlet = note.outlet.place
     transit = side_place(outlet, PlaceKind.TRANSIT)
     rejects = side_place(outlet, PlaceKind.QUARANTINE)
@@ -82,28 +85,79 @@ def receive(
             )
         pairs += [(a.lot, transit), (a.lot, outlet), (a.lot, rejects)]
     entry.take(*sorted(pairs, key=lambda p: (p[0].pk, p[1].pk)))
-    # read now that the goods are locked; a lot may stand in two rows of one receipt
+    undone = note.event.corrections.filter(kind__in=CANCELLING).first()
+    if undone:
+        when = clock.local(undone.recorded_at)
+        entry.flag(
+            Flag.Kind.NOT_ON_BOOKS,
+            f"Note {note.number} was cancelled at {when:%H:%M on %d %b %Y}, and came.",
+        )
+    # read only now that the goods are locked; a lot may stand in two rows of one receipt
     known = {line.lot_id: line for line in note.lines.all()}
     for a in lines:
-        new = NoteLine(note=note, lot=a.lot, sent=0, to_follow=0)
-        line = known.setdefault(a.lot.pk, new)
-        over = max(0, a.accepted + a.short + a.rejected - line.to_follow)
-        if over:
-            entry.flag(
-                Flag.Kind.OVER,
-                f"{over} {a.lot.unit} of {a.lot.code} more came than note {note.number} said.",
-                a.lot,
-            )
-            entry.move(a.lot, the("count_difference"), transit, over, Basis.COUNTED)
         entry.move(a.lot, transit, outlet, a.accepted, Basis.COUNTED)
         entry.move(a.lot, transit, the("count_difference"), a.short, Basis.COUNTED)
         entry.move(a.lot, transit, rejects, a.rejected, Basis.COUNTED)
-        line.accepted += a.accepted
-        line.short += a.short
-        line.rejected += a.rejected
-        line.over += over
-        line.to_follow += over - a.accepted - a.short - a.rejected
-        entry.later.append(line.save)
+        new = NoteLine(note=note, lot=a.lot, sent=0, to_follow=0)
+        line = known.setdefault(a.lot.pk, new)
+        over = line.over
+        _arrived(line, a.accepted, a.short, a.rejected)
+        if line.over > over:
+            entry.flag(
+                Flag.Kind.OVER,
+                f"{line.over - over} {a.lot.unit} of {a.lot.code} more came than note "
+                f"{note.number} said.",
+                a.lot,
+            )
+    _keep(entry, [known[lot] for lot in {a.lot.pk for a in lines}])
+
+
+_SUMS = ("accepted", "short", "rejected", "over", "to_follow")
+
+
+def _arrived(line: NoteLine, accepted: int, short: int, rejected: int) -> None:
+    """So much more of a line arrived, or less when it is taken back. What is over and what is to
+    follow hang on all that arrived of it, so it matters not in which parts."""
+    line.accepted += accepted
+    line.short += short
+    line.rejected += rejected
+    came = line.accepted + line.short + line.rejected
+    line.over, line.to_follow = max(0, came - line.sent), max(0, line.sent - came)
+
+
+def _keep(entry: Entry, lines: list[NoteLine]) -> None:
+    def write() -> None:
+        NoteLine.objects.bulk_create([line for line in lines if line.pk is None])
+        kept = [line for line in lines if line.sent or line.over or line.to_follow]
+        gone = [line.pk for line in lines if line not in kept]  # nor sent, and did not come
+        NoteLine.objects.filter(pk__in=gone).delete()
+        NoteLine.objects.bulk_update(kept, _SUMS)
+
+    entry.later.append(write)
+
+
+def _unsend(entry: Entry, event: Event) -> None:
+    note = event.note
+    if note.lines.exclude(accepted=0, short=0, rejected=0).exists():
+        raise Refusal(
+            "paper_on_it",
+            f"Note {note.number} was received in part or whole; cancel the receipt first.",
+            note=note.number,
+        )
+    entry.later.append(lambda: note.lines.update(sent=0, to_follow=0))
+
+
+def _unreceive(entry: Entry, event: Event) -> None:
+    told = json.loads(event.told or "{}")
+    lines = {line.lot_id: line for line in NoteLine.objects.filter(note=told["note"])}
+    for row in told["lines"]:
+        accepted, short, rejected = (-row.get(k, 0) for k in ("accepted", "short", "rejected"))
+        _arrived(lines[row["lot"]], accepted, short, rejected)
+    _keep(entry, [lines[lot] for lot in {row["lot"] for row in told["lines"]}])
+
+
+BEFORE_CANCEL["deliver"] = _unsend
+BEFORE_CANCEL["receive"] = _unreceive
 
 
 @operation(says="put on the shelf", slot=16)

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
 
-from grow import clock, lineage
+from grow import clock
 from grow.errors import Refusal
 from grow.fitting import Goods, Keeping
 from grow.ledger import Entry, operation
@@ -21,12 +21,14 @@ from grow.models import (
     Lineage,
     Lot,
     LotKind,
+    Place,
     Unit,
 )
 from grow.operations.inputs import learn
 from grow.queries import stocks
 from grow.setup import the
 from grow.shares import shared_out
+from sales import contents
 from sales.models import PackingRun, Product
 
 _TOUCHED_BY = (Item.Kind.PACKAGING, Item.Kind.HAND_GEAR)
@@ -68,18 +70,18 @@ def pack(
     business's tolerance is a named gain; beyond it a second weighing is asked for."""
     _run(
         entry,
-        product,
-        taken,
-        packs,
-        store,
-        trim_g,
-        giveaway_g,
-        mean_fill_g,
-        samples_g,
-        moisture_g,
-        use_by,
-        weighed_again,
-        washed,
+        product=product,
+        taken=taken,
+        packs=packs,
+        store=store,
+        washed=washed,
+        trim_g=trim_g,
+        giveaway_g=giveaway_g,
+        mean_fill_g=mean_fill_g,
+        samples_g=samples_g,
+        moisture_g=moisture_g,
+        use_by=use_by,
+        weighed_again=weighed_again,
     )
 
 
@@ -99,39 +101,49 @@ def rework(
     never later than the oldest in it."""
     if not any(t.lot.kind == LotKind.PACK for t in taken):
         raise Refusal("rework", "Rework opens bags; name the run that they came from.")
-    _run(entry, product, taken, packs, store, None, 0, None, 0, 0, use_by, weighed_again, False)
+    _run(
+        entry,
+        product=product,
+        taken=taken,
+        packs=packs,
+        store=store,
+        use_by=use_by,
+        weighed_again=weighed_again,
+    )
 
 
 def _run(
-    entry,
-    product,
-    taken,
-    packs,
-    store,
-    trim_g,
-    giveaway_g,
-    mean_fill_g,
-    samples_g,
-    moisture_g,
-    use_by,
-    weighed_again,
-    washed,
+    entry: Entry,
+    *,
+    product: Product,
+    taken: Sequence[Taken],
+    packs: int,
+    store: Place,
+    use_by: dt.date | None,
+    weighed_again: bool,
+    washed: bool = False,
+    trim_g: int | None = None,
+    giveaway_g: int = 0,
+    mean_fill_g: Decimal | None = None,
+    samples_g: int = 0,
+    moisture_g: int = 0,
 ) -> None:
-    if product.nominal_g is None:
+    each_g = product.nominal_g
+    if each_g is None:
         raise Refusal("loose", f"{product} is sold loose; it is not packed.")
     if packs <= 0 or not taken:
         raise Refusal("nought", "Say which crates were taken and how many packs were closed.")
-    for what, grams in (
+    for what, lost in (
         ("trim", trim_g or 0),
         ("giveaway", giveaway_g),
         ("samples", samples_g),
         ("moisture", moisture_g),
     ):
-        if grams < 0:
-            raise Refusal("nought", f"{grams} g of {what} cannot be.")
-    nominal_g = packs * product.nominal_g
+        if lost < 0:
+            raise Refusal("nought", f"{lost} g of {what} cannot be.")
+    nominal_g = packs * each_g
     if mean_fill_g is not None:
-        over = (mean_fill_g - product.nominal_g) * packs
+        over = (mean_fill_g - each_g) * packs
         giveaway_g = max(0, int(over.quantize(Decimal(1), ROUND_HALF_UP)))
     taken = sorted(taken, key=lambda t: (t.lot.pk, t.place.pk))
     for one, other in itertools.pairwise(taken):
@@ -141,11 +153,8 @@ def _run(
             )
     grams = _grams_taken(entry, taken)
     loose = [(t, g) for t, g in zip(taken, grams, strict=True) if t.lot.kind != LotKind.PACK]
-    opened_g = sum(
-        n * t.lot.grams_each
-        for t, n in zip(taken, grams, strict=True)
-        if t.lot.kind == LotKind.PACK
-    )
+    opened = [(t, n) for t, n in zip(taken, grams, strict=True) if t.lot.kind == LotKind.PACK]
+    opened_g = sum(n * (t.lot.grams_each or 0) for t, n in opened)
     grams_in = opened_g + sum(g for _, g in loose)
     known = nominal_g + giveaway_g + samples_g + moisture_g
     weighed_trim = trim_g or 0
@@ -165,7 +174,7 @@ def _run(
     run = entry.make(
         LotKind.PACK,
         Unit.EACH,
-        grams_each=product.nominal_g,
+        grams_each=each_g,
         title=product.name,
         line=product.line,
         use_by=date,
@@ -176,21 +185,27 @@ def _run(
         learn(entry, run, best_before=allowed)  # what is made of it is no younger for the label
     if undeclared:
         entry.hold_at_birth(run, f"undeclared allergen: {', '.join(undeclared)}")
-    opened = [(t, n) for t, n in zip(taken, grams, strict=True) if t.lot.kind == LotKind.PACK]
     _open_bags(entry, run, opened, 0 if loose else gain_g, 0 if loose else trim_total)
     for t in taken:
         if t.left is not None:
             entry.count(t.lot, t.place, t.left)
-    _share(entry, run, loose, gain_g, weighed_trim, trim_total, samples_g, giveaway_g, moisture_g)
+    losses = (
+        ("compost", weighed_trim, Basis.WEIGHED),
+        ("compost", trim_total - weighed_trim, Basis.REMAINDER),
+        ("sample", samples_g, Basis.SHARED_OUT),
+        ("giveaway", giveaway_g, Basis.SHARED_OUT),
+        ("moisture", moisture_g, Basis.SHARED_OUT),
+    )
+    _share(entry, run, loose, gain_g, losses)
     entry.move(run, the("packing"), store, packs, Basis.COUNTED)
     entry.later.append(
         lambda: PackingRun.objects.create(
             lot=run,
             product=product,
             name=product.name,
-            nominal_each_g=product.nominal_g,
+            nominal_each_g=each_g,
             allergens=", ".join(allergens),
-            origin=_origin(taken),
+            origin=contents.origin([t.lot.pk for t in taken]),
             use_by=date,
             fill=product.fill,
             label_text=_label_text(product, allergens, date, run.code),
@@ -278,9 +293,9 @@ def _open_bags(entry, run, opened, gain_g, trim_g) -> None:
             entry.join(t.lot, run, Lineage.Kind.WENT_IN, used)
 
 
-def _share(entry, run, loose, gain_g, weighed_trim, trim_g, samples_g, giveaway_g, moisture_g):
-    """Share the gain and each loss over the crates: by the grams still left of each, in the
-    order trim, samples, giveaway, moisture; largest remainder, ties to the older."""
+def _share(entry, run, loose, gain_g, losses) -> None:
+    """Share the gain and each loss (kind of place, grams, basis) over the crates, in the order
+    given: by the grams still left of each; largest remainder, ties to the older."""
     if not loose:
         return
     left = [g for _, g in loose]
@@ -288,13 +303,7 @@ def _share(entry, run, loose, gain_g, weighed_trim, trim_g, samples_g, giveaway_
     for (t, _), gained in zip(loose, gains, strict=True):
         entry.move(t.lot, the("water_scale"), t.place, gained, Basis.REMAINDER)
     left = [g + gained for g, gained in zip(left, gains, strict=True)]
-    for kind, grams, basis in (
-        ("compost", weighed_trim, Basis.WEIGHED),
-        ("compost", trim_g - weighed_trim, Basis.REMAINDER),
-        ("sample", samples_g, Basis.SHARED_OUT),
-        ("giveaway", giveaway_g, Basis.SHARED_OUT),
-        ("moisture", moisture_g, Basis.SHARED_OUT),
-    ):
+    for kind, grams, basis in losses:
         parts = shared_out(min(grams, sum(left)), left)
         for (t, _), part in zip(loose, parts, strict=True):
             entry.move(t.lot, t.place, the(kind), part, basis)
@@ -305,38 +314,19 @@ def _share(entry, run, loose, gain_g, weighed_trim, trim_g, samples_g, giveaway_
             entry.join(t.lot, run, Lineage.Kind.WENT_IN, used)
 
 
-def _run_of(lot: Lot) -> PackingRun | None:
-    """Packs that stood there on the day records began have no run of ours."""
-    return PackingRun.objects.filter(lot=lot).first()
-
-
-def _of(lot: Lot) -> set[str]:
-    """What is in a lot by its own crop, by its label, and by all that it came from: a corrected
-    origin counts beside the wrong one until the food-safety lead clears that."""
-    found = {lot.pk}
-    if lot.kind == LotKind.PACK:
-        found = lineage.above(found)
-    grew = Lineage.objects.filter(child__in=found, kind=Lineage.Kind.GREW, cleared_by=None)
-    found |= set(grew.values_list("parent_id", flat=True))
-    told = Lot.objects.filter(pk__in=found, crop__isnull=False).values_list("crop__allergen")
-    words = set().union(*(_words(text) for (text,) in told))
-    run = _run_of(lot) if lot.kind == LotKind.PACK else None
-    return words | _words(run.allergens) if run else words
-
-
-def _words(text: str) -> set[str]:
-    return {w.strip().lower() for w in text.split(",") if w.strip()}
+def _in_it(lot: Lot) -> set[str]:
+    return contents.allergens(lot) | contents.labelled(lot)
 
 
 def _allergens(product: Product, taken: Sequence[Taken]) -> tuple[list[str], list[str]]:
     """(what is really in it or declared, what is in it and not declared)."""
-    real = set().union(*(_of(t.lot) for t in taken))
-    declared = _words(product.allergens)
+    real = set().union(*(_in_it(t.lot) for t in taken))
+    declared = contents.words(product.allergens)
     return sorted(real | declared), sorted(real - declared)
 
 
 def _who(taken: Sequence[Taken], undeclared: list[str]) -> str:
-    return ", ".join(t.lot.code for t in taken if _of(t.lot) & set(undeclared))
+    return ", ".join(t.lot.code for t in taken if _in_it(t.lot) & set(undeclared))
 
 
 def _use_by(entry, product, taken, told: dt.date | None) -> tuple[dt.date | None, dt.date | None]:
@@ -360,20 +350,6 @@ def _use_by(entry, product, taken, told: dt.date | None) -> tuple[dt.date | None
             f"{told:%d %b %Y} is later than the oldest leaf in it allows, {bound:%d %b %Y}.",
         )
     return told or bound, bound
-
-
-def _origin(taken: Sequence[Taken]) -> str:
-    kinds = {t.lot.kind for t in taken}
-    if kinds == {LotKind.HARVEST}:
-        return "Grown here"
-    if LotKind.PACK in kinds:
-        runs = [_run_of(t.lot) for t in taken if t.lot.kind == LotKind.PACK]
-        if None in runs:
-            return "From before records began"
-        words = {run.origin for run in runs if run}
-        if words == {"Grown here"} and LotKind.PRODUCE not in kinds:
-            return "Grown here"
-    return "Contains bought-in produce"
 
 
 def _label_text(product: Product, allergens: list[str], date, code: str) -> str:

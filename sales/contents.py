@@ -1,0 +1,110 @@
+"""What is in a bag, by where its leaf came from: allergens and origin.
+
+Allergens follow every origin, a corrected one beside the right one, until the food-safety lead
+clears it. Where leaf was grown is read from the origins that stand.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+
+from grow import holds, lineage
+from grow.ledger import BEFORE_CANCEL, Entry
+from grow.models import STRICT, Event, Flag, Lineage, Lot, LotKind
+from grow.operations.corrections import ORIGINS
+
+from .models import PackingRun
+
+GROWN_HERE = "Grown here"
+BOUGHT_IN = "Contains bought-in produce"
+BEFORE_RECORDS = "From before records began"
+
+
+def words(text: str) -> set[str]:
+    return {w.strip().lower() for w in text.split(",") if w.strip()}
+
+
+def allergens(lot: Lot) -> set[str]:
+    """What is in a lot by the crops that it came from."""
+    found = {lot.pk}
+    if lot.kind == LotKind.PACK:
+        found = lineage.above(found)
+    origins = Lineage.objects.filter(child__in=found, kind=Lineage.Kind.GREW)
+    found |= set(origins.filter(cleared_by=None).values_list("parent_id", flat=True))
+    # a cut is called by the crop that it was put down to; no longer, once that is cleared
+    renamed = {
+        child
+        for child, was, called in origins.exclude(cleared_by=None).values_list(
+            "child_id", "parent__crop_id", "child__crop_id"
+        )
+        if was == called
+    }
+    # what touched it is not in it; and a bag of one crop is called by that of its crates
+    made_of = set(
+        Lineage.objects.filter(child__in=found, kind=Lineage.Kind.WENT_IN).values_list(
+            "child_id", flat=True
+        )
+    )
+    crops = Lot.objects.filter(pk__in=found - renamed - made_of, kind__in=STRICT)
+    told = set(crops.filter(crop__isnull=False).values_list("crop__allergen", flat=True))
+    return set().union(*map(words, told))
+
+
+def labelled(lot: Lot) -> set[str]:
+    """What a bag's own label declares. Bags of before records began have no run of ours."""
+    run = PackingRun.objects.filter(lot=lot).first()
+    return words(run.allergens) if run else set()
+
+
+def origin(lots: Iterable[int]) -> str:
+    """What may be said of where the leaf of these lots grew. Plants that stood here on the day
+    records began were grown here since; cut leaf and bags of before may be anybody's."""
+    kinds = set(
+        Lot.objects.filter(
+            pk__in=lineage.above(lots, composition=True), kind__in=STRICT - {LotKind.BATCH}
+        ).values_list("kind", "made_by__kind")
+    )
+    if any(kind == LotKind.PRODUCE for kind, _ in kinds):
+        return BOUGHT_IN
+    if any(made == "opening_entry" for _, made in kinds):
+        return BEFORE_RECORDS
+    return GROWN_HERE
+
+
+def look_at_labels(entry: Entry, lot: Lot) -> None:
+    """Once the origin of a lot is another, the bags packed from it may be labelled wrongly. One
+    that does not name an allergen is held, and all that was made from it."""
+    entry.later.append(lambda: _look(entry, lot))
+
+
+def _look(entry: Entry, lot: Lot) -> None:
+    reasons: dict[int, str] = {}
+    runs = PackingRun.objects.filter(lot__in=lineage.below([lot.pk])).select_related("lot")
+    for run in runs.order_by("lot_id"):
+        undeclared = sorted(allergens(run.lot) - words(run.allergens))
+        if undeclared:
+            says = f"undeclared allergen: {', '.join(undeclared)}, by the origin of {lot.code}"
+            reasons[run.lot_id] = says
+            entry.flag(Flag.Kind.BORN_HELD, f"{run.lot.code} is held: {says}", run.lot)
+        true = origin([run.lot_id])
+        if run.origin == GROWN_HERE and true != GROWN_HERE:
+            entry.flag(
+                Flag.Kind.AGAINST_RULE,
+                f"{run.lot.code} is labelled “{GROWN_HERE}”; it {_in_words(true)}.",
+                run.lot,
+            )
+    holds.place_holds(reasons, entry.event)
+
+
+def _in_words(origin: str) -> str:
+    return "contains bought-in produce" if origin == BOUGHT_IN else "is from before records began"
+
+
+def _uncleared(entry: Entry, event: Event) -> None:
+    """Taken back, the lead's word counts no longer."""
+    look_at_labels(entry, Lot.objects.get(pk=json.loads(event.told or "{}")["lot"]))
+
+
+ORIGINS.append(look_at_labels)
+BEFORE_CANCEL["clear_origin"] = _uncleared
