@@ -1,5 +1,6 @@
 """The order of telling does not matter: the same facts, told in any order in which each lot is
-told before it is used, give the same lineage, the same stock at any date, the same money.
+told before it is used, give the same lineage, the same stock at any date, the same money, the
+same figures.
 
 Everything is told on one evening, long after it happened, as paper notes are."""
 
@@ -8,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import random
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import pytest
@@ -16,6 +17,7 @@ from django.db import transaction
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
+from analytics.figures import figures
 from grow import clock
 from grow.faults import faults
 from grow.models import Event, Flag, Lineage, Lot, Movement, Place
@@ -239,11 +241,18 @@ def tell_all(farm: Farm, told: list[Fact], wish: list[int]) -> dict[str, Any]:
         },
         "money": sum(Money.objects.values_list("pence", flat=True)),
         "held": sorted({names[lot] for lot in held}),
+        "figures": _figures(),
     }
 
 
+def _figures() -> list[dict[str, Any]]:
+    """Every number of every row of the three figures of the season."""
+    read = figures(clock.local(MORNING).date(), clock.local(EVENING).date())
+    return [asdict(r) for table in (read.yields, read.waste, read.margin) for r in table.rows]
+
+
 @settings(
-    max_examples=60,
+    max_examples=30,
     deadline=None,
     derandomize=True,
     suppress_health_check=list(HealthCheck),
@@ -272,7 +281,7 @@ def test_facts_told_in_any_order_give_the_same_books(data) -> None:
                 except _Back:
                     pass
             for other in stand[1:]:
-                for what in ("lineage", "held", "money", "stock"):
+                for what in ("lineage", "held", "money", "stock", "figures"):
                     assert other[what] == stand[0][what], what
             raise _Back
     except _Back:
