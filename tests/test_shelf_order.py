@@ -13,7 +13,7 @@ from django.db import transaction
 
 from grow.faults import faults
 from grow.kinds import WORKED_OUT
-from grow.models import Lot, Movement
+from grow.models import Lot, Movement, Place
 from grow.queries import possibly_sold, stocks, trusted_since
 from sales.models import Money
 from tests.farm import Farm, TillRow
@@ -93,8 +93,13 @@ def the_books(farm: Farm, lots: list[Lot]) -> dict[str, Any]:
     for m in Movement.objects.filter(event__kind=WORKED_OUT).select_related("event", "to_place"):
         key = m.lot_id, m.event.placed_at
         sold[key] = sold.get(key, 0) + m.quantity * (1 if m.to_place.kind == "sold" else -1)
+    # by name: the shop's till is made anew after each rollback, under another id
+    places = dict(Place.objects.values_list("pk", "name"))
     return {
-        "stock": [sorted(stocks(day).items()) for day in days],
+        "stock": [
+            sorted((lot, places[place], n) for (lot, place), n in stocks(day).items())
+            for day in days
+        ],
         "sold": {key: n for key, n in sold.items() if n},
         "money": sum(Money.objects.values_list("pence", flat=True)),
         "possibly": [possibly_sold(lot) for lot in lots],
