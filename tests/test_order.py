@@ -24,6 +24,7 @@ from grow.models import Event, Flag, Lineage, Lot, Movement, Place
 from grow.queries import stocks
 from sales.models import Money
 from tests.farm import Crate, Farm, Line, Taken, TillRow
+from tests.often import times
 
 pytestmark = [pytest.mark.django_db, pytest.mark.slow]
 MORNING = dt.datetime(2026, 3, 2, 8, tzinfo=dt.UTC)
@@ -252,7 +253,7 @@ def _figures() -> list[dict[str, Any]]:
 
 
 @settings(
-    max_examples=30,
+    max_examples=times(30),
     deadline=None,
     derandomize=True,
     suppress_health_check=list(HealthCheck),

@@ -26,6 +26,7 @@ from sales.models import Money
 from tests import recount
 from tests.acts import ACTS, Dice, Pick, telling
 from tests.farm import Farm
+from tests.often import times
 from tests.refusals import OF_FACTS
 
 pytestmark = [pytest.mark.django_db, pytest.mark.slow]
@@ -212,7 +213,7 @@ def test_random_acts_leave_no_fault_and_can_all_be_taken_back(capsys) -> None:
     run_state_machine_as_test(
         Books,
         settings=settings(
-            max_examples=EXAMPLES,
+            max_examples=times(EXAMPLES),
             stateful_step_count=50,
             deadline=None,
             suppress_health_check=list(HealthCheck),
@@ -229,4 +230,4 @@ def test_random_acts_leave_no_fault_and_can_all_be_taken_back(capsys) -> None:
             sys.stdout.write(f"{verb:>18} {told['accepted']:8} {told['refused']:7}  {why}\n")
     assert all(TOLD[verb]["accepted"] for verb in VERBS)
     assert all(TOLD[verb]["refused"] for verb in VERBS)
-    assert sum(count.total() for count in TOLD.values()) > 1000
+    assert sum(count.total() for count in TOLD.values()) > times(1000)

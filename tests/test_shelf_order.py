@@ -17,6 +17,7 @@ from grow.models import Lot, Movement, Place
 from grow.queries import possibly_sold, stocks, trusted_since
 from sales.models import Money
 from tests.farm import Farm, TillRow
+from tests.often import times
 
 pytestmark = [pytest.mark.django_db, pytest.mark.slow]
 
@@ -107,7 +108,7 @@ def the_books(farm: Farm, lots: list[Lot]) -> dict[str, Any]:
     }
 
 
-@pytest.mark.parametrize("story", range(STORIES))
+@pytest.mark.parametrize("story", range(times(STORIES)))
 def test_a_week_at_the_shelf_is_one_whatever_the_order_of_telling(story: int) -> None:
     dice = random.Random(story)
     farm = Farm()
