@@ -253,7 +253,7 @@ def _figures() -> list[dict[str, Any]]:
 
 
 @settings(
-    max_examples=times(30),
+    max_examples=times(20),
     deadline=None,
     derandomize=True,
     suppress_health_check=list(HealthCheck),

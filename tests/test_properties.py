@@ -35,7 +35,7 @@ WHY: dict[str, Counter[str]] = defaultdict(Counter)
 VERBS = sorted(ACTS)
 
 
-EXAMPLES = 60
+EXAMPLES = 40
 
 
 class _TakenBack(Exception):
