@@ -201,10 +201,7 @@ def added(
     for name in list(facts):
         if getattr(model._meta.get_field(name), "choices", None):
             choice(model, name, facts)
-    keys = {
-        name if isinstance(facts[name], models.Model) else f"{name}__iexact": facts[name]
-        for name in by
-    }
+    keys = {f"{name}__iexact" if isinstance(facts[name], str) else name: facts[name] for name in by}
     there = model._default_manager.filter(**keys).first()
     if there is None:
         row = model(**facts, **new)
