@@ -377,6 +377,7 @@ class Walk:
         for line in lines:
             lots_ = {lot.pk: (lot, use_by) for lot, use_by in dated if lot.line == line}
             ends = {m: e for m, e in wholes.of(place.pk, line).items() if not start or m > start}
+            rank = {lot: n for n, lot in enumerate(lots_)}
             stretches = _Stretches(sorted(ends))
             for row in moved:
                 if row[0] in lots_:
@@ -401,7 +402,7 @@ class Walk:
                     stretches.rows[stretches.at(moment)].append(row)
             stretches.opening = {lot: n for lot, n in opening.items() if n and lot in lots_}
             for shelf, rows in stretches:
-                order = [lots_[lot] for lot in lots_ if lot in shelf]
+                order = [lots_[lot] for lot in sorted(shelf, key=rank.__getitem__)]
                 for lot, _ in order:
                     self.rows[lot.pk] = lot
                     self._shortfalls(lot.pk, place.pk, shelf[lot.pk].walk())
