@@ -25,7 +25,7 @@ MOST_BYTES = 20 * 2**20
 MOST_ROWS = 20_000
 MOST_COLUMNS = 120
 #: What a workbook may unpack to: a small file that unpacks to gigabytes is no spreadsheet.
-MOST_UNPACKED = 300 * 2**20
+MOST_UNPACKED = 120 * 2**20
 _BLANKS = 50_000  # rows that hold nothing, as a format painted down a whole sheet leaves them
 #: With these a spreadsheet begins a formula, so a text that begins so is written behind a mark.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
