@@ -67,6 +67,11 @@ class LedgerInline(ReadOnly, admin.TabularInline):
     extra = 0
     can_delete = False
     show_change_link = False
+    #: What a row names, itself in its heading too: read with the rows, not once for each.
+    names: tuple[str, ...] = ()
+
+    def get_queryset(self, request: HttpRequest) -> QuerySet[Any]:
+        return super().get_queryset(request).select_related(*self.names)
 
 
 # --- set-up ---------------------------------------------------------------------------------
@@ -187,16 +192,17 @@ class ThingAdmin(admin.ModelAdmin):
 class HereInline(LedgerInline):
     model = Holding
     fields = ("place", "quantity")
+    names = ("lot", "place")
     verbose_name_plural = "Where it is"
 
     def get_queryset(self, request: HttpRequest) -> QuerySet[Holding]:
-        rows = super().get_queryset(request)
-        return rows.filter(source=False).exclude(quantity=0).select_related("place")
+        return super().get_queryset(request).filter(source=False).exclude(quantity=0)
 
 
 class MovedInline(LedgerInline):
     model = Movement
     fields = ("day", "from_place", "to_place", "quantity", "basis")
+    names = ("lot", "from_place", "to_place")
     verbose_name_plural = "How it moved"
 
 
@@ -204,6 +210,7 @@ class AboveInline(LedgerInline):
     model = Lineage
     fk_name = "child"
     fields = ("parent", "kind", "quantity", "struck_by")
+    names = ("parent", "child", "struck_by")
     verbose_name_plural = "What it came from, and what touched it"
 
 
@@ -211,6 +218,7 @@ class BelowInline(LedgerInline):
     model = Lineage
     fk_name = "parent"
     fields = ("child", "kind", "quantity", "struck_by")
+    names = ("parent", "child", "struck_by")
     verbose_name_plural = "What came from it"
 
 
@@ -231,12 +239,14 @@ class LotAdmin(LedgerAdmin):
 class EventMovedInline(LedgerInline):
     model = Movement
     fields = ("lot", "from_place", "to_place", "quantity", "basis")
+    names = ("lot", "from_place", "to_place")
     verbose_name_plural = "What it moved"
 
 
 class FlagInline(LedgerInline):
     model = Flag
     fields = ("kind", "lot", "says")
+    names = ("lot",)
 
 
 @admin.register(Event)

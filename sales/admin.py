@@ -62,6 +62,7 @@ class RunAdmin(LedgerAdmin):
 
 class NoteLineInline(LedgerInline):
     model = NoteLine
+    names = ("lot", "note")
 
 
 @admin.register(DeliveryNote)
