@@ -122,6 +122,20 @@ def test_runs_of_bags_are_small_and_the_story_of_the_year_is_summer(demo_year):
 
 
 @slow
+def test_some_bags_are_not_sold_in_time(demo_year):
+    """6 to 10 % of bags, and 5 % at half price: from the trade's memory, no source."""
+    bags = counts_of_the_year()["bags"]
+    out = Movement.objects.filter(lot__kind="pack", lot__grams_each=120)
+    past = out.filter(event__kind="discard", to_place__kind="compost").exclude(
+        from_place__kind="quarantine"
+    )
+    unsold = past.aggregate(n=Sum("quantity"))["n"]
+    assert 0.06 <= unsold / bags <= 0.10
+    reduced = out.filter(event__kind="sell").aggregate(n=Sum("quantity"))["n"]
+    assert near(reduced / bags, 0.05, 0.5)
+
+
+@slow
 def test_the_books_of_the_year_have_no_fault(demo_year):
     assert faults() == []
 

@@ -12,7 +12,9 @@ from sales.operations import Arrived, Line, TillRow
 from .scenario import ProductFacts
 from .year import Packs, Year
 
-SHOP_SHARE, STORES_SHARE = 0.66, 0.22
+SHOP_SHARE, STORES_SHARE = 0.58, 0.22
+#: Of customers who see two dates, those who take the longer one.
+TAKE_THE_LONGER = 0.5
 #: Monday is short; Saturday sells double.
 WEIGHT = {0: 0.4, 1: 1.0, 2: 1.0, 3: 1.0, 4: 1.15, 5: 2.0, 6: 0.85}
 SHORT, REJECTED = 1 / 25, 1 / 40
@@ -96,8 +98,7 @@ def put(year: Year, lines: list[tuple[Packs, int]], story: str = "") -> Event:
 def till(
     year: Year, over: dict[str, int] | None = None, story: str = "", reduce: bool = False
 ) -> Event | None:
-    """The till's day: mostly the product alone; reduced bags scan their lot. Customers take the
-    longest date one time in three."""
+    """The till's day: mostly the product alone; reduced bags scan their lot."""
     rows: list[TillRow] = []
     for product in year.scenario.products:
         sold, reduced = _sell(year, product, reduce)
@@ -126,7 +127,7 @@ def _sell(year: Year, product: ProductFacts, reduce: bool) -> tuple[int, list[Ti
     sold = 0
     while sold < wanted and any(p.left for p in shelf):
         there = [p for p in shelf if p.left]
-        there[-1 if year.chance(0.3) else 0].left -= 1
+        there[-1 if year.chance(TAKE_THE_LONGER) else 0].left -= 1
         sold += 1
     return sold, reduced
 

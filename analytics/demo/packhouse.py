@@ -11,6 +11,8 @@ from .scenario import ProductFacts
 from .year import Leaf, Packs, Year
 
 LEAST, MOST_BAGS = 8, 25
+#: Bags in the store that no run is made smaller for.
+IN_HAND = 18
 #: Crates lose about so much of their weight in a night.
 NIGHT = 0.01
 
@@ -31,7 +33,7 @@ def plan(year: Year) -> list[tuple[ProductFacts, int]]:
     bags = week * share
     products = {p.code: p for p in year.scenario.products}
     old = sum(p.left for p in year.packs if p.facts.nominal_g == 120)
-    wanted = round(year.about(bags, 0.08) - max(0, old - 14))
+    wanted = round(year.about(bags, 0.08) - max(0, old - IN_HAND))
     if week >= 32 and weekday == 3:
         mild = LEAST + year.rng.randrange(3)
         rest = max(wanted - mild, LEAST)
