@@ -366,6 +366,42 @@ def test_a_clear_that_failed_leaves_no_room(farm: Farm, boss: Person) -> None:
     assert [(bad.line, bool(bad.because)) for bad in outcome.bads] == [(3, False), (4, False)]
 
 
+def test_what_came_before_it_counts_even_if_it_is_played_after_it(farm: Farm, boss: Person) -> None:
+    """The shelf's bags are of one line: those that never came, for a run whose day cannot be read,
+    are what the till sold instead of these."""
+    cuts = "".join(f"2026-02-0{n},C{n},Loose-leaf lettuce,Cold store,1250,0\n" for n in (1, 2))
+    packs = (
+        "2026-02-{day},P1,SALAD-120,10,Cold store,C1,Cold store,0\n"
+        "2026-02-02,P2,SALAD-120,10,Cold store,C2,Cold store,0\n"
+    )
+    shop = (
+        "entry,on,outlet,lot,product,quantity,from_place,to,reason\n"
+        "put_on_shelf,2026-02-03,Farm shop,P1,,10,Cold store,,\n"
+        "put_on_shelf,2026-02-03,Farm shop,P2,,10,Cold store,,\n"
+        "sell,2026-02-04,Farm shop,,SALAD-120,10,,,\n"
+        "discard,2026-02-05,,P2,,9,Farm shop,compost,old\n"
+    )
+    files = {"harvest": CUT + cuts, "shop": shop}
+    assert says(told(boss, pack=PACK + packs.format(day="01"), **files)) == []
+    outcome = told(boss, pack=PACK + packs.format(day="31"), **files)
+    assert [(bad.entry.file, bad.line, bool(bad.because)) for bad in outcome.bads] == [
+        ("pack.csv", 2, False),
+        ("shop.csv", 2, True),
+        ("shop.csv", 5, True),
+    ]
+
+
+def test_the_line_of_its_own_slip_is_named(farm: Farm, boss: Person) -> None:
+    """Two crates of one run: the first was never booked, the second is not even spelt."""
+    cut = f"{CUT}2026-02-02,C1,Loose-leaf lettuce,Cold store,many,0\n"
+    pack = "key," + PACK + "1,2026-02-02,P1,SALAD-120,10,Cold store,C1,Cold store,0\n1,,,,,,C9,,0\n"
+    outcome = told(boss, harvest=cut, pack=pack)
+    assert [(bad.entry.file, bad.line) for bad in outcome.mistakes] == [
+        ("harvest.csv", 2),
+        ("pack.csv", 3),
+    ]
+
+
 def test_a_row_may_be_told_as_a_fact(farm: Farm, boss: Person) -> None:
     run = farm.pack([farm.cut(1250)], packs=10)
     head = "on,outlet,lot,quantity,from_place,already_done\n"

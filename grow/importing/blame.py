@@ -67,12 +67,11 @@ class Slip:
 
 @dataclass(eq=False)
 class Bad:
-    """An entry that was refused. at: how many had been played before it. because: the mistakes
-    that it waits for; none, and it is a mistake itself."""
+    """An entry that was refused. because: the mistakes that it waits for; none, and it is a
+    mistake itself."""
 
     entry: Entry
     refusal: Refusal
-    at: int
     slips: Sequence[Slip] = ()
     because: list[Bad] = field(default_factory=list)
 
@@ -96,6 +95,8 @@ def judge(bads: Sequence[Bad]) -> None:
     for bad in bads:
         for name in bad.entry.makes:
             failed.setdefault(name, bad)
+    for bad in bads:  # what is its own stands first: that is the line to look at
+        bad.slips = sorted(bad.slips, key=lambda slip: slip.name in failed)
     direct = {bad: _by_name(bad, failed) or _by_state(bad, bads, failed) for bad in bads}
     for bad in bads:
         bad.because = [root for root in _roots(bad, direct) if root is not bad]
@@ -140,7 +141,7 @@ def _by_state(bad: Bad, bads: Sequence[Bad], failed: Container[Name]) -> list[Ba
         for one in bads
         if one is not bad
         and one.entry.table.name in kinds
-        and (one.at < bad.at or _doubtful(one))
+        and (one.entry.order < bad.entry.order or _doubtful(one))
         and wants.met_by(one)
     ]
     facts = bad.refusal.facts

@@ -79,9 +79,9 @@ class Play:
         try:
             with gate.through(gate.ALONE), clock.one_zone(), finding.remembering():
                 self._look_back()
-                for done, entry in enumerate(in_order(self.entries)):
-                    self._play(entry, done)
-                    yield done + 1, of
+                for done, entry in enumerate(in_order(self.entries), start=1):
+                    self._play(entry)
+                    yield done, of
                 judge(outcome.bads)
                 outcome.bads.sort(key=lambda bad: bad.entry.position)
                 if not (self.record and outcome.good):
@@ -97,7 +97,7 @@ class Play:
             for event in Event.objects.filter(client_id__in=ids[start : start + 500]):
                 self.before[str(event.client_id)] = event
 
-    def _play(self, entry: Entry, done: int) -> None:
+    def _play(self, entry: Entry) -> None:
         try:
             with transaction.atomic():
                 fresh = self._set_up(entry) if entry.table.set_up else self._tell(entry)
@@ -105,7 +105,7 @@ class Play:
             raise
         except Refusal as refusal:
             slips = self._slips(entry) if isinstance(refusal, Unread) else []
-            self.outcome.bads.append(Bad(entry, refusal, done, slips))
+            self.outcome.bads.append(Bad(entry, refusal, slips))
         except Exception as error:
             error.add_note(f"{entry.file}, line {entry.line}")
             raise
