@@ -42,6 +42,9 @@ def every_refusal(result: dict[str, Any], **_: Any) -> dict[str, Any]:
     for name, told in shapes.items():
         if name.endswith(_TOLD):
             told["additionalProperties"] = False  # what an act does not ask for is refused
+            for field in told.get("required", ()):
+                if told["properties"][field].get("type") == "array":
+                    told["properties"][field]["minItems"] = 1  # an empty list is nothing said
     shape = {"application/json": {"schema": {"$ref": "#/components/schemas/Refusal"}}}
     for address in result["paths"].values():
         for method in _METHODS:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import contextvars
 import difflib
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -104,12 +105,19 @@ class _Lots(Named):
         return NotKnown("no_such_code", f"No lot is called “{text.strip()}”.{hint}", nearest=near)
 
 
+_SITE = re.compile(r"\s*(.*?)\s+([0-9]{1,4})\s*/\s*([0-9]{1,4})\s*$")
+
+
 class _Sites(Named):
     """“Tower 7 2/4”: tower, tier (1 is the lowest) and position round the ring."""
 
     def find(self, rows: QuerySet[Any], texts: Sequence[str]) -> Found:
-        towers = {t.strip().rpartition(" ")[0].strip() for t in texts}
-        there = rows.filter(tower__name__in=towers).select_related("tower")
+        spots = [found.groups() for t in texts if (found := _SITE.match(t))]
+        there = rows.filter(  # not all of a tower: most of its sites are not meant
+            tower__name__in={tower for tower, _, _ in spots},
+            tier__in={int(tier) for _, tier, _ in spots},
+            position__in={int(position) for _, _, position in spots},
+        ).select_related("tower")
         wanted = {_fold(t) for t in texts}
         return {key: site for site in there if (key := _fold(str(site))) in wanted}
 

@@ -34,8 +34,7 @@ def asked(
     them or two at once, NotKnown for what nobody here knows or this person may not see."""
     ways = [bool(code), bool(product or date), bool(place or since or until), bool(thing)]
     if sum(ways) != 1:
-        raise Refusal(
-            "which_question",
+        raise _unclear(
             "Ask by a code, or by a product and a date, or by a place and two moments, or by a "
             "thing: one of them.",
         )
@@ -45,15 +44,21 @@ def asked(
         found = roots.since_last_good_check(_the(Thing, thing, person))
     elif product or date:
         if not product or date is None:
-            raise Refusal("which_question", "Say both the product and the date on it.")
+            raise _unclear("Say both the product and the date on it.")
         found = roots.product_on(_the(Product, product, person), date)
     else:
         if not place or since is None or until is None:
-            raise Refusal("which_question", "Say the place, and from when until when.")
+            raise _unclear("Say the place, and from when until when.")
         if until < since:
-            raise Refusal("which_question", "The window ends before it begins.")
+            raise _unclear("The window ends before it begins.")
         found = roots.at_place(_the(Place, place, person), since, until)
     return _seen(found, person)
+
+
+def _unclear(sentence: str) -> Refusal:
+    refusal = Refusal("which_question", sentence)
+    refusal.status = 400  # nothing of the books forbids it; it cannot be read
+    return refusal
 
 
 def _the(model: type, text: str, person: Person) -> Any:

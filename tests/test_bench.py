@@ -121,6 +121,10 @@ def test_the_command_says_its_rows_as_json(capsys) -> None:
     assert [h["movements"] >= n for h, n in zip(said["histories"], (800, 1600), strict=True)]
     assert {"name", "ours_ms", "theirs_ms", "ratio", "limit", "kept"} <= set(said["rows"][0])
     assert any("equal size" in row["name"] for row in said["rows"])
+    http, _ = (row for row in said["rows"] if row["name"].startswith("http: cut of 10 sites"))
+    # requests a second, so the other way round than milliseconds
+    assert http["ratio"] == pytest.approx(http["theirs_ms"] / http["ours_ms"])
+    assert http["least"]
     with pytest.raises(CommandError, match="sizes as numbers"):
         call_command("bench", "--movements", "many")
     with pytest.raises(CommandError, match="No rows are called tracks"):

@@ -8,11 +8,11 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 from django.db import connection
 
-from analytics.bench import history, packers, posting, rows, scratch
+from analytics.bench import history, over_http, packers, posting, rows, scratch
 from grow.faults import CHECKS
 
 #: What can be measured; packers on PostgreSQL only.
-ROWS = ("traces", "posting", "packers")
+ROWS = ("traces", "posting", "packers", "http")
 
 
 def dice(options: dict[str, Any]) -> Random:
@@ -25,8 +25,9 @@ def _advance(bar: Any, movements: int) -> None:
 
 class Command(BaseCommand):
     help = (
-        "Measure this machine's traces and postings on histories made for it, as ratios against "
-        "baselines of the same run. Uses scratch databases of its own on the configured server."
+        "Measure this machine's traces, postings and requests on histories made for it, as ratios "
+        "against baselines of the same run. Uses scratch databases of its own on the server that "
+        "is configured."
     )
 
     def add_arguments(self, parser: Any) -> None:
@@ -69,6 +70,8 @@ class Command(BaseCommand):
                         out += posting.posting(shape.movements, db)
                     if "packers" in wanted:
                         out += packers.beside_a_planter(shape.movements, options["seconds"])
+                    if "http" in wanted:
+                        out += over_http.beside_a_bare_row(shape.movements, db)
         if options["json"]:
             self.stdout.write(
                 json.dumps(
