@@ -161,6 +161,22 @@ def test_whose_role_tells_no_such_thing_is_told_so(farm: Farm) -> None:
     assert tags.status_code == 201
 
 
+def test_part_of_one_lot_leaves_quarantine_not_of_two(farm: Farm, api: APIClient) -> None:
+    """Found by schemathesis: a quantity of two lots at once was a fault, not a refusal."""
+    first, second = farm.cut(900), farm.cut(800)
+    for lot in (first, second):
+        farm.tell("move", lot=lot, from_place=farm.store, to_place=farm.quarantine, quantity=500)
+    part = {
+        "from_place": "Quarantine",
+        "to_place": "Cold store",
+        "quantity": 200,
+        "reason": "clear",
+    }
+    both = tell(api, "release", part | {"lots": [first.code, second.code]})
+    assert refused(both, 422)["code"] == "one_lot"
+    assert tell(api, "release", part | {"lots": [first.code]}).status_code == 201
+
+
 # --- errors ---------------------------------------------------------------------------------
 
 

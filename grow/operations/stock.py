@@ -146,6 +146,8 @@ def release(
             "To take part of a lot out of quarantine say from where, to where, and how much.",
         )
     if from_place and to_place:
+        if len(lots) != 1:
+            raise Refusal("one_lot", "Say of each lot by itself how much of it leaves quarantine.")
         (lot,) = lots
         _some(quantity or 0, lot)
         entry.move(lot, from_place, to_place, quantity or 0, Basis.COUNTED)
