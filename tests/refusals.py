@@ -56,6 +56,7 @@ STAY: dict[str, str] = {
     "corrections._cancel corrected_since": OF_NOW,
     "corrections._cancel site_planted_again": OF_NOW,
     "corrections._cancel cut_since": OF_NOW,
+    "corrections._cancel used_since": OF_NOW,
     "corrections._refuse_used used_since": OF_NOW,
     "corrections._refuse_moved_since moved_since": OF_NOW,
     "corrections.cancel reason": OF_NOW,
@@ -71,6 +72,7 @@ STAY: dict[str, str] = {
     "stock.hold reason": OF_NOW,
     "stock.release reason": OF_NOW,
     "stock.release half_told": OF_NOW,
+    "stock.release one_lot": OF_NOW,
     "stock.release not_held": OF_NOW,
     "stock.refuse_unless_signed_off not_signed_off": PERSON,
     # growing

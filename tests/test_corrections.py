@@ -225,6 +225,32 @@ def test_a_loss_in_the_moment_of_planting_is_taken_back(farm: Farm) -> None:
     assert faults() == []
 
 
+@pytest.mark.parametrize(
+    ("verb", "more"),
+    [
+        ("lose_plants", {"place": "t1", "reason": "slug"}),
+        ("move_plants", {"from_place": "t1", "to_place": "bench"}),
+    ],
+)
+def test_a_planting_stays_while_plants_of_it_are_gone(farm: Farm, verb: str, more: dict) -> None:
+    """One plant, then two; one of the three went, told by number. Without the two it would have
+    been the other, and nobody says so."""
+    batch = farm.sow(10)
+    farm.pass_time(days=20)
+    farm.plant(batch, farm.t1, 1)
+    two = farm.plant(batch, farm.t1, 2, at=farm.pass_time(days=1))
+    farm.pass_time(days=1)
+    facts = {name: getattr(farm, str(value), value) for name, value in more.items()}
+    went = farm.tell(verb, batch=batch, plants=1, **facts)
+    with pytest.raises(Refusal, match="Plants of it are gone since") as refused:
+        farm.tell("cancel", event=two, reason="other tower")
+    assert refused.value.facts["events"] == [went.pk]
+    farm.tell("cancel", event=went, reason="it lives")
+    farm.tell("cancel", event=two, reason="other tower")
+    assert farm.stock(batch, farm.t1) == 1
+    assert faults() == []
+
+
 def test_a_cleared_tower_is_not_uncleared_once_planted_again(farm: Farm) -> None:
     batch = grown(farm)
     cleared = farm.tell("clear", batch=batch, places=[farm.t1])

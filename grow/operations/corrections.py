@@ -35,6 +35,8 @@ from ..queries import living, on_sites, with_corrections
 from .stock import refuse_unless_signed_off
 
 UNDO_WITHIN_S = 600
+#: Acts that take plants off a tower by how many they were, the newest planted first.
+_BY_NUMBER = ("lose_plants", "move_plants")
 _TAKING_BACK = (*CANCELLING, "cancel_because")
 _CORRECTING = ("correct_weight", "correct_origin", "run_corrected", "found_cleared")
 #: Called with (entry, lot, place, difference), for the remainder of a run that said of that lot
@@ -104,6 +106,16 @@ def _cancel(entry: Entry, event: Event) -> None:
                 "site_planted_again",
                 f"{p.site} was planted again since; put that entry right first.",
             )
+    gone = Planting.objects.filter(began_by__in=seen, ended_by__kind__in=_BY_NUMBER)
+    lost = gone.exclude(ended_by__in=seen).select_related("ended_by", "site").first()
+    if lost and lost.ended_by:
+        # a number says only how many went; without these, others would have to have gone
+        raise Refusal(
+            "used_since",
+            f"Plants of it are gone since: {_says(lost.ended_by)} on {lost.site}. "
+            "Cancel that first.",
+            events=[lost.ended_by_id],
+        )
     used = CutSite.objects.filter(planting__began_by__in=seen).exclude(lot__made_by__in=seen)
     cut = used.first()
     if cut:
