@@ -11,7 +11,6 @@ import dataclasses
 import datetime as dt
 import functools
 import inspect
-import types
 import typing
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -20,9 +19,9 @@ from typing import Any
 
 from django.db import models
 
-from . import clock, finding, measures
+from . import clock, finding, fitting, measures
 from .errors import NotKnown, Refusal
-from .kinds import KINDS, Kind
+from .kinds import KINDS
 from .models import Lot, LotKind, Person, Place, Thing, Unit
 
 
@@ -99,14 +98,7 @@ _PLAIN: dict[Any, str] = {
 @functools.cache
 def asks(kind: str) -> tuple[Ask, ...]:
     """The operation's own arguments, in the order in which it names them."""
-    return _asks(KINDS[kind])
-
-
-def _asks(kind: Kind) -> tuple[Ask, ...]:
-    own = inspect.unwrap(kind.run)
-    hints = typing.get_type_hints(own, include_extras=True)
-    rest = list(inspect.signature(own).parameters.values())[1:]  # without the entry
-    return tuple(_ask(p.name, hints[p.name], p.default) for p in rest)
+    return tuple(_ask(p.name, p.annotation, p.default) for p in KINDS[kind].facts.values())
 
 
 def _ask(name: str, hint: Any, default: Any) -> Ask:
@@ -133,17 +125,8 @@ def _ask(name: str, hint: Any, default: Any) -> Ask:
 
 def _bare(hint: Any) -> tuple[Any, frozenset[str]]:
     """A type without its None and its notes, and the kinds that the notes name."""
-    of: frozenset[str] = frozenset()
-    while True:
-        origin = typing.get_origin(hint)
-        if origin is typing.Annotated:
-            for note in hint.__metadata__:
-                of |= frozenset(str(k) for k in getattr(note, "kinds", ()))
-            hint = hint.__origin__
-        elif origin in (typing.Union, types.UnionType):
-            (hint,) = (a for a in typing.get_args(hint) if a is not type(None))
-        else:
-            return hint, of
+    hint, notes = fitting.bare(hint)
+    return hint, frozenset(str(k) for n in notes if isinstance(n, fitting.Of) for k in n.kinds)
 
 
 # --- what was typed, read --------------------------------------------------------------------

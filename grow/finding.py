@@ -43,12 +43,39 @@ class Named:
         return found
 
     def _by_name(self, rows: Iterable[Any], wanted: set[str]) -> Found:
-        out: Found = {}
+        """Raises NotKnown where one name, of those that come first, means several rows."""
+        called: dict[str, dict[int, list[Any]]] = {}
         for row in rows:
-            for name in self.names:
-                if (key := _fold(str(self.value(row, name)))) in wanted:
-                    out.setdefault(key, row)
+            for rank, name in enumerate(self.called(row)):
+                if (key := _fold(name)) in wanted:
+                    called.setdefault(key, {}).setdefault(rank, []).append(row)
+        out: Found = {}
+        for key, ranks in called.items():
+            out[key], *more = ranks[min(ranks)]
+            if more:
+                raise self.several(key, [out[key], *more])
         return out
+
+    def called(self, row: Any) -> list[str]:
+        """What a row is called, the surest name first."""
+        return [str(self.value(row, name)) for name in self.names]
+
+    def several(self, key: str, rows: Sequence[Any]) -> NotKnown:
+        exact = [self.exactly(row) for row in rows]
+        said = next(name for name in self.called(rows[0]) if _fold(name) == key)
+        return NotKnown(
+            "several",
+            f"“{said}” may be any of {', '.join(exact)}; write which.",
+            names=exact,
+        )
+
+    def exactly(self, row: Any) -> str:
+        """A name that means this row alone, as forms and lists offer it."""
+        return self.called(row)[0]
+
+    def shortly(self, row: Any) -> str:
+        """Its name where its kin stand beside it."""
+        return str(self.value(row, self.names[0]))
 
     def value(self, row: Any, name: str) -> Any:
         for part in name.split("__"):
@@ -56,7 +83,7 @@ class Named:
         return "" if row is None else row
 
     def refuse(self, rows: QuerySet[Any], text: str) -> NotKnown:
-        known = [str(self.value(row, self.names[0])) for row in rows[:5000]]
+        known = [self.exactly(row) for row in rows[:5000]]
         near = difflib.get_close_matches(text.strip(), known, n=3, cutoff=0.75)
         hint = f" Did you mean {' or '.join(near)}?" if near else ""
         return NotKnown(
@@ -67,6 +94,9 @@ class Named:
 
 
 class _ById(Named):
+    def called(self, row: Any) -> list[str]:
+        return [str(row.pk)]
+
     def find(self, rows: QuerySet[Any], texts: Sequence[str]) -> Found:
         ids = [int(t) for t in texts if t.strip().isascii() and t.strip().isdigit()]
         return {str(row.pk): row for row in rows.filter(pk__in=[i for i in ids if i < 2**63])}
@@ -77,7 +107,20 @@ class _ById(Named):
         )
 
 
+class _Varieties(Named):
+    """Two crops may each have a “Red”: crop and name together mean one."""
+
+    def called(self, row: Any) -> list[str]:
+        return [row.name, self.exactly(row)]
+
+    def exactly(self, row: Any) -> str:
+        return f"{row.crop} {row.name}"
+
+
 class _Lots(Named):
+    def called(self, row: Any) -> list[str]:
+        return [row.code]
+
     def find(self, rows: QuerySet[Any], texts: Sequence[str]) -> Found:
         exact = rows.select_related("made_by").filter(code__in=[t.strip().upper() for t in texts])
         found = {_fold(lot.code): lot for lot in exact}
@@ -111,6 +154,9 @@ _SITE = re.compile(r"\s*(.*?)\s+([0-9]{1,4})\s*/\s*([0-9]{1,4})\s*$")
 class _Sites(Named):
     """“Tower 7 2/4”: tower, tier (1 is the lowest) and position round the ring."""
 
+    def called(self, row: Any) -> list[str]:
+        return [str(row)]
+
     def find(self, rows: QuerySet[Any], texts: Sequence[str]) -> Found:
         spots = [found.groups() for t in texts if (found := _SITE.match(t))]
         there = rows.filter(  # not all of a tower: most of its sites are not meant
@@ -133,7 +179,7 @@ class _Sites(Named):
 NAMED: dict[type[Model], Named] = {
     Place: Named("place"),
     Crop: Named("crop"),
-    Variety: Named("variety", related=("crop",)),
+    Variety: _Varieties("variety", related=("crop",)),
     Item: Named("input"),
     Thing: Named("thing"),
     Person: Named("person", ("username", "badge", "shown_as")),
@@ -168,7 +214,7 @@ def rows_called(model: type[Model], texts: Sequence[str], person: Person) -> lis
     """For each text its row, or the refusal that says it is not known; in their order. What the
     person may not see is not known to them."""
     named = NAMED[model]
-    known = _known.get() if type(named) in (Named, _Sites) else None
+    known = _known.get() if not isinstance(named, _ById | _Lots) else None
     before: Found = {
         key: known[model, person.pk, key]
         for key in map(_fold, texts)

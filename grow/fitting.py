@@ -141,7 +141,7 @@ def refuse_unfit(name: str, hint: Any, value: Any) -> None:
     Raises Refusal: "wrong_kind", "twice", "no_such_choice", "nought", "too_many" or "too_long"."""
     if value is None:
         return
-    hint, notes = _bare(hint)
+    hint, notes = bare(hint)
     for note in notes:
         _refuse_against(note, name, value)
     inner = typing.get_args(hint)
@@ -238,7 +238,7 @@ def _either(words: list[str]) -> str:
 
 
 @functools.cache
-def _bare(hint: Any) -> tuple[Any, list[Any]]:
+def bare(hint: Any) -> tuple[Any, list[Any]]:
     """A type without its None and its notes, and those notes."""
     notes: list[Any] = []
     while True:

@@ -96,7 +96,7 @@ def named(asked: Asked) -> list[Offer]:
     assert asked.ask.model is not None
     how = NAMED[asked.ask.model]
     rows = _rows(asked).select_related(*how.related) if how.related else _rows(asked)
-    return [Offer(str(how.value(row, how.names[0])), str(row)) for row in rows[:MOST]]
+    return [Offer(how.exactly(row), str(row)) for row in rows[:MOST]]
 
 
 # --- places --------------------------------------------------------------------------------------

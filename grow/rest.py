@@ -245,7 +245,7 @@ class Name(serializers.CharField):
         return self.to_internal_value(text)
 
     def to_representation(self, value: Any) -> str:
-        return str(finding.NAMED[self.model].value(value, finding.NAMED[self.model].names[0]))
+        return finding.NAMED[self.model].shortly(value)
 
 
 # --- permission --------------------------------------------------------------------------------

@@ -39,7 +39,7 @@ def usual(kind: str, asked: Iterable[Ask], told: dict[str, Any]) -> dict[str, An
     for model, wanted in ids.items():
         how = NAMED[model]
         found = model._default_manager.select_related(*how.related).in_bulk(wanted)
-        rows[model] = {pk: str(how.value(row, how.names[0])) for pk, row in found.items()}
+        rows[model] = {pk: how.exactly(row) for pk, row in found.items()}
     out: dict[str, Any] = {}
     for ask in kept:
         value = told[ask.name]

@@ -12,7 +12,7 @@ from grow.edge import tell
 from grow.errors import NotKnown, Refusal
 from grow.finding import NAMED
 from grow.kinds import KINDS
-from grow.models import Crop, Lot, Person, Place
+from grow.models import Crop, Lot, Person, Place, Variety
 from tests.farm import Farm
 
 pytestmark = pytest.mark.django_db
@@ -129,6 +129,24 @@ def test_plain_values(farm: Farm) -> None:
     ):
         with pytest.raises(Refusal):
             read(type_, value)
+
+
+def test_a_name_that_two_rows_bear_is_asked_back(farm: Farm) -> None:
+    """A wrong origin is the worst slip a trace can stand on; so no name is guessed."""
+    other = Variety.objects.create(crop=farm.mustard, name="Green loose-leaf")
+    reader = Reader(farm.grower)
+    with pytest.raises(NotKnown) as refused:
+        reader.value(Ask("variety", "row", model=Variety), "green loose-leaf")
+    assert refused.value.sentence == (
+        "“Green loose-leaf” may be any of Loose-leaf lettuce Green loose-leaf, "
+        "Red mustard Green loose-leaf; write which."
+    )
+    told = reader.value(Ask("variety", "row", model=Variety), "red mustard green loose-leaf")
+    assert told == other
+    for username in ("kt1", "kt2"):
+        Person.objects.create_user(username, shown_as="K. T.")
+    with pytest.raises(NotKnown, match="may be any of kt1, kt2"):
+        reader.value(Ask("done_by", "row", model=Person), "K. T.")
 
 
 def test_a_chef_knows_no_other_kitchen(farm: Farm) -> None:
