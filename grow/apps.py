@@ -9,7 +9,7 @@ class GrowConfig(AppConfig):
 
     def ready(self) -> None:
         from . import checks, operations, roles, setup, triggers  # noqa: F401  (they register themselves)
-        from .importing import lists  # noqa: F401
+        from .importing import lists  # noqa: F401  (it registers itself)
 
         pre_migrate.connect(triggers.before_migrate, dispatch_uid="grow.triggers.lift")
         post_migrate.connect(triggers.after_migrate, dispatch_uid="grow.triggers.install")

@@ -97,7 +97,7 @@ def rule_of(error: IntegrityError) -> str:
 def _by_columns() -> dict[frozenset[str], str]:
     return {
         frozenset(
-            f"{model._meta.db_table}.{model._meta.get_field(f).column}"  # type: ignore[union-attr]
+            f"{model._meta.db_table}.{model._meta.get_field(f).column}"  # type: ignore[union-attr]  # a column has one
             for f in rule.fields
         ): rule.name
         for model in apps.get_models()

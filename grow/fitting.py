@@ -64,7 +64,7 @@ class Longest:
 
 def as_in(model: type[models.Model], field: str, *, less: int = 0) -> Longest:
     """As many characters as a column holds, less those that are written before them."""
-    return Longest((model._meta.get_field(field).max_length or 0) - less)  # type: ignore[union-attr]
+    return Longest((model._meta.get_field(field).max_length or 0) - less)  # type: ignore[union-attr]  # a text
 
 
 @dataclasses.dataclass(frozen=True)

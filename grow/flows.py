@@ -200,7 +200,7 @@ def read(ids: Iterable[int]) -> Flows:
     with connection.cursor() as cursor:
         cursor.execute(FACTS.format(ids=one), [wanted])
         lots = {
-            row[0]: LotFlows(*row[:12], Balance(row[4]))  # type: ignore[call-arg]
+            row[0]: LotFlows(*row[:12], Balance(row[4]))  # type: ignore[call-arg]  # in this order
             for row in cursor.fetchall()
         }
         cursor.execute(FLOWS.format(ids=one), [wanted])

@@ -176,7 +176,7 @@ def operation(
         common_.pop("facts")
         functools.update_wrapper(run, function)
         taken = own | common_
-        run.__signature__ = inspect.Signature(  # type: ignore[attr-defined]
+        run.__signature__ = inspect.Signature(  # type: ignore[attr-defined]  # inspect reads it
             list(taken.values()), return_annotation=Event
         )
         run.__annotations__ = {n: p.annotation for n, p in taken.items()} | {"return": Event}
@@ -256,7 +256,7 @@ def _name(event: Event, field_: str, rows: Iterable[models.Model] | None) -> Non
     """Who or what a new event names: one insert, since nothing can be there yet."""
     if rows:
         through = getattr(Event, field_).through
-        column = Event._meta.get_field(field_).m2m_reverse_name()  # type: ignore[union-attr]
+        column = Event._meta.get_field(field_).m2m_reverse_name()  # type: ignore[union-attr]  # many
         with connection.cursor() as cursor:
             cursor.executemany(
                 f"INSERT INTO {through._meta.db_table} (event_id, {column}) VALUES (%s, %s)",

@@ -105,7 +105,7 @@ class Lots(Looked):
 Entry = shown(EntryRow)
 
 
-class EntryInFull(Entry):  # type: ignore[misc, valid-type]
+class EntryInFull(Entry):  # type: ignore[misc, valid-type]  # a class made from a row
     """An entry with what was told: ids, codes and numbers. Not for somebody of one outlet."""
 
     told = serializers.DictField(read_only=True, allow_null=True)

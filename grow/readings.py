@@ -228,7 +228,7 @@ def entry(event: Event) -> EntryRow:
         done_by=[str(p) for p in event.done_by.all()],
         place=event.place.name if event.place else "",
         already_done=event.already_done,
-        cancelled=event.cancelled,  # type: ignore[attr-defined]
+        cancelled=event.cancelled,  # type: ignore[attr-defined]  # annotated
         corrects=event.corrects_id,
         because_of=event.because_of_id,
         lots=[lot.code for lot in event.made.all()],

@@ -43,7 +43,7 @@ def seen(rows: Rows, person: Person) -> Rows:
     """Of these rows, those that the person sees."""
     places = tied_to(person)
     narrow = SEEN.get(rows.model)
-    return narrow(rows, places) if places and narrow else rows  # type: ignore[return-value]
+    return narrow(rows, places) if places and narrow else rows  # type: ignore[return-value]  # same model
 
 
 def _places(rows: QuerySet[Place], places: frozenset[int]) -> QuerySet[Place]:
@@ -68,7 +68,8 @@ def _events(rows: QuerySet[Event], places: frozenset[int]) -> QuerySet[Event]:
     return rows.filter(Q(place__in=places) | Q(pk__in=moved.values("event_id")))
 
 
-def _of_lots(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
+def of_lots(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
+    """For what hangs on a lot."""
     return rows.filter(lot__in=_lots(Lot.objects.all(), places))
 
 
@@ -82,5 +83,5 @@ def nothing(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
     return rows.none()
 
 
-SEEN |= {Flag: _of_lots, Hold: _of_lots, Lineage: _edges, Tag: nothing}
+SEEN |= {Flag: of_lots, Hold: of_lots, Lineage: _edges, Tag: nothing}
 SEEN |= {Place: _places, Lot: _lots, Holding: _holdings, Movement: _movements, Event: _events}

@@ -5,8 +5,7 @@ from typing import Any
 from django.db.models import QuerySet
 
 from grow.finding import NAMED, Named
-from grow.models import Holding
-from grow.scope import SEEN, nothing
+from grow.scope import SEEN, nothing, of_lots
 from sales.models import DeliveryNote, Money, Outlet, PackingRun, Price, Product
 
 NAMED |= {
@@ -24,8 +23,10 @@ def _notes(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
     return rows.filter(outlet__place__in=places)
 
 
-def _runs(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
-    return rows.filter(lot__in=Holding.objects.filter(place__in=places).values("lot_id"))
-
-
-SEEN |= {Outlet: _outlets, DeliveryNote: _notes, PackingRun: _runs, Price: nothing, Money: nothing}
+SEEN |= {
+    Outlet: _outlets,
+    DeliveryNote: _notes,
+    PackingRun: of_lots,
+    Price: nothing,
+    Money: nothing,
+}

@@ -22,69 +22,88 @@ from tests.test_kinds import Stock
 pytestmark = pytest.mark.django_db
 
 Facts = Callable[[Stock], dict[str, Any]]
-CUT: Facts = lambda s: {"crates": [Crate(500)], "store": s.farm.store, "batches": [s.batch]}  # noqa: E731
-MOVED: Facts = lambda s: {  # noqa: E731
-    "lot": s.cut,
-    "from_place": s.farm.store,
-    "to_place": s.farm.line,
-    "quantity": 5,
-}
-RECEIVED: Facts = lambda s: {  # noqa: E731
-    "item": s.farm.seed_item,
-    "supplier": s.farm.supplier,
-    "place": s.farm.store,
-}
-STOOD: Facts = lambda s: {  # noqa: E731
-    "kind": "pack",
-    "quantity": 4,
-    "place": s.farm.store,
-    "grams_each": 120,
-}
-TREATED: Facts = lambda s: {  # noqa: E731
-    "item": s.farm.soap,
-    "places": [s.farm.t1],
-    "reason": "aphid",
-}
-PACKED: Facts = lambda s: {  # noqa: E731
-    "product": s.farm.bag,
-    "taken": [Taken(s.cut, s.farm.store, left=600)],
-    "packs": 10,
-    "store": s.farm.store,
-    "weighed_again": True,
-}
+
+
+def cut(s: Stock) -> dict[str, Any]:
+    return {"crates": [Crate(500)], "store": s.farm.store, "batches": [s.batch]}
+
+
+def moved(s: Stock) -> dict[str, Any]:
+    return {
+        "lot": s.cut,
+        "from_place": s.farm.store,
+        "to_place": s.farm.line,
+        "quantity": 5,
+    }
+
+
+def received(s: Stock) -> dict[str, Any]:
+    return {
+        "item": s.farm.seed_item,
+        "supplier": s.farm.supplier,
+        "place": s.farm.store,
+    }
+
+
+def stood(s: Stock) -> dict[str, Any]:
+    return {
+        "kind": "pack",
+        "quantity": 4,
+        "place": s.farm.store,
+        "grams_each": 120,
+    }
+
+
+def treated(s: Stock) -> dict[str, Any]:
+    return {
+        "item": s.farm.soap,
+        "places": [s.farm.t1],
+        "reason": "aphid",
+    }
+
+
+def packed(s: Stock) -> dict[str, Any]:
+    return {
+        "product": s.farm.bag,
+        "taken": [Taken(s.cut, s.farm.store, left=600)],
+        "packs": 10,
+        "store": s.farm.store,
+        "weighed_again": True,
+    }
+
 
 SLIPS: dict[str, tuple[str, Facts, Facts, str, str]] = {
     "a sowing twice in a cut": (
         "harvest",
-        CUT,
+        cut,
         lambda s: {"batches": [s.batch, s.batch]},
         "twice",
         "{batch} is named twice; once is enough.",
     ),
     "a site twice in a cut": (
         "harvest",
-        CUT,
+        cut,
         lambda s: {"sites": [s.planted, s.planted]},
         "twice",
         "T1 5/1 is named twice; once is enough.",
     ),
     "a place twice in a treatment": (
         "treat",
-        TREATED,
+        treated,
         lambda s: {"places": [s.farm.t1, s.farm.t1]},
         "twice",
         "T1 is named twice; once is enough.",
     ),
     "a crate twice in a run": (
         "pack",
-        PACKED,
+        packed,
         lambda s: {"taken": [Taken(s.cut, s.farm.store, left=600)] * 2},
         "twice",
         "{cut} out of Cold store is named twice; once is enough.",
     ),
     "moved to where it is": (
         "move",
-        MOVED,
+        moved,
         lambda s: {"to_place": s.farm.store},
         "same_place",
         "{cut} is in Cold store already; say another place.",
@@ -105,7 +124,7 @@ SLIPS: dict[str, tuple[str, Facts, Facts, str, str]] = {
     ),
     "a basis that is none": (
         "move",
-        MOVED,
+        moved,
         lambda s: {"basis": "guessed"},
         "no_such_choice",
         "Basis: “guessed” is none of weighed, counted, scanned, estimated, shared_out, "
@@ -113,28 +132,28 @@ SLIPS: dict[str, tuple[str, Facts, Facts, str, str]] = {
     ),
     "a unit that is none": (
         "receive_input",
-        RECEIVED,
+        received,
         lambda s: {"unit": "kg"},
         "no_such_choice",
         "Unit: “kg” is none of g, ml or each.",
     ),
     "a kind that is none": (
         "opening_entry",
-        STOOD,
+        stood,
         lambda s: {"kind": "leaf"},
         "no_such_choice",
         "Kind: “leaf” is none of batch, harvest, pack, produce or input.",
     ),
     "packs of no weight": (
         "opening_entry",
-        STOOD,
+        stood,
         lambda s: {"grams_each": None},
         "grams_each",
         "Say of packs, and of packs alone, how many grams each holds.",
     ),
     "leaf with a weight each": (
         "opening_entry",
-        STOOD,
+        stood,
         lambda s: {"kind": "harvest", "crop": s.farm.lettuce},
         "grams_each",
         "Say of packs, and of packs alone, how many grams each holds.",
@@ -161,14 +180,14 @@ SLIPS: dict[str, tuple[str, Facts, Facts, str, str]] = {
     ),
     "less than nothing received": (
         "receive_input",
-        RECEIVED,
+        received,
         lambda s: {"quantity": -5},
         "nought",
         "Quantity: -5 cannot be.",
     ),
     "a crate that lightens what is in it": (
         "harvest",
-        CUT,
+        cut,
         lambda s: {"crates": [Crate(500), Crate(500, -100)]},
         "nought",
         "Tare g: -100 cannot be.",
@@ -182,14 +201,14 @@ SLIPS: dict[str, tuple[str, Facts, Facts, str, str]] = {
     ),
     "nobody in for a thousand centuries": (
         "treat",
-        TREATED,
+        treated,
         lambda s: {"reentry_hours": 999_999_999},
         "too_many",
         "Reentry hours: 999999999 is more than can be; write 87600 at most.",
     ),
     "more bags than there are": (
         "pack",
-        PACKED,
+        packed,
         lambda s: {"packs": 10**12},
         "too_many",
         "Packs: 1000000000000 is more than can be.",
@@ -274,7 +293,7 @@ def test_the_second_guard_speaks_as_the_first(farm: Farm) -> None:
     assert str(polite(raw.value)) == "That would leave less than nothing of a lot in a place."
     with pytest.raises(IntegrityError) as raw, transaction.atomic():
         Holding.objects.create(lot=crate, place=farm.store)
-    assert polite(raw.value).code == "one_holding_of_a_lot_in_a_place"  # type: ignore[attr-defined]
+    assert polite(raw.value).code == "one_holding_of_a_lot_in_a_place"  # type: ignore[attr-defined]  # polite
 
 
 def test_a_crate_out_of_two_places_goes_in_once(farm: Farm) -> None:

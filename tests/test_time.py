@@ -341,7 +341,7 @@ def test_days_follow_each_other_without_a_gap(day: dt.date) -> None:
         assert clock.local(moment, LONDON).date() == day
 
 
-@given(st.datetimes(dt.datetime(2020, 1, 1), dt.datetime(2040, 12, 30)))  # noqa: DTZ001
+@given(st.datetimes(dt.datetime(2020, 1, 1), dt.datetime(2040, 12, 30)))  # noqa: DTZ001  (wall clocks)
 def test_every_moment_lies_in_its_own_local_day(moment: dt.datetime) -> None:
     moment = moment.replace(tzinfo=UTC)
     day = clock.local(moment, LONDON).date()

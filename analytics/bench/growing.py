@@ -219,7 +219,7 @@ class Growing:
         parents = {tank.now()} - {None}
         if tank is not self.wash_tank:
             parents.add(self.open["nutrient"].lot)
-        books.touch(parents, lot, event)  # type: ignore[arg-type]
+        books.touch(parents, lot, event)  # type: ignore[arg-type]  # planned, unsaved
         tank.at.append(at)
         tank.lot.append(lot)
         tank.chain.append(len(tank.drains))

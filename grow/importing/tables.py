@@ -214,7 +214,7 @@ def added(
     for name, value in facts.items():
         if getattr(there, name) != value and name not in by:
             was = getattr(there, name)
-            label = model._meta.get_field(name).verbose_name  # type: ignore[union-attr]
+            label = model._meta.get_field(name).verbose_name  # type: ignore[union-attr]  # a column has one
             raise Refusal(
                 "there_already",
                 f"{there} is there already, with {label} {'empty' if was in (None, '') else was}; "
