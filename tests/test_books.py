@@ -15,6 +15,7 @@ from grow.queries import possibly_sold, stock
 from sales.models import Money
 from sales.operations import till_day
 from tests.farm import Farm, TillRow
+from tests.often import times
 
 pytestmark = pytest.mark.django_db
 
@@ -323,7 +324,8 @@ def figures(farm: Farm, old, new):
 def test_the_order_of_telling_does_not_matter(farm: Farm) -> None:
     old, new, told = facts(farm)
     seen = {}
-    for order in itertools.permutations(range(5)):
+    orders = list(itertools.permutations(range(5)))
+    for order in orders[:: len(orders) // times(len(orders))]:
         try:
             with transaction.atomic():
                 for i in order:
@@ -336,7 +338,7 @@ def test_the_order_of_telling_does_not_matter(farm: Farm) -> None:
             pass
     first = next(iter(seen.values()))
     assert all(figure == first for figure in seen.values())
-    assert len(seen) == 120
+    assert len(seen) == times(120)
     # by hand: of 20 bags 2 went in the bin and 3 are left; 15 gone, 17 rung up
     assert first[1] == 15 * 240
 

@@ -32,6 +32,7 @@ from grow.asks import MOST
 from grow.models import CropCard
 from sales.models import DeliveryNote
 from tests.farm import START, Farm
+from tests.often import times
 
 pytestmark = [pytest.mark.django_db, pytest.mark.slow]
 CHECKS = [
@@ -211,7 +212,7 @@ def stand(farm: Farm) -> None:
 
 @schema.parametrize()
 @settings(
-    max_examples=15,
+    max_examples=times(15),
     deadline=None,
     derandomize=True,
     suppress_health_check=list(HealthCheck),
