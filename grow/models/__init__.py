@@ -22,7 +22,7 @@ from .ledger import (
     Unnamed,
     alive,
 )
-from .people import Person, SignOff
+from .people import Device, Person, SignOff
 from .places import (
     ENDS,
     GROWING,
@@ -43,6 +43,7 @@ from .records import (
     Hold,
     InUse,
     Planting,
+    ToCountersign,
     TreatedPlace,
     Treatment,
 )
@@ -68,6 +69,7 @@ __all__ = [
     "Dated",
     "Delta",
     "Description",
+    "Device",
     "Event",
     "Feed",
     "Flag",
@@ -88,6 +90,7 @@ __all__ = [
     "SignOff",
     "Tag",
     "Thing",
+    "ToCountersign",
     "TreatedPlace",
     "Treatment",
     "Unit",

@@ -156,3 +156,24 @@ class TreatedPlace(models.Model):
 
 #: Every dated record, for cancel and for faults.
 DATED: tuple[type[Dated], ...] = (Planting, Feed, InUse, Hold)
+
+
+class ToCountersign(models.Model):
+    """What a learner told, or did, counts at once and waits here for another person's word:
+    signed_by is the countersigning act, none while it waits."""
+
+    event = models.OneToOneField(Event, models.PROTECT, related_name="to_countersign")
+    signed_by = models.ForeignKey(
+        Event, models.PROTECT, null=True, blank=True, related_name="countersigned"
+    )
+
+    class Meta:
+        verbose_name = "entry of a learner"
+        verbose_name_plural = "entries of learners"
+        indexes = [
+            models.Index(
+                fields=["event"],
+                condition=Q(signed_by__isnull=True),
+                name="waits_for_countersigning",
+            )
+        ]
