@@ -5,9 +5,10 @@ import django.contrib.auth.validators
 import django.core.validators
 import django.db.models.deletion
 import django.utils.timezone
-import grow.models.business
 from django.conf import settings
 from django.db import migrations, models
+
+import grow.models.business
 
 
 class Migration(migrations.Migration):
