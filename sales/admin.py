@@ -1,4 +1,4 @@
-"""Products, outlets and prices to be filled in; runs, notes and money to be read."""
+"""Products, outlets, prices and label stock to be filled in; runs, notes and money to be read."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from grow.admin import LedgerAdmin, LedgerInline
 
 from .models import (
     DeliveryNote,
+    LabelStock,
     Money,
     NoteLine,
     Outlet,
@@ -49,6 +50,27 @@ class PriceAdmin(admin.ModelAdmin):
     list_select_related = ("outlet__place",)
     search_fields = ("line", "outlet__place__name")
     autocomplete_fields = ("outlet",)
+
+
+@admin.register(LabelStock)
+class LabelStockAdmin(admin.ModelAdmin):
+    list_display = ("name", "width_mm", "height_mm", "columns", "rows", "last_used")
+    search_fields = ("name",)
+    fieldsets = (
+        (None, {"fields": ("name", ("width_mm", "height_mm"))}),
+        (
+            "On an A4 sheet",
+            {
+                "description": "Leave columns and rows empty for a roll. The packet says the "
+                "margins and gaps; or hold a ruler to it.",
+                "fields": (
+                    ("columns", "rows"),
+                    ("left_mm", "top_mm"),
+                    ("across_mm", "down_mm"),
+                ),
+            },
+        ),
+    )
 
 
 @admin.register(PackingRun)

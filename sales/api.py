@@ -1,5 +1,5 @@
-"""What the API offers of packing and selling: products, outlets and prices to be set up; runs,
-notes and money to be looked at."""
+"""What the API offers of packing and selling: products, outlets, prices and label stock to be set
+up; runs, notes and money to be looked at."""
 
 from __future__ import annotations
 
@@ -31,6 +31,7 @@ from grow.rest import (
 )
 from sales.models import (
     DeliveryNote,
+    LabelStock,
     Money,
     NoteLine,
     Outlet,
@@ -208,6 +209,26 @@ class Prices(SetUp):
     filterset_class = PriceTable
 
 
+# --- label stock ------------------------------------------------------------------------------
+
+
+class LabelStockRow(Row):
+    class Meta:
+        model = LabelStock
+        fields = [
+            *("id", "name", "width_mm", "height_mm", "columns", "rows"),
+            *("left_mm", "top_mm", "across_mm", "down_mm"),
+        ]
+
+
+class LabelStocks(SetUp):
+    """Rolls and A4 sheets of labels, in millimetres. A sheet has columns and rows."""
+
+    queryset = LabelStock.objects.order_by("name", "id")
+    serializer_class = LabelStockRow
+    filterset_fields = ["name"]
+
+
 # --- runs, notes, money -----------------------------------------------------------------------
 
 
@@ -338,6 +359,7 @@ def register(router: SimpleRouter) -> None:
         ("products", Products),
         ("outlets", Outlets),
         ("prices", Prices),
+        ("label-stock", LabelStocks),
         ("runs", Runs),
         ("notes", Notes),
         ("money", Takings),

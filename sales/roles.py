@@ -3,6 +3,7 @@
 from grow.roles import (
     CHEF,
     GROWER,
+    LEAD,
     LEARNER,
     LOOKED_AT,
     MANAGER,
@@ -23,4 +24,7 @@ allow({CHEF, SHOP}, "receive", "return_goods")
 
 LOOKED_AT.add("sales")
 PRIVATE.add("sales.money")
+# whoever packs keeps the rolls and sheets on which the labels are printed
+for _role in (GROWER, PACKER, LEAD, MANAGER):
+    SETS_UP[_role].add("sales.labelstock")
 SETS_UP[MANAGER] |= {"sales.outlet", "sales.price", "sales.product", "sales.recipeline"}

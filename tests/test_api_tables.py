@@ -13,7 +13,7 @@ from django.urls import get_resolver
 from rest_framework.test import APIClient
 
 from grow.models import Crop, Event, Lot, Movement, Person, Place, PlantSite, Variety
-from sales.models import Outlet, Price, Product
+from sales.models import LabelStock, Outlet, Price, Product
 from tests.farm import Farm
 from tests.test_api import refused, tell
 
@@ -35,6 +35,7 @@ SET_UP = {
     },
     "outlets": {"place": "Stall"},
     "prices": {"outlet": "Kitchen", "line": "SALAD-120", "since": "2026-03-01", "pence": 170},
+    "label-stock": {"name": "Roll 60 × 40", "width_mm": "60.00", "height_mm": "40.00"},
     "rates": {"what": "wage", "amount": "1300", "since": "2026-01-01", "source": "agreed"},
 }
 LOOKED_AT = [
@@ -124,6 +125,7 @@ def test_a_list_asks_no_more_for_more_rows(farm: Farm, api: APIClient, table: st
         api.post("/api/v1/inputs/", {"name": f"I {n}", "kind": "seed", "variety": variety.name})
         api.post("/api/v1/crop-cards/", {"variety": variety.name, "source": "own"})
         api.post("/api/v1/things/", {"name": f"T {n}", "kind": "knife", "place": place.name})
+        LabelStock.objects.create(name=f"Roll {n}", width_mm=60, height_mm=40)
         rate = {"what": "seed", "crop": crop.name, "amount": 1, "since": "2026-01-01"}
         api.post("/api/v1/rates/", rate | {"source": "own"})
     with CaptureQueriesContext(connection) as many:
@@ -256,6 +258,12 @@ def test_models_own_rules_hold_here_too(farm: Farm, api: APIClient) -> None:
         ("outlets", {"place": "Cold store"}, "place"),
         ("rates", {"what": "wage", "crop": "Red mustard", "amount": 1, "since": "2026-01-01"}, ""),
         ("things", {"name": "S", "kind": "scale", "place": "Nowhere"}, "place"),
+        ("label-stock", {"name": "S", "width_mm": "60", "height_mm": "40", "columns": 3}, ""),
+        (
+            "label-stock",
+            {"name": "S", "width_mm": "60", "height_mm": "40", "columns": 4, "rows": 7},
+            "columns",
+        ),
     ):
         answer = refused(
             api.post(f"/api/v1/{table}/", data | {"source": "own"}, format="json"), 400
