@@ -13,7 +13,7 @@ import inspect
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from django.db.models import Model, Q, Sum
+from django.db.models import Model, Sum
 from django.urls import URLPattern, path
 from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework import serializers
@@ -27,6 +27,7 @@ from .edge import tell
 from .errors import Refusal
 from .kinds import KINDS, Kind
 from .models import ENDS, SOURCES, Event, Flag, LotKind, Movement, Photo, PlaceKind, Tag
+from .ready import Given, ready
 from .rest import body, who
 
 #: Longest Idempotency-Key and device name that an event keeps.
@@ -85,8 +86,8 @@ class AnswerSerializer(serializers.Serializer):
 def answer(event: Event) -> dict[str, Any]:
     """An event as the API gives it; the same again for a repeat. Plain, as AnswerSerializer says:
     on the way out there is nothing left to check."""
-    lots = list(event.made.order_by("id"))
-    stood = _stood(event) if lots else {}
+    lots = event.lots
+    stood = dict(_stood(event=event.pk)) if lots else {}
     return {
         "id": event.pk,
         "kind": event.kind,
@@ -115,16 +116,25 @@ def answer(event: Event) -> dict[str, Any]:
         else [],
         "flags": [
             {"kind": flag.kind, "sentence": flag.says, "lot": flag.lot and flag.lot.code}
-            for flag in event.flags.select_related("lot").order_by("id")
+            for flag in _flags(event=event.pk)
         ],
         **{name: find(event) for name, (_, find) in MORE.items()},
     }
 
 
-def _stood(event: Event) -> dict[int, int]:
-    nowhere = Q(to_place__kind__in=[*SOURCES, *ENDS])
-    rows = Movement.objects.filter(~nowhere, event=event, lot__made_by=event)
-    return dict(rows.values_list("lot_id").annotate(Sum("quantity")))
+#: What was made and stands, by lot.
+_stood = ready(
+    lambda: (
+        Movement.objects.exclude(to_place__kind__in=[*SOURCES, *ENDS])
+        .filter(event=Given("event"), lot__made_by=Given("event"))
+        .order_by()
+        .values_list("lot_id")
+        .annotate(Sum("quantity"))
+    )
+)
+_flags = ready(
+    lambda: Flag.objects.filter(event=Given("event")).select_related("lot").order_by("id")
+)
 
 
 # --- what may be sent ---------------------------------------------------------------------------

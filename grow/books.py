@@ -41,6 +41,7 @@ from .models import (
     Unnamed,
     alive,
 )
+from .ready import Given, ready
 from .setup import the
 from .shelf import (
     OneLot,
@@ -82,6 +83,21 @@ Till = tuple[int, str]
 Key = tuple[str, Moment, Till | None, int, int, int]
 
 
+_lines_told = ready(
+    lambda: Unnamed.objects.filter(
+        place__in=Given.each("places"), line__in=Given.texts("lines")
+    ).values_list("place_id", "line")
+)
+_moved = ready(lambda: Movement.objects.filter(lot__in=Given.each("lots")).values_list(*_FIELDS))
+_counted = ready(
+    lambda: Counted.objects.filter(
+        struck_by=None, lot__in=Given.each("lots"), place__in=Given.each("places")
+    ).values_list(
+        "lot_id", "place_id", "quantity", "event__placed_at", "event__happened_at", "event_id"
+    )
+)
+
+
 def settle(entry: Entry) -> list[Movement]:
     """Walk every shelf that an entry touches; returns the own rows to write (unsaved, their
     events saved). Raises Refusal when an act that was not told as a fact would leave less than
@@ -102,9 +118,9 @@ def settle(entry: Entry) -> list[Movement]:
         if lot.line and place.kind in OUTLETS
     }
     if sold_by_line:
-        told = Unnamed.objects.filter(
-            place__in={p for p, _ in sold_by_line}, line__in={line for _, line in sold_by_line}
-        ).values_list("place_id", "line")
+        told = _lines_told(
+            places={p for p, _ in sold_by_line}, lines={line for _, line in sold_by_line}
+        )
         lines |= {key: sold_by_line[key] for key in set(told) if key in sold_by_line}
     alone = {key: pair for key, pair in pairs.items() if (pair[1].pk, pair[0].line) not in lines}
     walked = Walk(entry)
@@ -150,16 +166,7 @@ def _counts_of(
 ) -> dict[tuple[int, int], list[tuple[int, Moment, Moment, int]]]:
     """Counts that stand, by lot and place: quantity, placed, happened, event. Most lots have
     none, and then nothing more is asked."""
-    rows = list(
-        Counted.objects.filter(struck_by=None, lot__in=lots, place__in=places).values_list(
-            "lot_id",
-            "place_id",
-            "quantity",
-            "event__placed_at",
-            "event__happened_at",
-            "event_id",
-        )
-    )
+    rows = _counted(lots=lots, places=places)
     if not rows:
         return {}
     dead: set[int | None] = set()
@@ -254,7 +261,7 @@ class Walk:
         rows = [_row(m) for m in (entry.moves if entry and newborn else ()) if m.lot_id in newborn]
         rows += [_row(m) for m in unsaved]
         if older:
-            rows += Movement.objects.filter(lot__in=older).values_list(*_FIELDS)
+            rows += _moved(lots=older)
         for row in rows:
             lot, from_, to, quantity = row[:4]
             for place, signed in ((from_, -quantity), (to, quantity)):

@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import contextvars
 import difflib
+import functools
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -18,6 +19,7 @@ from django.db.models import Model, Q, QuerySet
 from . import queries, scope
 from .errors import NotKnown
 from .models import Crop, Event, Item, Lot, Person, Photo, Place, PlantSite, Thing, Variety
+from .ready import Given, ready
 
 #: An asked-for text, folded for comparison, to the row it means.
 Found = dict[str, Any]
@@ -34,13 +36,22 @@ class Named:
     def find(self, rows: QuerySet[Any], texts: Sequence[str]) -> Found:
         rows = rows.select_related(*self.related) if self.related else rows
         wanted = {_fold(t) for t in texts}
-        anyhow = Q()
-        for name in self.names:
-            anyhow |= Q(**{f"{name}__in": [t.strip() for t in texts]})
-        found = self._by_name(rows.filter(anyhow), wanted)
+        told = [t.strip() for t in texts]
+        model: Any = rows.model
+        if rows.query.where:
+            found = self._by_name(rows.filter(self._spelt(told)), wanted)
+        else:
+            found = self._by_name(_exactly(model)(texts=told), wanted)
         if found.keys() != wanted:
             found |= self._by_name(rows, wanted - found.keys())
         return found
+
+    def _spelt(self, texts: Any) -> Q:
+        """Called exactly so, by any of its names."""
+        anyhow = Q()
+        for name in self.names:
+            anyhow |= Q(**{f"{name}__in": texts})
+        return anyhow
 
     def _by_name(self, rows: Iterable[Any], wanted: set[str]) -> Found:
         """Raises NotKnown where one name, of those that come first, means several rows."""
@@ -91,6 +102,18 @@ class Named:
             f"No {self.noun} is called “{text.strip()}”.{hint}",
             nearest=near,
         )
+
+
+@functools.cache
+def _exactly(model: Any) -> ready:
+    """Rows of a model by their names as they are spelt."""
+    named = NAMED[model]
+
+    def rows() -> QuerySet[Any]:
+        found = model._default_manager.filter(named._spelt(Given.texts("texts")))
+        return found.select_related(*named.related) if named.related else found
+
+    return ready(rows)
 
 
 class _ById(Named):
@@ -148,6 +171,14 @@ class _Lots(Named):
         return NotKnown("no_such_code", f"No lot is called “{text.strip()}”.{hint}", nearest=near)
 
 
+_spots = ready(
+    lambda: PlantSite.objects.filter(
+        tower__name__in=Given.texts("towers"),
+        tier__in=Given.each("tiers"),
+        position__in=Given.each("positions"),
+    ).values_list("id", "tower__name", "tier", "position")
+)
+_sites = ready(lambda: PlantSite.objects.filter(pk__in=Given.each("sites")).select_related("tower"))
 _SITE = re.compile(r"\s*(.*?)\s+([0-9]{1,4})\s*/\s*([0-9]{1,4})\s*$")
 
 
@@ -158,14 +189,17 @@ class _Sites(Named):
         return [str(row)]
 
     def find(self, rows: QuerySet[Any], texts: Sequence[str]) -> Found:
-        spots = [found.groups() for t in texts if (found := _SITE.match(t))]
-        there = rows.filter(  # not all of a tower: most of its sites are not meant
-            tower__name__in={tower for tower, _, _ in spots},
-            tier__in={int(tier) for _, tier, _ in spots},
-            position__in={int(position) for _, _, position in spots},
-        ).select_related("tower")
-        wanted = {_fold(t) for t in texts}
-        return {key: site for site in there if (key := _fold(str(site))) in wanted}
+        read = [found.groups() for t in texts if (found := _SITE.match(t))]
+        spots = {(tower, int(tier), int(position)) for tower, tier, position in read}
+        near = _spots(  # not all of a tower: most of its sites are not meant
+            towers={tower for tower, _, _ in spots},
+            tiers={tier for _, tier, _ in spots},
+            positions={position for _, _, position in spots},
+        )
+        ids = [pk for pk, *spot in near if tuple(spot) in spots]
+        if rows.query.where:
+            ids = list(rows.filter(pk__in=ids).values_list("pk", flat=True))
+        return {_fold(str(site)): site for site in _sites(sites=ids)}
 
     def refuse(self, rows: QuerySet[Any], text: str) -> NotKnown:
         return NotKnown(

@@ -14,6 +14,7 @@ from django.db.models import Q
 
 from . import clock, lineage
 from .models import Event, Flag, Hold, Lineage, Lot, LotKind, Movement, PlaceKind, Treatment
+from .ready import Given, ready
 
 if TYPE_CHECKING:
     from .ledger import Entry
@@ -42,9 +43,20 @@ def holds_at(lots: Iterable[int], moment) -> dict[int, list[Hold]]:
     return found
 
 
+_ever_held = ready(lambda: Hold.objects.filter(lot__in=Given.each("lots")).order_by("id"))
+_held_now = ready(
+    lambda: Hold.objects.filter(lot__in=Given.each("lots"), ended_by=None).order_by("id")
+)
+_with_an_interval = ready(
+    lambda: Treatment.objects.filter(
+        lot__in=Given.each("lots"), safe_from__isnull=False
+    ).select_related("lot")
+)
+_lots = ready(lambda: Lot.objects.filter(pk__in=Given.each("lots")).select_related("made_by"))
+
+
 def held_now(lots: Iterable[int]) -> dict[int, Hold]:
-    rows = Hold.objects.filter(lot__in=list(lots), ended_by__isnull=True).order_by("id")
-    return {hold.lot_id: hold for hold in rows}
+    return {hold.lot_id: hold for hold in _held_now(lots=lots)}
 
 
 def look(entry: Entry, moves: list[Movement]) -> None:
@@ -56,7 +68,7 @@ def look(entry: Entry, moves: list[Movement]) -> None:
     if not lots:
         return
     ever = defaultdict(list)
-    for hold in Hold.objects.filter(lot__in=lots).select_related("began_by"):
+    for hold in _ever_held(lots=lots):
         ever[hold.lot_id].append(hold)
     for m in moves:
         _leaving_quarantine(entry, m)
@@ -157,23 +169,14 @@ def inherit(
         return
     held = held_now({e.parent_id for e in edges}) if held is None else held
     touching = {e.parent_id for e in edges if e.kind == Lineage.Kind.TOUCHED}
-    intervals = {
-        t.lot_id: t
-        for t in Treatment.objects.filter(lot__in=touching, safe_from__isnull=False).select_related(
-            "lot"
-        )
-    }
+    intervals = {t.lot_id: t for t in _with_an_interval(lots=touching)} if touching else {}
     if not (held or intervals):
         return
     reasons: dict[int, str] = {}
     inside: set[int] = set()  # cut within the interval of a spray
     stood_in: dict[int, Hold] = {}  # what held water or film a lot was made in
-    born = {
-        lot.pk: lot
-        for lot in Lot.objects.filter(
-            pk__in={e.child_id for e in edges if e.parent_id in held or e.parent_id in intervals}
-        ).select_related("made_by")
-    }
+    risky = {e.child_id for e in edges if e.parent_id in held or e.parent_id in intervals}
+    born = {lot.pk: lot for lot in _lots(lots=risky)}
     for e in edges:
         child = born.get(e.child_id)
         if child is None:
@@ -240,7 +243,7 @@ def at_birth(entry: Entry) -> None:
     matter = [e for e in entry.edges if e.kind != Lineage.Kind.TOUCHED]
     if not matter:
         return
-    ever = list(Hold.objects.filter(lot__in={e.parent_id for e in matter}).order_by("id"))
+    ever = _ever_held(lots={e.parent_id for e in matter})
     if ever and not (entry.told_as_fact or entry.corrects):
         # a cut or run of a time before the hold is accepted, like a movement; it is then held
         at = entry.event.placed_at

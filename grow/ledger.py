@@ -59,6 +59,7 @@ from .models import (
     PlantSite,
     Unnamed,
 )
+from .ready import insert
 from .setup import the
 from .telling import (
     AHEAD,
@@ -508,21 +509,17 @@ class Entry:
         self._take_inputs_as_they_are(known)
         self._refuse_short(net, pairs)
         self._save_lots()
-        if self.unnamed:
-            Unnamed.objects.bulk_create(self.unnamed)
-        if self.counts:
-            Counted.objects.bulk_create(self.counts)
-        write(self.moves)
-        if self.edges:
-            Lineage.objects.bulk_create(self.edges)
+        insert(self.unnamed)
+        insert(self.counts)
+        insert(self.moves)
+        insert(self.edges)
         for call in self.later:
             call()
         own = books.settle(self)
-        write(own)
+        insert(own)
         moved = [*self.moves, *own]
         _apply(moved, self)
-        if self.flags:
-            Flag.objects.bulk_create(self.flags)
+        insert(self.flags)
         holds.at_birth(self)
         # where a sowing stood is read from what moved, told early or late
         self.renews |= any(
@@ -629,8 +626,7 @@ class Entry:
             numbers = codes.take(series, day, len(free[series]))
             for lot, code in zip(free[series], numbers, strict=True):
                 lot.code = code
-        for lot in self.lots:
-            lot.save(force_insert=True)
+        insert(self.lots)
         for row in (*self.moves, *self.edges, *self.counts, *self.flags):
             # they were built while the lot had no id yet
             for name in ("lot", "parent", "child"):
@@ -652,12 +648,6 @@ def _holdings(keys: Iterable[tuple[int, int]]) -> dict[tuple[int, int], int]:
     }
 
 
-def write(moves: list[Movement]) -> None:
-    """Write movements, own rows' events first."""
-    if moves:
-        Movement.objects.bulk_create(moves)
-
-
 def _apply(moves: list[Movement], entry: Entry) -> None:
     """Bring holdings to the sum of what was written, by net quantity and in order."""
     net: dict[tuple[int, int], int] = defaultdict(int)
@@ -672,8 +662,7 @@ def _apply(moves: list[Movement], entry: Entry) -> None:
         for (lot, place), quantity in sorted(net.items())
         if lot in new
     ]
-    if fresh:
-        Holding.objects.bulk_create(fresh)
+    insert(fresh)
     old = {key: n for key, n in sorted(net.items()) if n and key[0] not in new}
     missing = [k for k, n in old.items() if n < 0 and not sources[k[1]] and k not in entry.held]
     if missing:
@@ -755,5 +744,4 @@ __all__ = [
     "cancel_rows",
     "canonical",
     "operation",
-    "write",
 ]

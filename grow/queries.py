@@ -11,15 +11,16 @@ from django.db.models import Q, QuerySet, Sum
 from . import codes
 from .errors import NotKnown
 from .models import Description, Event, Holding, Lot, Movement, Place, Planting, PlantSite, alive
+from .ready import Given
 from .shelf import FRESH
 
 
-def living(at: dt.datetime) -> QuerySet[Planting]:
+def living(at: dt.datetime | Given) -> QuerySet[Planting]:
     """Plantings that stood at a moment, from their first instant to the one before their end."""
     return Planting.objects.filter(Q(ended_at__isnull=True) | Q(ended_at__gt=at), began_at__lte=at)
 
 
-def on_sites(sites: Sequence[PlantSite]) -> Q:
+def on_sites(sites: Sequence[PlantSite] | Given) -> Q:
     """Plants that stand on any of these sites: a big one by any site that it takes."""
     blocked = Planting.objects.filter(site__in=sites, blocked_by__isnull=False)
     return Q(site__in=sites) | Q(pk__in=blocked.values("blocked_by"))

@@ -22,10 +22,19 @@ from .models import (
     Place,
     Tag,
 )
+from .ready import Given, ready
 
 Rows = TypeVar("Rows", bound=QuerySet[Any])
 #: By model: what of these rows a person tied to these places sees. Apps above add their own.
 SEEN: dict[type[Model], Callable[[QuerySet[Any], frozenset[int]], QuerySet[Any]]] = {}
+
+
+_own_places = ready(
+    lambda: Person.places.through.objects.filter(person=Given("person")).values_list("place_id")
+)
+_side_places = ready(
+    lambda: Place.objects.filter(belongs_to__in=Given.each("places")).values_list("pk")
+)
 
 
 def tied_to(person: Person) -> frozenset[int]:
@@ -33,9 +42,9 @@ def tied_to(person: Person) -> frozenset[int]:
     none for somebody of the whole farm. Read once for each request's person."""
     known: frozenset[int] | None = person.__dict__.get("_tied_to")
     if known is None:
-        own = list(person.places.values_list("pk", flat=True)) if person.pk else []
-        sides = Place.objects.filter(belongs_to__in=own).values_list("pk", flat=True)
-        known = person.__dict__["_tied_to"] = frozenset([*own, *sides]) if own else frozenset()
+        own = [pk for (pk,) in _own_places(person=person.pk)] if person.pk else []
+        sides = [pk for (pk,) in _side_places(places=own)] if own else []
+        known = person.__dict__["_tied_to"] = frozenset([*own, *sides])
     return known
 
 

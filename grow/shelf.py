@@ -15,6 +15,7 @@ from django.db.models import Case, Exists, OuterRef, Q, QuerySet, When
 
 from . import clock
 from .models import Counted, Description, Event, Hold, Lot, alive
+from .ready import Given, ready
 
 Moment = dt.datetime
 
@@ -97,20 +98,32 @@ class Wholes:
         return bool(self.everything or self.lines)
 
 
+#: Before and after any moment that is told; SQLite compares the texts.
+_EVER = dt.datetime(1900, 1, 1, tzinfo=dt.UTC)
+_NEVER = dt.datetime(2999, 1, 1, tzinfo=dt.UTC)
+_whole_counts = ready(
+    lambda: (
+        Event.objects.filter(
+            WHOLE,
+            alive(),
+            kind="count",
+            place__in=Given.each("places"),
+            placed_at__gte=Given.moment("since"),
+            placed_at__lte=Given.moment("until"),
+        )
+        .annotate(fresh=Case(When(FRESH, then=True), default=False))
+        .values_list("id", "place_id", "placed_at", "happened_at", "fresh")
+    )
+)
+
+
 def whole_counts(
     places: Collection[int], since: Moment | None = None, until: Moment | None = None
 ) -> Wholes:
     """Those that stand in these places, between two moments (both included) or all."""
     found = Wholes()
-    counts = Event.objects.filter(WHOLE, alive(), kind="count", place__in=places)
-    if since:
-        counts = counts.filter(placed_at__gte=since)
-    if until:
-        counts = counts.filter(placed_at__lte=until)
     events = {}
-    for event in counts.annotate(fresh=Case(When(FRESH, then=True), default=False)).values_list(
-        "id", "place_id", "placed_at", "happened_at", "fresh"
-    ):
+    for event in _whole_counts(places=places, since=since or _EVER, until=until or _NEVER):
         pk, place, placed, happened, fresh = event
         events[pk] = (place, placed, happened)
         if fresh:

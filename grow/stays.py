@@ -13,6 +13,7 @@ from django.db.models import Q
 
 from .kinds import ASIDE, CANCELLING, OWN
 from .models import NURSERY, CutSite, Event, Lineage, Lot, Movement, Planting, alive
+from .ready import Given, ready
 
 Moment = dt.datetime
 
@@ -37,31 +38,20 @@ class Window:
     planted: Planted | None = None
 
 
-def presences(harvests: Sequence[Lot]) -> dict[int, list[Window]]:
-    """Where the plants of each cut stood, and when, by the cut's id."""
-    batches: dict[int, list[int]] = defaultdict(list)
-    for child, parent in (
+_grown_from = ready(
+    lambda: (
         Lineage.objects.filter(
-            child__in=[lot.pk for lot in harvests],
-            kind=Lineage.Kind.GREW,
-            cleared_by__isnull=True,
+            child__in=Given.each("cuts"), kind=Lineage.Kind.GREW, cleared_by__isnull=True
         )
         .order_by("id")
         .values_list("child_id", "parent_id")
-    ):
-        if parent not in batches[child]:
-            batches[child].append(parent)
-    if not batches:
-        return {}
-    every = sorted({batch for mine in batches.values() for batch in mine})
-    stays = stays_of(every)
-    cuts = defaultdict(set)
-    for lot, planting in CutSite.objects.filter(lot__in=list(batches)).values_list(
-        "lot_id", "planting_id"
-    ):
-        cuts[lot].add(planting)
-    plantings = defaultdict(list)
-    for p in Planting.objects.filter(batch__in=every).values_list(
+    )
+)
+_cut_plantings = ready(
+    lambda: CutSite.objects.filter(lot__in=Given.each("cuts")).values_list("lot_id", "planting_id")
+)
+_plantings = ready(
+    lambda: Planting.objects.filter(batch__in=Given.each("batches")).values_list(
         "id",
         "batch_id",
         "site__tower_id",
@@ -73,7 +63,44 @@ def presences(harvests: Sequence[Lot]) -> dict[int, list[Window]]:
         "blocked_by_id",
         "began_by__kind",
         "began_by__place_id",
-    ):
+    )
+)
+_moved_in_the_nursery = ready(
+    lambda: (
+        Movement.objects.filter(alive("event"), lot__in=Given.each("batches"))
+        .filter(Q(from_place__kind__in=NURSERY) | Q(to_place__kind__in=NURSERY))
+        .exclude(event__kind__in=(*CANCELLING, *ASIDE))
+        .values_list(
+            "lot_id",
+            "from_place_id",
+            "to_place_id",
+            "quantity",
+            "event__kind",
+            "event__placed_at",
+            "event__earliest_at",
+            "event__latest_at",
+            "from_place__kind",
+            "to_place__kind",
+        )
+    )
+)
+
+
+def presences(harvests: Sequence[Lot]) -> dict[int, list[Window]]:
+    """Where the plants of each cut stood, and when, by the cut's id."""
+    batches: dict[int, list[int]] = defaultdict(list)
+    for child, parent in _grown_from(cuts=[lot.pk for lot in harvests]):
+        if parent not in batches[child]:
+            batches[child].append(parent)
+    if not batches:
+        return {}
+    every = sorted({batch for mine in batches.values() for batch in mine})
+    stays = stays_of(every)
+    cuts = defaultdict(set)
+    for lot, planting in _cut_plantings(cuts=batches):
+        cuts[lot].add(planting)
+    plantings = defaultdict(list)
+    for p in _plantings(batches=every):
         plantings[p[1]].append(p)
     return {
         lot.pk: _windows(lot.made_by, batches[lot.pk], cuts[lot.pk], plantings, stays)
@@ -114,23 +141,7 @@ def stays_of(batches: Sequence[int]) -> dict[int, list[tuple[int, Moment, Moment
     """When each sowing stood on a bench, a shelf or in a tent: from what moved there. A stay
     reaches from the earliest moment at which any of it may have come to the latest at which any
     may have gone, be it that it came and went at one moment."""
-    rows = (
-        Movement.objects.filter(alive("event"), lot__in=batches)
-        .filter(Q(from_place__kind__in=NURSERY) | Q(to_place__kind__in=NURSERY))
-        .exclude(event__kind__in=(*CANCELLING, *ASIDE))
-        .values_list(
-            "lot_id",
-            "from_place_id",
-            "to_place_id",
-            "quantity",
-            "event__kind",
-            "event__placed_at",
-            "event__earliest_at",
-            "event__latest_at",
-            "from_place__kind",
-            "to_place__kind",
-        )
-    )
+    rows = _moved_in_the_nursery(batches=batches)
     steps: dict[tuple[int, int], dict[Moment, list]] = defaultdict(dict)
     own: dict[tuple[int, int, Moment], int] = defaultdict(int)
 

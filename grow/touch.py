@@ -21,6 +21,7 @@ from django.db.models import Q
 from . import clock, holds, waters
 from .kinds import KINDS
 from .models import Event, Feed, InUse, Item, Lineage, Lot, LotKind, Place, TreatedPlace, alive
+from .ready import Given, insert, ready
 from .stays import Window, presences
 
 if TYPE_CHECKING:
@@ -46,9 +47,9 @@ def batched(lots: Iterable[Lot], size: int) -> Iterator[list[Lot]]:
         yield some
 
 
-def _areas() -> dict[int, int]:
-    """The area that each place lies in."""
-    return dict(Place.objects.filter(within__isnull=False).values_list("id", "within_id"))
+_areas = ready(
+    lambda: Place.objects.filter(within__isnull=False).order_by().values_list("id", "within_id")
+)
 
 
 def _around(places: Iterable[int], parents: dict[int, int]) -> dict[int, list[int]]:
@@ -64,6 +65,17 @@ def _around(places: Iterable[int], parents: dict[int, int]) -> dict[int, list[in
 
 
 # --- the reading: what touched these lots --------------------------------------------------
+
+_named_inputs = ready(
+    lambda: Event.inputs.through.objects.filter(event__in=Given.each("events")).values_list(
+        "event_id", "lot_id"
+    )
+)
+_tanks_used = ready(
+    lambda: Event.tanks.through.objects.filter(event__in=Given.each("events")).values_list(
+        "event_id", "place_id"
+    )
+)
 
 
 def exposures(lot: Lot) -> set[int]:
@@ -82,19 +94,17 @@ def exposures_of(lots: Sequence[Lot]) -> dict[int, set[int]]:
     by_event = defaultdict(list)
     for lot in lots:
         by_event[lot.made_by_id].append(lot)
-    named = Event.inputs.through.objects.filter(event__in=events)
-    for event_id, named_input in named.values_list("event_id", "lot_id"):
+    for event_id, named_input in _named_inputs(events=events):
         for lot in by_event[event_id]:
             found[lot.pk].add(named_input)
-    areas = _areas()
+    areas = dict(_areas())
     cuts = [lot for lot in lots if lot.kind == LotKind.HARVEST]
     stood = presences(cuts) if cuts else {}
     stood = {pk: windows for pk, windows in stood.items() if windows}
     _in_use(lots, stood, found, areas)
     around = _around({w.place for windows in stood.values() for w in windows}, areas)
     spans = _fed(stood, around) if stood else defaultdict(lambda: defaultdict(set))
-    used = Event.tanks.through.objects.filter(event__in=events)
-    for event_id, tank in used.values_list("event_id", "place_id"):
+    for event_id, tank in _tanks_used(events=events):
         for lot in by_event[event_id]:
             event = lot.made_by
             spans[lot.pk][tank].add((event.earliest_at, event.latest_at))
@@ -104,6 +114,23 @@ def exposures_of(lots: Sequence[Lot]) -> dict[int, set[int]]:
     for pk, parents in found.items():
         parents.discard(pk)
     return found
+
+
+_inputs_in_use = ready(
+    lambda: InUse.objects.filter(
+        Q(ended_by__isnull=True) | Q(ended_by__latest_at__gte=Given.moment("start")),
+        place__in=Given.each("places"),
+        began_by__earliest_at__lte=Given.moment("end"),
+        lot__item__kind__in=Given.texts("kinds"),
+    ).values_list(
+        "place_id",
+        "lot_id",
+        "lot__item__kind",
+        "lot__item__variety__crop_id",
+        "began_by__earliest_at",
+        "ended_by__latest_at",
+    )
+)
 
 
 def _in_use(
@@ -132,18 +159,11 @@ def _in_use(
     if not acts:
         return
     around = _around({place for *_, place, _ in acts}, areas)
-    rows = InUse.objects.filter(
-        Q(ended_by__isnull=True) | Q(ended_by__latest_at__gte=min(start for _, start, *_ in acts)),
-        place__in={p for chain in around.values() for p in chain},
-        began_by__earliest_at__lte=max(end for _, _, end, *_ in acts),
-        lot__item__kind__in={k for *_, kinds in acts for k in kinds},
-    ).values_list(
-        "place_id",
-        "lot_id",
-        "lot__item__kind",
-        "lot__item__variety__crop_id",
-        "began_by__earliest_at",
-        "ended_by__latest_at",
+    rows = _inputs_in_use(
+        places={p for chain in around.values() for p in chain},
+        start=min(start for _, start, *_ in acts),
+        end=max(end for _, _, end, *_ in acts),
+        kinds={k for *_, kinds in acts for k in kinds},
     )
     uses: dict[int, list[tuple]] = defaultdict(list)
     for row in rows:
@@ -171,12 +191,17 @@ def _touching(kind: str) -> tuple[str, ...]:
 Spans = dict[int, dict[int, set[tuple[Moment, Moment]]]]
 
 
+_feeds = ready(
+    lambda: Feed.objects.filter(place__in=Given.each("places")).values_list(
+        "tank_id", "place_id", "began_by__earliest_at", "ended_by__latest_at"
+    )
+)
+
+
 def _fed(stood: dict[int, list[Window]], around: dict[int, list[int]]) -> Spans:
     """When the plants of each cut stood in the water of which tank."""
     feeds = defaultdict(list)
-    for tank, place, began, ended in Feed.objects.filter(
-        place__in={p for chain in around.values() for p in chain}
-    ).values_list("tank_id", "place_id", "began_by__earliest_at", "ended_by__latest_at"):
+    for tank, place, began, ended in _feeds(places={p for ps in around.values() for p in ps}):
         feeds[place].append((tank, began, ended))
     spans: Spans = defaultdict(lambda: defaultdict(set))
     for pk, windows in stood.items():
@@ -189,18 +214,27 @@ def _fed(stood: dict[int, list[Window]], around: dict[int, list[int]]) -> Spans:
     return spans
 
 
+_treated = ready(
+    lambda: TreatedPlace.objects.filter(
+        alive("lot__made_by"),
+        place__in=Given.each("places"),
+        lot__made_by__earliest_at__lte=Given.moment("end"),
+        lot__made_by__latest_at__gte=Given.moment("start"),
+    ).values_list(
+        "lot_id", "place_id", "site_id", "lot__made_by__earliest_at", "lot__made_by__latest_at"
+    )
+)
+
+
 def _treatments(
     stood: dict[int, list[Window]], around: dict[int, list[int]], found: dict[int, set[int]]
 ) -> None:
     if not stood:
         return
-    given = TreatedPlace.objects.filter(
-        alive("lot__made_by"),
-        place__in={p for chain in around.values() for p in chain},
-        lot__made_by__earliest_at__lte=max(w.end for ws in stood.values() for w in ws),
-        lot__made_by__latest_at__gte=min(w.start for ws in stood.values() for w in ws),
-    ).values_list(
-        "lot_id", "place_id", "site_id", "lot__made_by__earliest_at", "lot__made_by__latest_at"
+    given = _treated(
+        places={p for chain in around.values() for p in chain},
+        start=min(w.start for ws in stood.values() for w in ws),
+        end=max(w.end for ws in stood.values() for w in ws),
     )
     by_place = defaultdict(list)
     for lot, place, site, start, end in given:
@@ -229,7 +263,7 @@ def settle(entry: Entry) -> None:
         for parent in sorted(parents)
     ]
     if new:
-        Lineage.objects.bulk_create(new)
+        insert(new)
         holds.inherit(new, entry.event, entry)
     if entry.renews:
         renew(entry)

@@ -19,6 +19,7 @@ from django.db.models import QuerySet
 
 from . import clock
 from .models import Event, Lot, alive
+from .ready import Given, ready
 
 Moment = dt.datetime
 #: (tank, water made, kind, earliest, latest, placed, event)
@@ -38,6 +39,38 @@ _A_WHILE = dt.timedelta(days=9)
 
 def _acts() -> QuerySet[Event]:
     return Event.objects.filter(alive(), kind__in=_RANK)
+
+
+def _here() -> QuerySet[Event]:
+    return _acts().filter(place=Given("tank"))
+
+
+def _since() -> QuerySet[Event]:
+    return _acts().filter(place__in=Given.each("tanks"), placed_at__gte=Given.moment("start"))
+
+
+_acts_since = ready(lambda: _since().values_list(*_FIELDS))
+_acts_between = ready(
+    lambda: _since().filter(earliest_at__lte=Given.moment("end")).values_list(*_FIELDS)
+)
+
+_last_before = ready(
+    lambda: (
+        _here()
+        .filter(placed_at__lt=Given.moment("at"))
+        .order_by("-placed_at")
+        .values_list("placed_at")[:1]
+    )
+)
+_first_after = ready(
+    lambda: (
+        _here()
+        .filter(earliest_at__gt=Given.moment("at"))
+        .order_by("placed_at")
+        .values_list("placed_at")[:1]
+    )
+)
+_acts_at = ready(lambda: _here().filter(placed_at=Given.moment("at")).values_list(*_FIELDS))
 
 
 def in_order(acts: Iterable[Act]) -> list[Act]:
@@ -76,35 +109,30 @@ def timelines(tanks: Iterable[int], first: Moment, last: Moment) -> dict[int, li
     it, for its water was still there then, and the one after, for the last went with it."""
     lines: dict[int, list[Act]] = {tank: [] for tank in sorted(tanks)}
     start, end = first - _SLACK, last + _SLACK + _A_WHILE
-    since = _acts().filter(place__in=lines, placed_at__gte=start - _A_WHILE)
     long_ago = end < clock.now()
     if long_ago:
         # else the recount of an old month would read every year since
-        since = since.filter(earliest_at__lte=end)
-    for act in in_order(since.values_list(*_FIELDS)):
+        acts = _acts_between(tanks=lines, start=start - _A_WHILE, end=end)
+    else:
+        acts = _acts_since(tanks=lines, start=start - _A_WHILE)
+    for act in in_order(acts):
         line = lines[act[0]]
         if act[5] < start:
             line[:] = [act]
         elif not line or line[-1][3] <= last + _SLACK:
             line.append(act)
     for tank, line in lines.items():
-        here = _acts().filter(place=tank)
         if not line or line[0][5] >= start:
             # a tank that nobody had touched for longer
-            before = here.filter(placed_at__lt=start).order_by("-placed_at")
-            line[:0] = _at_once(here, before)[-1:]
+            line[:0] = _at_once(tank, _last_before(tank=tank, at=start))[-1:]
         if long_ago and line and line[-1][3] <= last:
-            after = here.filter(earliest_at__gt=end).order_by("placed_at")
-            line += _at_once(here, after)[:1]
+            line += _at_once(tank, _first_after(tank=tank, at=end))[:1]
     return lines
 
 
-def _at_once(here: QuerySet[Event], found: QuerySet[Event]) -> list[Act]:
-    """The acts of the first moment found, in order."""
-    moment = found.values_list("placed_at", flat=True).first()
-    if moment is None:
-        return []
-    return in_order(here.filter(placed_at=moment).values_list(*_FIELDS))
+def _at_once(tank: int, found: Sequence[tuple[Moment]]) -> list[Act]:
+    """The acts upon a tank at the moment found, in order."""
+    return in_order(_acts_at(tank=tank, at=found[0][0])) if found else []
 
 
 def last_of_chains(spans: Spans, found: dict[int, set[int]]) -> None:

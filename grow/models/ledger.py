@@ -11,6 +11,7 @@ from django.conf import settings
 from django.db import models
 from django.db.models import Exists, F, OuterRef, Q
 
+from ..ready import Given, ready
 from .crops import Crop, Item, Variety
 from .places import Place, PlaceKind, Thing
 
@@ -55,6 +56,9 @@ def alive(event: str = "pk") -> Q:
     """The event that is meant was not taken back: `Event.objects.filter(alive())`,
     `Counted.objects.filter(alive("event"))`, `Lot.objects.filter(alive("made_by"))`."""
     return Q(~Exists(Event.objects.filter(corrects=OuterRef(event), kind__in=CANCELLING)))
+
+
+_made = ready(lambda: Lot.objects.filter(made_by=Given("event")).order_by("id"))
 
 
 class Event(models.Model):
@@ -128,7 +132,10 @@ class Event(models.Model):
     @property
     def lots(self) -> list[Lot]:
         """The lots that this event made, oldest first."""
-        return list(self.made.order_by("id"))
+        lots: list[Lot] = _made(event=self.pk)
+        for lot in lots:
+            lot.made_by = self
+        return lots
 
     @property
     def lot(self) -> Lot:

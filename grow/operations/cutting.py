@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import partial
+from functools import cache, partial
 
 from django.db import connection
-from django.db.models import Sum
+from django.db.models import Count, QuerySet, Sum
 
 from .. import codes, gate
 from ..errors import NotKnown, Refusal
@@ -30,6 +30,7 @@ from ..models import (
     Unit,
 )
 from ..queries import living, on_sites
+from ..ready import Given, insert, ready
 from ..setup import the
 from ..shares import shared_out
 
@@ -95,11 +96,7 @@ def harvest(
     batches = list(batches)
     cut = _cut_sites(entry, batches, towers, sites, except_sites, at, crop)
     if not batches:
-        batches = list(
-            Lot.objects.filter(pk__in={p.batch_id for p in cut})
-            .select_related("crop", "variety")
-            .order_by("pk")
-        )
+        batches = _sowings(lots={p.batch_id for p in cut})
     crop = crop or (batches[0].crop if batches else None)
     if crop is None:
         raise Refusal("what", "Say which crop, sowing or tower was cut.")
@@ -139,19 +136,47 @@ def harvest(
         entry.later.append(partial(_cut, lot, cut))
 
 
+_sowings = ready(
+    lambda: (
+        Lot.objects.filter(pk__in=Given.each("lots"))
+        .select_related("crop", "variety")
+        .order_by("pk")
+    )
+)
+
+
+@cache
+def _standing(by: str, on: str, but: bool) -> ready:
+    """The plantings of some sowings, a crop or any, on some sites, towers or anywhere."""
+
+    def rows() -> QuerySet[Planting]:
+        found = living(Given.moment("at")).filter(blocked_by__isnull=True).order_by("site_id")
+        if by == "batches":
+            found = found.filter(batch__in=Given.each("batches"))
+        elif by:
+            found = found.filter(batch__crop=Given("crop"))
+        if on == "sites":
+            found = found.filter(on_sites(Given.each("sites")))
+        elif on:
+            found = found.filter(site__tower__in=Given.each("towers"))
+        return found.exclude(on_sites(Given.each("but"))) if but else found
+
+    return ready(rows)
+
+
 def _cut_sites(entry, batches, towers, sites, except_sites, at, crop) -> list[Planting]:
     if not (batches or towers or sites):
         return []
-    rows = living(at).filter(blocked_by__isnull=True).exclude(on_sites(except_sites))
-    if batches:
-        rows = rows.filter(batch__in=batches)
-    elif crop:
-        rows = rows.filter(batch__crop=crop)
-    if sites:
-        rows = rows.filter(on_sites(sites))
-    elif towers:
-        rows = rows.filter(site__tower__in=towers)
-    found = list(rows.order_by("site_id"))
+    by = "batches" if batches else "crop" if crop else ""
+    on = "sites" if sites else "towers" if towers else ""
+    found = _standing(by, on, bool(except_sites))(
+        at=at,
+        crop=crop and crop.pk,
+        batches=[lot.pk for lot in batches],
+        sites=[site.pk for site in sites],
+        towers=[tower.pk for tower in towers],
+        but=[site.pk for site in except_sites],
+    )
     if not found and (towers or sites):
         where = ", ".join(str(p) for p in (towers or sites)[:3])
         entry.refuse_or(
@@ -176,17 +201,41 @@ def _weights(batches: Sequence[Lot], cut: Sequence[Planting]) -> list[int]:
     return [sites[b.pk] or (0 if cut else 1) for b in batches]
 
 
+#: So many cuts say what a sowing gives; a long summer has hundreds.
+_CUTS = 10
+
+
+def _before() -> QuerySet[Lineage]:
+    return Lineage.objects.filter(
+        parent__in=Given.each("batches"), kind=Lineage.Kind.GREW, struck_by__isnull=True
+    )
+
+
+_last_cuts = ready(
+    lambda: (
+        _before().values_list("child_id").annotate(Sum("quantity")).order_by("-child_id")[:_CUTS]
+    )
+)
+_sites_cut = ready(
+    lambda: (
+        CutSite.objects.filter(
+            lot__in=Given.each("cuts"), planting__batch__in=Given.each("batches")
+        )
+        .values_list("lot_id")
+        .annotate(Count("id"))
+    )
+)
+
+
 def _usual(batches: Sequence[Lot], cut: Sequence[Planting], net: int) -> tuple[float, float] | None:
-    """(grams a site now, grams a site these sowings gave before), where there is a before."""
+    """(grams a site now, grams a site these sowings gave in their last cuts), where they gave
+    any."""
     if not cut:
         return None
-    before = Lineage.objects.filter(
-        parent__in=batches, kind=Lineage.Kind.GREW, struck_by__isnull=True
-    )
-    grams = before.aggregate(g=Sum("quantity"))["g"]
-    cuts = CutSite.objects.filter(
-        lot__in=before.values("child_id"), planting__batch__in=batches
-    ).count()
+    ids = [b.pk for b in batches]
+    before = dict(_last_cuts(batches=ids))
+    grams = sum(before.values())
+    cuts = sum(n for _, n in _sites_cut(batches=ids, cuts=before)) if grams else 0
     if not grams or not cuts:
         return None
     return net / len(cut), grams / cuts
@@ -218,7 +267,7 @@ def _flag_unusual(entry: Entry, batches, cut, net) -> None:
 
 
 def _cut(lot: Lot, cut: Sequence[Planting]) -> None:
-    CutSite.objects.bulk_create([CutSite(lot=lot, planting=p) for p in cut])
+    insert(CutSite(lot=lot, planting=p) for p in cut)
 
 
 def _spellings(folded: str) -> set[str]:

@@ -1,0 +1,171 @@
+"""Statements that are built once and run many times.
+
+To build and compile a query takes the ORM some ten times as long as the database takes to answer
+it, and every cut asks the same two dozen. So the ones on the way of an act are written with the
+ORM as ever, checked against the models as ever, and kept compiled:
+
+    _crops = ready(
+        lambda: Lot.objects.filter(pk__in=Given.each("lots")).values_list("id", "crop_id")
+    )
+    for lot, crop in _crops(lots=[3, 5]): ...
+
+A list is one parameter whatever its length, so the text stays the same and no database runs out
+of parameters.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Sequence
+from functools import lru_cache
+from typing import Any
+
+from django.db import connection
+from django.db.models import BigIntegerField, DateTimeField, Expression, Field, Model, QuerySet
+from django.db.models import TextField as Text
+from django.db.models.query import ModelIterable, get_related_populators
+
+
+class Given(Expression):
+    """A value that is told when the query runs: by default a whole number or an id."""
+
+    def __init__(self, name: str, field: Field | None = None, many: bool = False) -> None:
+        super().__init__(output_field=field or BigIntegerField())
+        self.name = name
+        self.many = many
+
+    @classmethod
+    def moment(cls, name: str) -> Given:
+        return cls(name, DateTimeField())
+
+    @classmethod
+    def text(cls, name: str) -> Given:
+        return cls(name, Text())
+
+    @classmethod
+    def each(cls, name: str) -> Given:
+        """A list of ids."""
+        return cls(name, many=True)
+
+    @classmethod
+    def texts(cls, name: str) -> Given:
+        return cls(name, Text(), many=True)
+
+    def as_sql(self, compiler: Any, connection: Any) -> tuple[str, Any]:
+        if not self.many:
+            return "%s", [self]
+        if connection.vendor == "postgresql":
+            of = "text" if isinstance(self.output_field, Text) else "bigint"
+            return f"(SELECT unnest(%s::{of}[]))", [self]
+        return "(SELECT value FROM json_each(%s))", [self]
+
+    def prepared(self, value: Any) -> Any:
+        """The value as the database takes it."""
+        if not self.many:
+            return self.output_field.get_db_prep_value(value, connection)
+        values = list(value)
+        return values if connection.vendor == "postgresql" else json.dumps(values)
+
+
+class _Compiled:
+    """One query for one kind of database."""
+
+    def __init__(self, rows: QuerySet[Any]) -> None:
+        compiler = rows.query.get_compiler(connection=connection)
+        self.sql, self.params = compiler.as_sql()
+        shown = [one for one, *_ in compiler.select[: compiler.col_count]]
+        self.converters = [
+            (at, convert, column)
+            for at, (all_, column) in compiler.get_converters(shown).items()
+            for convert in all_
+        ]
+        self.make: Callable[[Sequence[Any]], Any] = tuple
+        if rows._iterable_class is ModelIterable:
+            self.make = _maker(compiler)
+
+    def rows(self, given: dict[str, Any]) -> list[Any]:
+        params = [
+            one.prepared(given[one.name]) if isinstance(one, Given) else one for one in self.params
+        ]
+        with connection.cursor() as cursor:
+            cursor.execute(self.sql, params)
+            found = cursor.fetchall()
+        if self.converters:
+            found = [list(row) for row in found]
+            for at, convert, column in self.converters:
+                for row in found:
+                    row[at] = convert(row[at], column, connection)
+        return [self.make(row) for row in found]
+
+
+def _maker(compiler: Any) -> Callable[[Sequence[Any]], Any]:
+    """Rows into objects, with what was selected with them, as ModelIterable does."""
+    info = compiler.klass_info
+    model: type[Model] = info["model"]
+    start, end = info["select_fields"][0], info["select_fields"][-1] + 1
+    names = [column.target.attname for column, *_ in compiler.select[start:end]]
+    populators = get_related_populators(info, compiler.select, connection.alias)  # type: ignore[call-arg]  # the stubs are of a later Django
+    more = list(compiler.annotation_col_map.items())
+
+    def make(row: Sequence[Any]) -> Model:
+        made = model.from_db(connection.alias, names, row[start:end])
+        for populator in populators:
+            populator.populate(row, made)
+        for name, at in more:
+            setattr(made, name, row[at])
+        return made
+
+    return make
+
+
+class ready:
+    """A query with its `Given` values left open. Called with them, it answers its rows in a list:
+    tuples of a values_list, else objects."""
+
+    def __init__(self, build: Callable[[], QuerySet[Any]]) -> None:
+        self.build = build
+        self.compiled: dict[str, _Compiled] = {}
+
+    def __call__(self, **given: Any) -> list[Any]:
+        kept = self.compiled.get(connection.vendor)
+        if kept is None:
+            kept = self.compiled[connection.vendor] = _Compiled(self.build())
+        return kept.rows(given)
+
+
+#: Fewer parameters in a statement than any SQLite allows.
+_PARAMETERS = 900
+
+
+def insert(rows: Iterable[Model]) -> None:
+    """Write new rows of one model, all in one go; each gets its id. Raises IntegrityError."""
+    rows = list(rows)
+    if not rows:
+        return
+    fields, start, one, end = _inserting(type(rows[0]), connection.vendor)
+    at_once = _PARAMETERS // len(fields)
+    for n in range(0, len(rows), at_once):
+        some = rows[n : n + at_once]
+        values = [
+            f.get_db_prep_save(f.pre_save(row, True), connection) for row in some for f in fields
+        ]
+        with connection.cursor() as cursor:
+            cursor.execute(start + ", ".join([one] * len(some)) + end, values)
+            ids = cursor.fetchall()
+        for row, (pk,) in zip(some, ids, strict=True):
+            row.pk = pk
+            row._state.adding, row._state.db = False, connection.alias
+
+
+@lru_cache(maxsize=64)
+def _inserting(model: type[Model], vendor: str) -> tuple[list[Field], str, str, str]:
+    meta = model._meta
+    quote = connection.ops.quote_name
+    fields = [f for f in meta.concrete_fields if f is not meta.auto_field]
+    columns = ", ".join(quote(str(f.column)) for f in fields)
+    one = f"({', '.join(['%s'] * len(fields))})"
+    start = f"INSERT INTO {quote(meta.db_table)} ({columns}) VALUES "
+    return fields, start, one, f" RETURNING {quote(str(meta.pk.column))}"
+
+
+__all__ = ["Given", "insert", "ready"]
