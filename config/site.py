@@ -8,7 +8,8 @@ An app offers its pages as `PAGES` in its own `pages.py` and imports nothing fro
 
 Any object with these five attributes will do. `permission` is "app.codename", or None for whoever
 may open the site at all. A page whose path takes no argument is offered in the menu, in the order
-of the apps and of their lists.
+of the apps and of their lists, unless it says `in_menu=False`. Pages that say `own_password=True`
+are shut to who was only chosen on a shared device (config.devices).
 """
 
 from collections.abc import Callable, Iterator
@@ -24,6 +25,7 @@ from django.http.response import HttpResponseBase
 from django.template.response import TemplateResponse
 from django.urls import URLPattern, URLResolver, path, reverse
 from django.utils.module_loading import module_has_submodule
+from django.views.decorators.cache import never_cache
 
 View = Callable[..., HttpResponseBase]
 
@@ -57,15 +59,33 @@ class FarmSite(admin.AdminSite):
 
     def get_urls(self) -> list[URLPattern | URLResolver]:
         # Collected here and not at import: admin.site is made before the apps are ready.
+        from grow.pages_who import WHO_PAGES
+
+        # before anybody is known: these ask who it is
+        asking: list[Any] = WHO_PAGES
+        who = [path(page.path, self._dress(page), name=page.name) for page in asking]
         pages = [path(page.path, self._open(page), name=page.name) for page in offered_pages()]
-        return [*pages, *super().get_urls()]
+        return [*who, *pages, *super().get_urls()]
+
+    def has_permission(self, request: HttpRequest) -> bool:
+        """Who signs in is staff; who is chosen on a shared device needs no password to be."""
+        return super().has_permission(request) or getattr(request, "is_chosen", False)
 
     def _open(self, page: Page) -> View:
         """The page's view behind the sign-in and its permission, dressed as the site's own."""
+        view = self._dress(page)
 
         def opened(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
             if not may_open(request, page):
                 raise PermissionDenied(f"{page.title} is not among your tasks.")
+            return view(request, *args, **kwargs)
+
+        update_wrapper(opened, page.view)
+        return self.admin_view(opened)
+
+    def _dress(self, page: Page) -> View:
+        @never_cache
+        def dressed(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
             response = page.view(request, *args, **kwargs)
             if isinstance(response, TemplateResponse) and not response.is_rendered:
                 response.context_data = {
@@ -75,11 +95,13 @@ class FarmSite(admin.AdminSite):
                 }
             return response
 
-        update_wrapper(opened, page.view)
-        return self.admin_view(opened)
+        update_wrapper(dressed, page.view)
+        return dressed
 
     def get_app_list(self, request: HttpRequest, app_label: str | None = None) -> list[Any]:
         """In the order of INSTALLED_APPS among the project's own, then the rest by name."""
+        if getattr(request, "is_chosen", False):
+            return []
         own = ["grow", "sales", "analytics"]
         return sorted(
             super().get_app_list(request, app_label),
@@ -102,7 +124,10 @@ class FarmSite(admin.AdminSite):
         tasks = []
         if context["has_permission"]:
             for page in offered_pages():
-                if "<" not in page.path and may_open(request, page):
+                shown = getattr(page, "in_menu", True) and not (
+                    getattr(page, "own_password", False) and getattr(request, "is_chosen", False)
+                )
+                if shown and "<" not in page.path and may_open(request, page):
                     url = reverse(f"{self.name}:{page.name}")
                     tasks.append({"title": page.title, "url": url, "here": request.path == url})
         return {**context, "tasks": tasks}

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable
 
 from django.db import connection
 
-from . import touch, triggers
+from . import signing, touch, triggers
 from .holds import HARMLESS
 from .kinds import ASIDE, CANCELLING, KINDS, OWN
 from .models import SOURCES, STRICT, Lineage, Lot, alive
@@ -276,5 +276,6 @@ def breaches() -> Iterable[str]:
 
 CHECKS.append(sums_faults)
 CHECKS.append(walked_again)
+CHECKS.append(signing.faults)
 
 __all__ = ["CHECKS", "faults"]

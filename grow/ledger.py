@@ -34,7 +34,7 @@ from typing import Annotated, Any
 
 from django.db import DataError, IntegrityError, connection, models
 
-from . import books, clock, codes, gate, holds, touch
+from . import books, clock, codes, gate, holds, signing, touch
 from .errors import Conflict, Refusal, polite
 from .fitting import Tank, as_in, refuse_unfit
 from .kinds import CANCELLING, KINDS, Kind
@@ -153,10 +153,11 @@ def operation(
                 if not fresh:
                     event.told_before = True
                     return _again(event, kind, told)
-                _name(event, "done_by", common["done_by"] or [recorded_by])
+                did = common["done_by"] or [recorded_by]
+                _name(event, "done_by", did)
                 _name(event, "things", common["things"])
                 _name(event, "tanks", common["tanks"])
-                entry = Entry(event, kind)
+                entry = Entry(event, kind, list(dict.fromkeys([recorded_by, *did])))
                 for name, p in taken.items():
                     refuse_unfit(name, p.annotation, common.get(name, facts.get(name)))
                 _refuse_dead(entry, facts)
@@ -314,6 +315,8 @@ class Entry:
 
     event: Event
     kind: Kind
+    #: who recorded it, and who did it
+    people: list[Person] = field(default_factory=list)
     lots: list[Lot] = field(default_factory=list)
     codes: dict[int, str] = field(default_factory=dict)
     moves: list[Movement] = field(default_factory=list)
@@ -529,6 +532,7 @@ class Entry:
             for m in moved
         )
         touch.settle(self)
+        signing.settle(self)
         if moved:
             for hook in AFTER_POST:
                 hook([(m, m.event) for m in moved])

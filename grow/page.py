@@ -17,3 +17,7 @@ class Page:
     title: str
     permission: str | None
     view: Callable[..., HttpResponseBase]
+    #: Asks for one's own password: a badge or PIN on a shared device does not open it.
+    own_password: bool = False
+    #: Offered in the menu, if its path takes no argument.
+    in_menu: bool = True

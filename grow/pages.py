@@ -9,12 +9,11 @@ from typing import Any
 from django.core.exceptions import PermissionDenied
 from django.core.files.uploadedfile import UploadedFile
 from django.db import transaction
-from django.http import Http404, HttpRequest, HttpResponseRedirect
+from django.http import Http404, HttpRequest
 from django.http.response import HttpResponseBase
 from django.template.response import TemplateResponse
-from django.urls import reverse
 
-from . import clock, roles
+from . import clock, devices, roles
 from .edge import tell
 from .errors import Conflict, NotKnown, Refusal
 from .forms import Form
@@ -23,6 +22,8 @@ from .models import Event, Person
 from .operations import keep_photo
 from .page import Page
 from .pages_import import IMPORT_PAGES
+from .pages_signing import SIGNING_PAGES, countersign_page
+from .pages_who import PEOPLE_PAGES
 from .wording import Act, act
 
 
@@ -46,6 +47,8 @@ def form_page(request: HttpRequest, kind: str) -> HttpResponseBase:
     """The form of one act; what was typed comes back with the refusal that it met."""
     if kind not in KINDS:
         raise Http404(f"There is no kind of entry called “{kind}”.")
+    if kind == "countersign":
+        return countersign_page(request)  # it asks for a PIN as well
     person = request.user
     assert isinstance(person, Person)
     if not roles.may(person, kind):
@@ -56,13 +59,14 @@ def form_page(request: HttpRequest, kind: str) -> HttpResponseBase:
 
 def _page(request: HttpRequest, kind: str, person: Person) -> HttpResponseBase:
     if request.method != "POST":
-        return _show(request, kind, Form(kind, person, asked=request.GET))
+        waited = devices.take_kept(request, kind) if devices.noted(request) else None
+        return _show(request, kind, Form(kind, person, posted=waited, asked=request.GET))
     form = Form(kind, person, posted=request.POST)
     try:
         event = told(request, kind, form)
     except Refusal as refusal:
         return _refused(request, kind, form, refusal)
-    return HttpResponseRedirect(f"{reverse('admin:index')}?done={event.pk}")
+    return devices.after(request, event)
 
 
 def told(request: HttpRequest, kind: str, form: Form) -> Event:
@@ -73,7 +77,8 @@ def told(request: HttpRequest, kind: str, form: Form) -> Event:
         if isinstance(sent, UploadedFile):
             data[name] = str(keep_photo(sent.read()).pk)
     sent_id = request.POST.get("client_id", "")
-    return tell(request.user, kind, data, client_id=sent_id, listed=True)
+    device = devices.noted(request)
+    return tell(request.user, kind, data, client_id=sent_id, device=device, listed=True)
 
 
 def _refused(request: HttpRequest, kind: str, form: Form, refusal: Refusal) -> HttpResponseBase:
@@ -140,4 +145,9 @@ def _show(
     return TemplateResponse(request, "grow/act.html", context, status=status)
 
 
-PAGES = [Page("do/<slug:kind>/", "act", "Record", None, form_page), *IMPORT_PAGES]
+PAGES = [
+    Page("do/<slug:kind>/", "act", "Record", None, form_page),
+    *SIGNING_PAGES,
+    *PEOPLE_PAGES,
+    *IMPORT_PAGES,
+]

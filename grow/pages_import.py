@@ -26,7 +26,7 @@ from django.template.loader import render_to_string
 from django.template.response import TemplateResponse
 from django.urls import reverse
 
-from . import clock
+from . import clock, devices
 from .errors import Refusal
 from .importing import templates
 from .importing.grid import KINDS_ON_PAPER, Grid
@@ -206,13 +206,16 @@ def sheet_page(request: HttpRequest, kind: str) -> HttpResponseBase:
         return _sheet(request, Grid(found, person, {"day": today, "token": uuid.uuid4().hex}))
     grid = Grid(found, person, request.POST.dict())
     try:
-        outcome = grid.record()
+        outcome = grid.record(devices.noted(request))
     except Refusal as refusal:
         return _sheet(request, grid, refusal)
     if not outcome.recorded:
         return _sheet(request, grid)
     number = outcome.told.total() + outcome.already.total()
     messages.success(request, f"{number} {'line is' if number == 1 else 'lines are'} recorded.")
+    if devices.noted(request):
+        devices.let_go(request)
+        return HttpResponseRedirect(reverse("admin:who"))
     return HttpResponseRedirect(reverse("admin:sheet", args=[kind]))
 
 
@@ -223,7 +226,8 @@ def _sheet(request: HttpRequest, grid: Grid, refusal: Refusal | None = None) -> 
 
 #: Offered to the site by `grow.pages`.
 IMPORT_PAGES = [
-    Page("import/", "import", "Import", "grow.add_place", import_page),
+    # set-up lists come this way, too
+    Page("import/", "import", "Import", "grow.add_place", import_page, own_password=True),
     Page("import/<str:name>", "import_template", "Import", "grow.add_place", template_page),
     Page("sheets/", "sheets", "Type up a sheet", "grow.add_event", sheets_page),
     Page("sheets/<slug:kind>/", "sheet", "Type up a sheet", "grow.add_event", sheet_page),

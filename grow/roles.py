@@ -21,6 +21,8 @@ ROLES = (GROWER, PACKER, CHEF, SHOP, MANAGER, LEAD, LEARNER)
 
 #: Kind of event → roles that may tell it.
 MAY: dict[str, frozenset[str]] = {}
+#: What a learner does not do, whatever else they are: spray, let go, approve.
+NOT_A_LEARNERS = frozenset({"treat", "release", "clear_origin", "correct_origin", "countersign"})
 #: Role → tables ("app.model") that it may add to and change.
 SETS_UP: dict[str, set[str]] = defaultdict(set)
 #: Tables that only those see who set them up, the manager and the lead.
@@ -37,7 +39,7 @@ def allow(roles: Iterable[str], *kinds: str) -> None:
 
 def may(person: Person, kind: str) -> bool:
     """Whether a person's roles let them tell a kind of event; a superuser may tell any."""
-    if not person.is_active:
+    if not person.is_active or (kind in NOT_A_LEARNERS and is_learner(person)):
         return False
     return person.is_superuser or not MAY.get(kind, frozenset()).isdisjoint(roles_of(person))
 
@@ -51,6 +53,10 @@ def roles_of(person: Person) -> frozenset[str]:
     return known
 
 
+def is_learner(person: Person) -> bool:
+    return LEARNER in roles_of(person)
+
+
 # --- growing ------------------------------------------------------------------------------------
 
 _GROWS = {GROWER, LEARNER}
@@ -60,6 +66,8 @@ allow(_GROWS, "opening_entry")
 allow(_GROWS, "fill", "top_up", "dose", "drain_and_clean", "feed", "test_water")
 allow({GROWER}, "treat", "cancel", "correct_weight")
 allow((), "correct_origin")
+# whoever of them is signed off for teaching; the operation asks
+allow({GROWER, PACKER, CHEF, SHOP}, "countersign")
 # the lead alone answers for what is safe to eat
 MAY["release"] = MAY["clear_origin"] = frozenset({LEAD})
 allow(_GROWS | {CHEF}, "harvest")
@@ -70,12 +78,12 @@ allow(_HANDLES | {SHOP, CHEF}, "discard", "count", "check", "incident")
 allow(ROLES, "undo")
 
 LOOKED_AT.add("grow")
-PRIVATE |= {"grow.person", "grow.signoff"}
+PRIVATE |= {"grow.person", "grow.signoff", "grow.device"}
 SETS_UP[GROWER] |= {"grow.variety", "grow.cropcard", "grow.item", "grow.plantsite", "grow.thing"}
 SETS_UP[PACKER] |= {"grow.item", "grow.thing"}
 SETS_UP[LEAD] |= {"grow.thing", "grow.signoff"}
 SETS_UP[MANAGER] |= SETS_UP[GROWER] | SETS_UP[LEAD]
-SETS_UP[MANAGER] |= {"grow.business", "grow.crop", "grow.place", "grow.person"}
+SETS_UP[MANAGER] |= {"grow.business", "grow.crop", "grow.place", "grow.person", "grow.device"}
 
 
 # --- after each migrate -------------------------------------------------------------------------

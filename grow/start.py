@@ -11,9 +11,9 @@ from urllib.parse import urlencode
 from django.contrib.auth.models import AnonymousUser
 from django.urls import NoReverseMatch, reverse
 
-from . import clock, roles, scope
+from . import clock, roles, scope, signing
 from .kinds import CANCELLING, KINDS, OWN
-from .models import Event, Lot, Movement, Person, Tag
+from .models import Event, Lot, Movement, Person, Tag, ToCountersign
 from .offers import UNDO_WITHIN
 from .wording import NOUNS, act, amount
 
@@ -80,6 +80,8 @@ def by_noun(person: Person) -> list[tuple[str, list[Button]]]:
     """Every act that the person may tell, under its noun."""
     groups: dict[str, list[Button]] = {noun: [] for noun in NOUNS}
     for kind in KINDS:
+        if kind == "countersign" and not signing.may_countersign(person):
+            continue
         if kind != "undo" and roles.may(person, kind):
             said = act(kind)
             groups.setdefault(said.noun, []).append(Button(kind, said.title, address(kind)))
@@ -101,6 +103,8 @@ class Happened:
     papers: list[str] = field(default_factory=list)
     gone: str = ""
     can_undo: bool = False
+    #: of a learner's entry, whether somebody has countersigned it
+    signed: str = ""
 
     @property
     def codes(self) -> list[tuple[str, str]]:
@@ -121,7 +125,7 @@ def today(person: Person) -> list[Happened]:
     events = list(
         rows.select_related("recorded_by", "place").order_by("-placed_at", "-id")[:_SHOWN]
     )
-    return _told(events, person)
+    return in_words(events, person)
 
 
 def one(person: Person, pk: str | None) -> Happened | None:
@@ -131,10 +135,11 @@ def one(person: Person, pk: str | None) -> Happened | None:
     found = Event.objects.filter(pk=int(pk or 0), recorded_by=person).select_related(
         "recorded_by", "place", "corrects"
     )
-    return next(iter(_told(list(found), person)), None)
+    return next(iter(in_words(list(found), person)), None)
 
 
-def _told(events: list[Event], person: Person) -> list[Happened]:
+def in_words(events: list[Event], person: Person) -> list[Happened]:
+    """These entries as the person reads them, in their order."""
     ids = [e.pk for e in events]
     made: dict[int, list[Lot]] = {}
     for lot in Lot.objects.filter(made_by__in=ids).order_by("id"):
@@ -148,6 +153,8 @@ def _told(events: list[Event], person: Person) -> list[Happened]:
             "corrects_id", "kind"
         )
     )
+    rows = ToCountersign.objects.filter(event__in=ids).values_list("event_id", "signed_by")
+    signed = {pk: "countersigned" if by else "to be countersigned" for pk, by in rows}
     papers: dict[int, list[str]] = {}
     for numbers in PAPERS:
         papers |= numbers(events)
@@ -163,6 +170,7 @@ def _told(events: list[Event], person: Person) -> list[Happened]:
             papers=papers.get(e.pk, []),
             gone={"undo": "undone", "cancel": "cancelled"}.get(gone.get(e.pk, ""), ""),
             can_undo=e is last and KINDS[e.kind].can_cancel,
+            signed=signed.get(e.pk, ""),
         )
         for e in events
     ]
@@ -217,4 +225,5 @@ def context(user: Person | AnonymousUser, done: str | None) -> dict[str, Any]:
             "nouns": by_noun(user),
             "happened": today(user),
             "done": one(user, done),
+            "to_countersign": signing.waiting(user).count() if signing.may_countersign(user) else 0,
         }

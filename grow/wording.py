@@ -136,6 +136,12 @@ ACTS: dict[str, Act] = {
     "correct_origin": Act(
         "Correct an origin", PUT_RIGHT, "Correct it", "The crate was put down to the wrong sowing."
     ),
+    "countersign": Act(
+        "Countersign",
+        PUT_RIGHT,
+        "Countersign",
+        "What learners told counts already; this adds your word to it and changes nothing.",
+    ),
     "clear_origin": Act(
         "Clear a wrong origin",
         PUT_RIGHT,
@@ -355,6 +361,8 @@ WORDS: dict[tuple[str, str], Words] = {
     ("incident", "place"): Words("Found from", more=True),
     ("cancel", "event"): Words("Which entry"),
     ("undo", "event"): Words("Which entry"),
+    ("countersign", "entries"): Words("Which entries"),
+    ("countersign", "remark"): Words("Remark"),
     ("cancel", "reason"): Words(
         "Why",
         choices=_listed("entered twice", "wrong lot", "wrong place", "it did not happen"),

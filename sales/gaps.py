@@ -25,7 +25,7 @@ from grow.models import (
     PlaceKind,
 )
 
-from . import suspect, tills
+from . import hands, suspect, tills
 from .beside import Shared
 from .models import PackingRun
 
@@ -90,6 +90,7 @@ def find(
         _worked_out,
         _differences_and_cancels,
         _corrected_origins,
+        _hands,
         _seeds,
         _sowings,
         _waters,
@@ -278,6 +279,18 @@ def _corrected_origins(family: _Family) -> Iterable[Gap]:
             f"{family.flows.lots[e.child].code} was first put down to {codes[e.parent]}; the "
             "origin was corrected, and the food-safety lead has not cleared the first one yet.",
         )
+
+
+# --- whose hands ---------------------------------------------------------------------------
+
+
+def _hands(family: _Family) -> Iterable[Gap]:
+    lots = [lot for i in sorted(family.all) if not (lot := family.flows.lots[i]).cancelled]
+    acts = {lot.made_by for lot in lots}
+    for says in hands.not_countersigned([lot.id for lot in lots], acts):
+        yield Gap("not_countersigned", says)
+    for says in hands.not_signed_off({lot.made_by for lot in lots if lot.kind == LotKind.PACK}):
+        yield Gap("not_signed_off", says)
 
 
 # --- what is missing above ------------------------------------------------------------------

@@ -12,6 +12,7 @@ import random
 from collections.abc import Callable
 from typing import Any
 
+from django.contrib.auth.models import Group
 from hypothesis import strategies as st
 
 from grow import clock
@@ -24,9 +25,11 @@ from grow.models import (
     Lineage,
     Lot,
     LotKind,
+    Person,
     Place,
     PlantSite,
     Tag,
+    ToCountersign,
 )
 from grow.queries import living
 from sales.models import DeliveryNote
@@ -556,6 +559,24 @@ def undo(pick: Pick, farm: Farm):
     return event and {"event": event}
 
 
+def learner() -> Person:
+    """Somebody who learns, in whatever they had a hand in."""
+    lou, new = Person.objects.get_or_create(username="lou")
+    if new:
+        lou.groups.add(Group.objects.get(name="learner"))
+    return lou
+
+
+@act
+def countersign(pick: Pick, farm: Farm):
+    rows = ToCountersign.objects.order_by("id")
+    if pick.chance(80):
+        rows = rows.filter(signed_by=None)
+    told = _recorded().order_by("id")
+    events = [] if pick.chance(5) else pick.some([row.event for row in rows[:20]])
+    return {"entries": [*events, *(pick.some(told, 1) if pick.chance(10) else [])]}
+
+
 @act
 def check(pick: Pick, farm: Farm):
     passed = pick.chance(70)
@@ -584,6 +605,8 @@ def telling(pick: Pick, farm: Farm, verb: str) -> dict[str, Any]:
     if pick.chance(15):  # of tomorrow: refused, unless such an act is always a fact
         return {"at": farm.now + dt.timedelta(days=1)}
     told: dict[str, Any] = {"already_done": pick.chance(35)}
+    if pick.chance(12):
+        told["done_by"] = [learner()]
     how = pick.number(0, 9)
     if how >= 8:
         told["on"] = clock.local(farm.now).date() - dt.timedelta(days=pick.number(0, 3))

@@ -68,6 +68,13 @@ STAY: dict[str, str] = {
     "corrections.correct_origin origin": OF_NOW,
     "corrections.correct_origin same": OF_NOW,
     "corrections.clear_origin not_struck": OF_NOW,
+    # countersigning
+    "signing.countersign nought": NOUGHT,
+    "signing.countersign not_signed_off": PERSON,
+    "signing._refuse own_entry": PERSON,
+    "signing._refuse not_waiting": OF_NOW,
+    "signing._refuse cancelled_since": OF_NOW,
+    "signing._refuse already_countersigned": OF_NOW,
     # holding and letting go
     "stock.hold reason": OF_NOW,
     "stock.release reason": OF_NOW,
@@ -85,7 +92,6 @@ STAY: dict[str, str] = {
     "inputs.describe nought": NOUGHT,
     "inputs.keep_photo no_picture": NOBODY_KNOWS,
     "water.feed nought": NOUGHT,
-    "water.treat not_signed_off": PERSON,
     "water.treat where": NOT_TOLD,
     "watch._things where": NOT_TOLD,
     "watch.incident where": NOT_TOLD,

@@ -94,7 +94,7 @@ class Grid:
     def bad(self) -> int:
         return len(self.outcome.bads) + len(self.outcome.faults) if self.outcome else 0
 
-    def record(self) -> Outcome:
+    def record(self, device: str = "") -> Outcome:
         """Record all lines or none. Raises Refusal if there is nothing on it, or it is Busy."""
         sheet = Sheet("this sheet", self.table.name, list(self.table.names))
         sheet.rows = [row for n in range(1, self.number + 1) if (row := self._row(n))]
@@ -102,7 +102,7 @@ class Grid:
             raise Refusal("empty_sheet", "There is nothing on the sheet yet.")
         if not self.token:
             raise Refusal("client_id", "This sheet came without an id of its own; open it again.")
-        self.outcome = play([sheet], self.person, record=True, token=self.token)
+        self.outcome = play([sheet], self.person, record=True, token=self.token, device=device)
         return self.outcome
 
     def _row(self, number: int) -> Row | None:

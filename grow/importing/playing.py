@@ -62,9 +62,16 @@ class Play:
     """One play of several sheets by one person. Raises Busy if the books are in use."""
 
     def __init__(
-        self, sheets: Sequence[Sheet], person: Person, *, record: bool, token: str = ""
+        self,
+        sheets: Sequence[Sheet],
+        person: Person,
+        *,
+        record: bool,
+        token: str = "",
+        device: str = "",
     ) -> None:
         self.person = person
+        self.device = device
         self.record = record
         self.entries, faults = entries_of(sheets, token)
         rows = sum(len(sheet.rows) for sheet in sheets)
@@ -137,6 +144,7 @@ class Play:
             kind.name,
             entry.data(self._numbered),
             client_id=entry.client_id,
+            device=self.device,
             listed=True,
         )
         if entry.called:
@@ -179,6 +187,7 @@ class Play:
                 "describe",
                 {"lot": lot.code, CALLED: name, **when},
                 client_id=f"{entry.client_id}-{number}",
+                device=self.device,
                 listed=True,
             )
 
@@ -258,10 +267,11 @@ def play(
     *,
     record: bool,
     token: str = "",
+    device: str = "",
     progress: Progress | None = None,
 ) -> Outcome:
     """Play to the end. progress is called with (entries played, of how many)."""
-    played = Play(sheets, person, record=record, token=token)
+    played = Play(sheets, person, record=record, token=token, device=device)
     for done, of in played.steps():
         if progress:
             progress(done, of)

@@ -25,6 +25,7 @@ from .inputs import (
     receive_input,
     receive_produce,
 )
+from .signing import countersign
 from .stock import count, discard, hold, move, release
 from .watch import check, clean, incident
 from .water import dose, drain_and_clean, feed, fill, test_water, top_up, treat
@@ -40,6 +41,7 @@ __all__ = [
     "correct_origin",
     "correct_weight",
     "count",
+    "countersign",
     "describe",
     "discard",
     "dose",

@@ -10,10 +10,11 @@ from .. import books, clock, gate
 from ..errors import NotAllowed, Refusal
 from ..fitting import Back, Keeping, Kept, Known, Moved, Quarantine, Reason, Standing, among
 from ..ledger import Entry, operation
-from ..models import OUTLETS, STRICT, Basis, Flag, Lot, Place, PlaceKind
+from ..models import OUTLETS, STRICT, Basis, Flag, Lot, Place, PlaceKind, SignOff
 from ..queries import stocks
 from ..setup import the
 from ..shelf import there_since
+from ..signing import unfit
 
 THROWN = (
     PlaceKind.COMPOST,
@@ -159,7 +160,8 @@ def release(
 
 
 def refuse_unless_signed_off(entry: Entry, day: dt.date) -> None:
-    """Who lets a held lot go is signed off for it."""
+    """Who lets a held lot go is signed off for it. It is an act of the books, now: there is no
+    telling it as a fact."""
     for person in entry.event.done_by.all():
-        if not person.may("releasing", day):
-            raise NotAllowed("not_signed_off", f"{person} is not signed off for releasing lots.")
+        if reason := unfit(person, SignOff.Task.RELEASING, day):
+            raise NotAllowed("not_signed_off", reason)

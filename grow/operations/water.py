@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from django.db.models import Q
 
 from .. import clock, dated, gate
-from ..errors import NotAllowed, Refusal
+from ..errors import Refusal
 from ..fitting import Days, Fed, Hours, Input, Number, Standing, Tank
 from ..ledger import BEFORE_CANCEL, Entry, operation
 from ..models import (
@@ -21,10 +21,13 @@ from ..models import (
     LotKind,
     Place,
     PlantSite,
+    SignOff,
     TreatedPlace,
     Treatment,
     Unit,
 )
+from ..roles import is_learner
+from ..signing import unfit
 from .watch import ask_what_was_done
 
 K = Item.Kind
@@ -166,14 +169,12 @@ def treat(
     the start of the 10th (follow the label and local rules where they are stricter)."""
     item = item or (product.item if product else None)
     entry.renews = True
-    if item and item.kind == K.PLANT_PROTECTION:
-        day = clock.number_day(entry.event.day)
-        for person in entry.event.done_by.all():
-            if not person.may("spraying", day):
-                raise NotAllowed(
-                    "not_signed_off",
-                    f"{person} is not signed off for spraying on {day:%d %b %Y}.",
-                )
+    day = clock.number_day(entry.event.day)
+    for person in entry.event.done_by.all():
+        asked = is_learner(person) or (item and item.kind == K.PLANT_PROTECTION)
+        if asked and (reason := unfit(person, SignOff.Task.SPRAYING, day)):
+            entry.refuse_or("not_for_spraying", reason)
+            entry.flag(Flag.Kind.AGAINST_RULE, reason)
     if not places:
         raise Refusal("where", "Say which benches, shelves or towers were treated.")
     days = harvest_interval_days
