@@ -91,7 +91,7 @@ def sentence(page: Any) -> str:
 
 
 def test_every_form_opens_with_few_questions_to_the_books(stand, django_assert_max_num_queries):
-    stand.farm.tell("clean", place=stand.farm.line, done_by=[learner()])  # to be countersigned
+    stand.farm.tell("clean", place=stand.farm.line, recorded_by=learner())  # waits
     for kind in sorted(KINDS):
         with django_assert_max_num_queries(MOST_QUERIES):
             page = stand.get(kind)
