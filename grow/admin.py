@@ -6,11 +6,10 @@ from __future__ import annotations
 from typing import Any
 
 from django.contrib import admin
-from django.contrib.auth.admin import UserAdmin
 from django.db.models import QuerySet
 from django.http import HttpRequest
 
-from . import clock
+from . import admin_people, clock  # noqa: F401  (people register themselves)
 from .models import (
     ENDS,
     SOURCES,
@@ -29,13 +28,12 @@ from .models import (
     Lineage,
     Lot,
     Movement,
-    Person,
     Place,
     Planting,
     PlantSite,
-    SignOff,
     Tag,
     Thing,
+    ToCountersign,
     Unnamed,
     Variety,
 )
@@ -86,34 +84,6 @@ class BusinessAdmin(admin.ModelAdmin):
 
     def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
         return False
-
-
-class SignOffInline(admin.StackedInline):
-    model = SignOff
-    fk_name = "person"
-    extra = 0
-    autocomplete_fields = ("by",)
-
-
-@admin.register(Person)
-class PersonAdmin(UserAdmin):
-    list_display = ("__str__", "username", "badge", "is_active")
-    list_filter = ("groups", "is_active", "sign_offs__task")
-    search_fields = ("username", "shown_as", "badge")
-    ordering = ("username",)
-    autocomplete_fields = ("places",)
-    filter_horizontal = ("groups",)
-    inlines = (SignOffInline,)
-    fieldsets = (
-        (None, {"fields": ("username", "password", "shown_as", "badge")}),
-        (
-            "What they may see and do",
-            {"fields": ("is_active", "is_staff", "is_superuser", "groups", "places")},
-        ),
-    )
-    add_fieldsets = (
-        (None, {"fields": ("username", "shown_as", "usable_password", "password1", "password2")}),
-    )
 
 
 class CardInline(admin.StackedInline):
@@ -264,6 +234,19 @@ class EventAdmin(LedgerAdmin):
 
         kind = KINDS.get(event.kind)
         return kind.says if kind else event.kind.replace("_", " ")
+
+
+@admin.register(ToCountersign)
+class ToCountersignAdmin(LedgerAdmin):
+    list_display = ("event", "told_by", "signed_by")
+    list_filter = (("signed_by", admin.EmptyFieldListFilter),)
+    list_select_related = ("event__recorded_by", "signed_by")
+    search_fields = ("event__recorded_by__username", "event__recorded_by__shown_as")
+    ordering = ("-id",)
+
+    @admin.display(description="told by")
+    def told_by(self, row: ToCountersign) -> str:
+        return str(row.event.recorded_by)
 
 
 @admin.register(Movement)

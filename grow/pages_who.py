@@ -129,6 +129,7 @@ def shared_device_page(request: HttpRequest) -> HttpResponseBase:
         request,
         "grow/shared_device.html",
         {
+            "is_nav_sidebar_enabled": False,
             "device": device,
             "error": error,
             "name": name,
@@ -162,7 +163,13 @@ def own_pin_page(request: HttpRequest) -> HttpResponseBase:
     return TemplateResponse(
         request,
         "grow/own_pin.html",
-        {"refusal": refusal, "least": pins.LEAST, "most": pins.MOST, "has_one": bool(person.pin)},
+        {
+            "is_nav_sidebar_enabled": False,
+            "refusal": refusal,
+            "least": pins.LEAST,
+            "most": pins.MOST,
+            "has_one": bool(person.pin),
+        },
         status=refusal.status if refusal else 200,
     )
 

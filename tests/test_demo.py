@@ -18,9 +18,9 @@ from django.db.models import F, Sum
 from analytics.demo import stories
 from analytics.demo.play import is_played, play
 from analytics.demo.scenario import scenario
-from analytics.demo.tables import accounts
+from analytics.demo.tables import accounts, pin
 from analytics.figures import figures
-from grow import clock
+from grow import clock, pins
 from grow.faults import faults
 from grow.models import (
     Basis,
@@ -363,9 +363,13 @@ def test_the_demo_does_not_mix_with_a_farms_own_records(farm, monkeypatch, capsy
 @pytest.mark.django_db
 def test_each_role_signs_in_with_the_password_that_is_printed(rf):
     play(dt.date(2026, 6, 30), 1)
-    names = [name for name, _, _ in accounts(scenario())]
-    assert names == ["grower", "packer", "chef", "shop", "manager", "safety", "learner"]
-    for name, _, password in accounts(scenario()):
+    signs_in = {name: password for name, _, password in accounts(scenario()) if password}
+    assert [*signs_in] == ["grower", "packer", "chef", "shop", "manager", "safety", "learner"]
+    weekend = Person.objects.get(username="weekend")
+    assert not weekend.has_usable_password()
+    assert not weekend.is_staff
+    for name, password in signs_in.items():
+        pins.refuse_wrong(Person.objects.get(username=name), pin(name))
         person = authenticate(rf.get("/"), username=name, password=password)
         assert person is not None
         assert person.is_staff

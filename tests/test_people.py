@@ -474,3 +474,106 @@ def test_a_sheet_notes_the_device_too(bench):
     event = Event.objects.filter(kind="harvest").latest("id")
     assert (event.recorded_by, event.device) == (bench.mo, "Packing bench")
     assert told.url == "/who/"
+
+
+# --- the set-up pages of people -------------------------------------------------------------------
+
+
+def desk(who: Person) -> Client:
+    client = Client()
+    client.force_login(who)
+    return client
+
+
+def facts(**more: Any) -> dict[str, Any]:
+    """A person's form as a browser sends it, without sign-offs."""
+    return {
+        "sign_offs-TOTAL_FORMS": "0",
+        "sign_offs-INITIAL_FORMS": "0",
+        "username": "k1",
+        "shown_as": "K. T.",
+        **more,
+    }
+
+
+def test_a_learner_is_set_up_with_a_badge_a_pin_and_no_password(bench):
+    page = desk(bench.mo)
+    learner = Group.objects.get(name="learner")
+    told = facts(badge="LN-9", new_pin="5038", usable_password="false", groups=[learner.pk])
+    wrong = page.post("/grow/person/add/", told | {"new_pin": "50"})
+    assert "A PIN is 4 to 8 digits." in shown(wrong)
+    assert "taken" not in shown(wrong)
+    assert page.post("/grow/person/add/", told).status_code == 302
+    kim = Person.objects.get(username="k1")
+    assert not kim.has_usable_password()
+    assert (kim.badge, kim.is_staff, kim.is_superuser) == ("LN-9", False, False)
+    assert bench.tap(kim, "5038").url == "/"
+    bench.tablet.post("/who/next/")
+    assert bench.scan("LN-9").url == "/"
+
+
+def test_a_badge_is_one_persons_and_blank_for_many(bench):
+    page = desk(bench.mo)
+    told = facts(usable_password="false")
+    for n in range(2):
+        assert page.post("/grow/person/add/", told | {"username": f"b{n}"}).status_code == 302
+    assert list(Person.objects.filter(username__in=["b0", "b1"], badge=None).values_list("badge"))
+    twice = page.post("/grow/person/add/", told | {"username": "b2", "badge": "PK-7Q3"})
+    assert "Somebody else has that badge." in shown(twice)
+
+
+def test_a_pin_is_given_kept_and_taken_away(bench):
+    page = desk(bench.mo)
+    address = f"/grow/person/{bench.ann.pk}/change/"
+    told = facts(username="ann", is_active="on", badge="PK-7Q3")
+    for _ in range(5):
+        bench.tap(bench.ann, "0000")  # it rests
+    assert page.post(address, told | {"new_pin": "6172"}).status_code == 302
+    assert bench.tap(bench.ann, "6172").url == "/"
+    bench.tablet.post("/who/next/")
+    assert page.post(address, told).status_code == 302
+    assert bench.tap(bench.ann, "6172").url == "/"
+    assert page.post(address, told | {"no_pin": "on"}).status_code == 302
+    bench.ann.refresh_from_db()
+    assert bench.ann.pin == ""
+
+
+def test_nobody_makes_themselves_able_to_do_everything(bench):
+    """A superuser does it; a manager sets up people, but none above them."""
+    root = person("root", is_staff=True, is_superuser=True)
+    mine = f"/grow/person/{bench.mo.pk}/change/"
+    told = facts(username="mo", is_active="on", is_staff="on", is_superuser="on")
+    told["groups"] = [Group.objects.get(name="manager").pk]
+    assert desk(bench.mo).post(mine, told).status_code == 302
+    bench.mo.refresh_from_db()
+    assert not bench.mo.is_superuser
+    above = f"/grow/person/{root.pk}/"
+    assert desk(bench.mo).post(f"{above}change/", facts(new_pin="6172")).status_code == 403
+    assert desk(bench.mo).get(f"{above}password/").status_code == 403
+    assert desk(root).post(mine, told).status_code == 302
+    bench.mo.refresh_from_db()
+    assert bench.mo.is_superuser
+
+
+def test_the_lead_signs_people_off(bench):
+    fay = person("fay", "food_safety_lead", is_staff=True)
+    page = desk(fay)
+    assert f'value="{fay.pk}" selected' in shown(page.get("/grow/signoff/add/"))
+    day = clock.local(bench.farm.now).date()
+    told = {"person": bench.ann.pk, "task": "packing", "since": f"{day:%Y-%m-%d}", "by": fay.pk}
+    assert page.post("/grow/signoff/add/", told).status_code == 302
+    assert bench.ann.may("packing", day)
+    for address in ("/grow/signoff/?q=ann", "/grow/signoff/?task__exact=packing"):
+        assert page.get(address).status_code == 200
+    assert desk(person("pat", "packer", is_staff=True)).get("/grow/signoff/").status_code == 403
+
+
+def test_a_lost_device_is_shut_from_the_desk(bench):
+    page = desk(bench.mo)
+    device = Device.objects.get()
+    assert "Make this browser a shared device" in shown(page.get("/grow/device/"))
+    assert page.get("/grow/device/add/").status_code == 403
+    told = {"name": "Packing bench"}
+    assert page.post(f"/grow/device/{device.pk}/change/", told).status_code == 302
+    assert bench.scan("PK-7Q3").url == "/"
+    assert bench.tablet.get("/").url.startswith("/login/")

@@ -136,6 +136,8 @@ def _send(year: Year, weekday: int) -> None:
     packhouse.throw_old_leaf(year)
     if weekday in (0, 3):
         greenhouse.clear_what_is_done(year)
+    if weekday == 4:
+        rounds.countersign(year)
 
 
 def _evening(year: Year, weekday: int) -> None:

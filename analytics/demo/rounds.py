@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any
 
+from grow import signing
 from grow.models import Lot
 
 from .year import Year
@@ -228,6 +229,19 @@ def test_water(year: Year) -> None:
             reading="< 1 cfu / 100 ml",
             passed=True,
         )
+
+
+# --- learners -------------------------------------------------------------------------------
+
+
+def countersign(year: Year, story: str = "") -> bool:
+    """What learners had a hand in, looked over at the end of the week by somebody who had not."""
+    waits = list(signing.waiting(year.ground.people["safety"])[:100])
+    if waits:
+        year.tell(
+            "countersign", story=story, by="safety", entries=waits, remark="looked over together"
+        )
+    return bool(waits)
 
 
 # --- sprays ---------------------------------------------------------------------------------

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 from dataclasses import dataclass, field
 
 from django.contrib.auth.models import Group
 from django.utils.crypto import salted_hmac
 
+from grow import pins
+from grow.errors import Refusal
 from grow.models import (
     Business,
     Crop,
@@ -212,19 +215,29 @@ def password(role: str) -> str:
     return f"{role}-{salted_hmac('demo account', role).hexdigest()[:8]}"
 
 
+def pin(role: str) -> str:
+    """Four digits, as the password is made."""
+    for n in itertools.count():
+        try:
+            return pins.fit(str(int(salted_hmac("demo pin", f"{role}{n}").hexdigest(), 16))[-4:])
+        except Refusal:
+            continue
+    raise AssertionError
+
+
 def _people(scenario: Scenario, ground: Ground, first_day: dt.date) -> None:
     for row in scenario.place["person"]:
         person = Person(
             username=row["role"], shown_as=row["shown_as"], badge=row["role"].upper()[:3] + "-1"
         )
-        if row["group"]:
+        if row.get("by_badge_alone"):
+            person.set_unusable_password()
+        else:
             person.is_staff = True
             person.set_password(password(row["role"]))
-        else:
-            person.set_unusable_password()
+        person.pin = pins.hashed(pin(row["role"]))
         person.save()
-        if row["group"]:
-            person.groups.add(Group.objects.get(name=row["group"]))
+        person.groups.add(Group.objects.get(name=row["group"]))
         person.places.set(ground.places[key] for key in row.get("places", ()))
         ground.people[row["role"]] = person
     for row in scenario.place["person"]:
@@ -238,12 +251,16 @@ def _people(scenario: Scenario, ground: Ground, first_day: dt.date) -> None:
 
 
 def accounts(scenario: Scenario) -> list[tuple[str, str, str]]:
-    """(user name, who, password) of each account that can sign in."""
+    """(user name, who, password) of each account that can sign in; no password where the badge or
+    PIN is all there is."""
     return [
-        (row["role"], row["shown_as"], password(row["role"]))
+        (
+            row["role"],
+            row["shown_as"],
+            "" if row.get("by_badge_alone") else password(row["role"]),
+        )
         for row in scenario.place["person"]
-        if row["group"]
     ]
 
 
-__all__ = ["Ground", "accounts", "lay", "password"]
+__all__ = ["Ground", "accounts", "lay", "password", "pin"]

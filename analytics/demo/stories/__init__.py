@@ -85,6 +85,8 @@ def _code(event: Event) -> str:
     moved = event.movements.select_related("lot").order_by("id").first()
     if moved:
         return moved.lot.code
+    if event.kind == "countersign":
+        return Lot.objects.filter(made_by__to_countersign__signed_by=event).order_by("id")[0].code
     if event.kind == "hold":
         return Lot.objects.filter(holds__began_by=event).order_by("id")[0].code
     if event.kind == "sell":

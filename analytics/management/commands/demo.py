@@ -17,7 +17,7 @@ from tqdm import tqdm
 from analytics.demo import stories
 from analytics.demo.play import is_played, play
 from analytics.demo.scenario import scenario
-from analytics.demo.tables import accounts
+from analytics.demo.tables import accounts, pin
 from grow import clock
 from grow.models import Event
 
@@ -127,7 +127,8 @@ class Command(BaseCommand):
         say(f"\n{scenario().name}, an invented place.")
         say(f"Open http://127.0.0.1:{port}/ and sign in as one of:\n")
         for name, who, password in accounts(scenario()):
-            say(f"  {name:9} {password:20} {who}")
+            say(f"  {name:9} {password or '(badge or PIN)':20} PIN {pin(name)}   {who}")
+        say("\nBadges and PINs are for a shared device: the manager makes one at /shared-device/.")
         say(f"\nA code to trace: {code}   (manage.py demo --stories lists the others)")
         say(
             "\nRecord keeping and decision support, not legal or food-safety advice: everything "

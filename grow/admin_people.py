@@ -1,0 +1,172 @@
+"""People, what they are signed off for, and the devices that they share."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+from django.contrib import admin
+from django.contrib.auth.admin import UserAdmin
+from django.contrib.auth.forms import AdminUserCreationForm, UserChangeForm
+from django.db import models
+from django.db.models import QuerySet
+from django.http import HttpRequest, HttpResponse
+
+from . import clock, pins
+from .errors import Refusal
+from .models import Device, Person, SignOff
+
+#: Django's own names and helps, in the words of a farm.
+_SAYS = {
+    "username": ("Sign-in name", "Initials or a number will do; it need not be a real name."),
+    "is_active": ("Works here", "Take the tick off instead of deleting: the records stand."),
+    "is_staff": (
+        "May sign in with a password",
+        "Not needed by who only records on shared devices, by badge or PIN.",
+    ),
+    "is_superuser": ("May do everything", "Whatever the roles below say."),
+    "groups": (
+        "Roles",
+        "A learner's entries wait to be countersigned; a learner does not spray, release or "
+        "approve, whatever else is ticked.",
+    ),
+}
+
+
+class PinForm(forms.Form):
+    """A PIN can be given and taken away, and is never shown."""
+
+    new_pin = forms.CharField(
+        required=False,
+        label="New PIN",
+        widget=forms.TextInput(attrs={"inputmode": "numeric", "autocomplete": "off", "size": 10}),
+    )
+    no_pin = forms.BooleanField(required=False, label="Take the PIN away")
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        for name, (label, help_) in _SAYS.items():
+            if name in self.fields:
+                self.fields[name].label, self.fields[name].help_text = label, help_
+        person = getattr(self, "instance", None)
+        if "new_pin" in self.fields:
+            has = "There is a PIN. A new one takes its place." if person and person.pin else ""
+            digits = f"{pins.LEAST} to {pins.MOST} digits, for shared devices and countersigning."
+            self.fields["new_pin"].help_text = f"{has or 'There is none yet.'} {digits}"
+
+    def clean_new_pin(self) -> str:
+        pin: str = self.cleaned_data["new_pin"]
+        if pin:
+            try:
+                pins.fit(pin)
+            except Refusal as refusal:
+                raise forms.ValidationError(refusal.sentence) from refusal
+        return pin
+
+
+class PersonForm(PinForm, UserChangeForm):
+    pass
+
+
+class NewPersonForm(PinForm, AdminUserCreationForm):
+    pass
+
+
+class SignOffInline(admin.TabularInline):
+    model = SignOff
+    fk_name = "person"
+    extra = 0
+    autocomplete_fields = ("by",)
+    verbose_name_plural = "Signed off for"
+
+
+@admin.register(Person)
+class PersonAdmin(UserAdmin):
+    form = PersonForm
+    add_form = NewPersonForm
+    list_display = ("__str__", "username", "roles", "badge", "has_pin", "is_active")
+    list_filter = ("groups", "is_active", "sign_offs__task", "places")
+    search_fields = ("username", "shown_as", "badge")
+    ordering = ("username",)
+    autocomplete_fields = ("places",)
+    filter_horizontal = ()
+    formfield_overrides = {models.ManyToManyField: {"widget": forms.CheckboxSelectMultiple}}
+    inlines = (SignOffInline,)
+    fieldsets = (
+        (None, {"fields": ("username", "shown_as", "is_active")}),
+        ("On shared devices", {"fields": ("badge", "new_pin", "no_pin")}),
+        ("With a password", {"fields": ("is_staff", "password")}),
+        ("What they may see and do", {"fields": ("groups", "places", "is_superuser")}),
+    )
+    add_fieldsets = (
+        (None, {"fields": ("username", "shown_as")}),
+        ("On shared devices", {"fields": ("badge", "new_pin")}),
+        (
+            "With a password",
+            {"fields": ("is_staff", "usable_password", "password1", "password2")},
+        ),
+        ("What they may see and do", {"fields": ("groups", "places")}),
+    )
+
+    def get_queryset(self, request: HttpRequest) -> QuerySet[Person]:
+        return super().get_queryset(request).prefetch_related("groups")
+
+    @admin.display(description="roles")
+    def roles(self, person: Person) -> str:
+        return ", ".join(g.name.replace("_", " ") for g in person.groups.all())
+
+    @admin.display(description="PIN", boolean=True)
+    def has_pin(self, person: Person) -> bool:
+        return bool(person.pin)
+
+    def get_readonly_fields(self, request: HttpRequest, obj: Any = None) -> tuple[str, ...]:
+        # nobody makes themselves able to do everything
+        return () if request.user.is_superuser else ("is_superuser",)
+
+    def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        above = obj is not None and obj.is_superuser and not request.user.is_superuser
+        return not above and super().has_change_permission(request, obj)
+
+    def changeform_view(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        """The slow hash comes before the transaction that the page is saved in."""
+        try:
+            if pin := request.POST.get("new_pin", ""):
+                request.pin_hash = pins.hashed(pin)  # type: ignore[attr-defined]  # for save_model
+        except Refusal:
+            pass  # said by the form
+        return super().changeform_view(request, *args, **kwargs)
+
+    def save_model(self, request: HttpRequest, obj: Person, form: Any, change: bool) -> None:
+        told = form.cleaned_data
+        if told.get("new_pin") or told.get("no_pin"):
+            obj.pin = request.pin_hash if told.get("new_pin") else ""  # type: ignore[attr-defined]
+            obj.wrong_pins, obj.pin_rests_until = 0, None
+        super().save_model(request, obj, form, change)
+
+
+@admin.register(SignOff)
+class SignOffAdmin(admin.ModelAdmin):
+    list_display = ("person", "task", "since", "by")
+    list_filter = ("task", "since")
+    list_select_related = ("person", "by")
+    search_fields = ("person__username", "person__shown_as", "by__username", "by__shown_as")
+    autocomplete_fields = ("person", "by")
+    radio_fields = {"task": admin.VERTICAL}
+
+    def get_changeform_initial_data(self, request: HttpRequest) -> dict[str, Any]:
+        today = clock.local(clock.now()).date()
+        told = super().get_changeform_initial_data(request)
+        return {"by": request.user.pk, "since": today, **told}
+
+
+@admin.register(Device)
+class DeviceAdmin(admin.ModelAdmin):
+    """Made on the device itself, at its own page; here it is looked up, renamed and shut."""
+
+    list_display = ("name", "in_use")
+    list_filter = ("in_use",)
+    search_fields = ("name",)
+    change_list_template = "grow/devices.html"
+
+    def has_add_permission(self, request: HttpRequest) -> bool:
+        return False
