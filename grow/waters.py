@@ -11,11 +11,12 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from itertools import pairwise
+from operator import itemgetter
 
-from django.db.models import QuerySet
+from django.db.models import OuterRef, QuerySet, Subquery
 
 from . import clock
 from .models import Event, Lot, alive
@@ -30,7 +31,7 @@ Spans = Mapping[int, Mapping[int, Iterable[tuple[Moment, Moment]]]]
 WATERING = ("fill", "top_up", "dose")
 DRAIN = "drain_and_clean"
 _RANK = {kind: n for n, kind in enumerate((DRAIN, *WATERING))}
-_FIELDS = ("place_id", "made__id", "kind", "earliest_at", "latest_at", "placed_at", "id")
+_FIELDS = ("place_id", "water", "kind", "earliest_at", "latest_at", "placed_at", "id")
 #: An act stands within a day of its earliest and latest moments; two, over a clock change.
 _SLACK = dt.timedelta(days=2)
 #: Most tanks are topped up or dosed in so many days; the act before is then read with the rest.
@@ -38,19 +39,22 @@ _A_WHILE = dt.timedelta(days=9)
 
 
 def _acts() -> QuerySet[Event]:
-    return Event.objects.filter(alive(), kind__in=_RANK)
+    # looked up for each act; a join may read every lot there is
+    water = Lot.objects.filter(made_by=OuterRef("pk")).order_by().values("pk")[:1]
+    return Event.objects.filter(alive()).annotate(water=Subquery(water))
 
 
 def _here() -> QuerySet[Event]:
-    return _acts().filter(place=Given("tank"))
+    return _acts().filter(place=Given("tank"), kind__in=_RANK)
 
 
 def _since() -> QuerySet[Event]:
+    """All that was told of these tanks: asked for by kind, each act in the farm would be read."""
     return _acts().filter(place__in=Given.each("tanks"), placed_at__gte=Given.moment("start"))
 
 
-_acts_since = ready(lambda: _since().values_list(*_FIELDS))
-_acts_between = ready(
+_told_since = ready(lambda: _since().values_list(*_FIELDS))
+_told_between = ready(
     lambda: _since().filter(earliest_at__lte=Given.moment("end")).values_list(*_FIELDS)
 )
 
@@ -75,10 +79,11 @@ _acts_at = ready(lambda: _here().filter(placed_at=Given.moment("at")).values_lis
 
 def in_order(acts: Iterable[Act]) -> list[Act]:
     """Acts in the order of the books."""
-    acts = list(acts)
-    at_once = Counter((act[0], act[5]) for act in acts)
-    tied = [act[6] for act in acts if at_once[act[0], act[5]] > 1]
-    said = _said(tied) if tied else {}
+    acts = sorted(acts, key=itemgetter(5, 6))
+    tied = [pk for a, b in pairwise(acts) if a[5] == b[5] for pk in (a[6], b[6])]
+    if not tied:
+        return acts
+    said = _said(tied)
     return sorted(
         acts, key=lambda a: (a[5], _RANK[a[2]], a[3], a[4], said.get(a[6], ([], [])), a[6])
     )
@@ -112,10 +117,10 @@ def timelines(tanks: Iterable[int], first: Moment, last: Moment) -> dict[int, li
     long_ago = end < clock.now()
     if long_ago:
         # else the recount of an old month would read every year since
-        acts = _acts_between(tanks=lines, start=start - _A_WHILE, end=end)
+        told = _told_between(tanks=lines, start=start - _A_WHILE, end=end)
     else:
-        acts = _acts_since(tanks=lines, start=start - _A_WHILE)
-    for act in in_order(acts):
+        told = _told_since(tanks=lines, start=start - _A_WHILE)
+    for act in in_order(act for act in told if act[2] in _RANK):
         line = lines[act[0]]
         if act[5] < start:
             line[:] = [act]
