@@ -41,20 +41,19 @@ _A_WHILE = dt.timedelta(days=9)
 def _acts() -> QuerySet[Event]:
     # looked up for each act; a join may read every lot there is
     water = Lot.objects.filter(made_by=OuterRef("pk")).order_by().values("pk")[:1]
-    return Event.objects.filter(alive()).annotate(water=Subquery(water))
+    return Event.objects.filter(alive(), kind__in=_RANK).annotate(water=Subquery(water))
 
 
 def _here() -> QuerySet[Event]:
-    return _acts().filter(place=Given("tank"), kind__in=_RANK)
+    return _acts().filter(place=Given("tank"))
 
 
 def _since() -> QuerySet[Event]:
-    """All that was told of these tanks: asked for by kind, each act in the farm would be read."""
     return _acts().filter(place__in=Given.each("tanks"), placed_at__gte=Given.moment("start"))
 
 
-_told_since = ready(lambda: _since().values_list(*_FIELDS))
-_told_between = ready(
+_acts_since = ready(lambda: _since().values_list(*_FIELDS))
+_acts_between = ready(
     lambda: _since().filter(earliest_at__lte=Given.moment("end")).values_list(*_FIELDS)
 )
 
@@ -117,10 +116,10 @@ def timelines(tanks: Iterable[int], first: Moment, last: Moment) -> dict[int, li
     long_ago = end < clock.now()
     if long_ago:
         # else the recount of an old month would read every year since
-        told = _told_between(tanks=lines, start=start - _A_WHILE, end=end)
+        acts = _acts_between(tanks=lines, start=start - _A_WHILE, end=end)
     else:
-        told = _told_since(tanks=lines, start=start - _A_WHILE)
-    for act in in_order(act for act in told if act[2] in _RANK):
+        acts = _acts_since(tanks=lines, start=start - _A_WHILE)
+    for act in in_order(acts):
         line = lines[act[0]]
         if act[5] < start:
             line[:] = [act]

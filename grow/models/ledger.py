@@ -125,7 +125,7 @@ class Event(models.Model):
             models.Index(fields=["kind", "placed_at"], name="event_by_kind_in_order"),
             models.Index(fields=["day", "kind"], name="event_by_day"),
             # a tank's waters and a shelf's counts are asked for from the last one backwards
-            models.Index(fields=["place", "placed_at"], name="event_by_place_in_order"),
+            models.Index(fields=["place", "kind", "placed_at"], name="event_by_place"),
         ]
 
     def __str__(self) -> str:
