@@ -20,7 +20,7 @@ from typing import Any, Protocol
 from django.apps import apps
 from django.contrib import admin
 from django.core.exceptions import PermissionDenied
-from django.http import HttpRequest
+from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from django.template.response import TemplateResponse
 from django.urls import URLPattern, URLResolver, path, reverse
@@ -65,11 +65,26 @@ class FarmSite(admin.AdminSite):
         asking: list[Any] = WHO_PAGES
         who = [path(page.path, self._dress(page), name=page.name) for page in asking]
         pages = [path(page.path, self._open(page), name=page.name) for page in offered_pages()]
-        return [*who, *pages, *super().get_urls()]
+        first = path("first-account/", self.first_account, name="first_account")
+        return [*who, *pages, first, *super().get_urls()]
 
     def has_permission(self, request: HttpRequest) -> bool:
         """Who signs in is staff; who is chosen on a shared device needs no password to be."""
         return super().has_permission(request) or getattr(request, "is_chosen", False)
+
+    def first_account(self, request: HttpRequest) -> HttpResponseBase:
+        """Makes the first person of an empty database; nobody can be signed in yet."""
+        from config import first_account
+
+        return first_account.page(request, self.each_context(request))
+
+    def login(
+        self, request: HttpRequest, extra_context: dict[str, Any] | None = None
+    ) -> HttpResponse:
+        from config import first_account
+
+        own = {"nobody_yet": first_account.nobody_yet()}
+        return super().login(request, {**own, **(extra_context or {})})
 
     def _open(self, page: Page) -> View:
         """The page's view behind the sign-in and its permission, dressed as the site's own."""

@@ -194,14 +194,33 @@ class Form:
             if ask.what in ("group", "tally"):
                 made[ask.name] = self._group(ask)
         order = [*ORDER.get(kind, ()), *(a.name for a in every)]
+        unasked = self._unasked(made)
         self.fields = [
-            made[name] for name in dict.fromkeys(order) if name in made and not self._unasked(name)
+            made[name] for name in dict.fromkeys(order) if name in made and name not in unasked
         ]
 
     # --- showing ---------------------------------------------------------------------------------
 
-    def _unasked(self, name: str) -> bool:
-        return name in MONEY and bool(scope.tied_to(self.person))
+    def _unasked(self, made: dict[str, Field]) -> set[str]:
+        """What is not this person's business, and what of growing the farm does not keep at all: a
+        crate may be booked where no tower is set up and nothing was ever sown."""
+        out: set[str] = set()
+        towers, batches = made.get("towers"), made.get("batches")
+        if towers and not towers.offers and not towers.ask.required:
+            out |= {"towers", "sites", "except_sites"}
+        if (
+            batches
+            and not (batches.offers or batches.ask.required)
+            and not Lot.objects.filter(kind=LotKind.BATCH).exists()
+        ):
+            out.add("batches")
+        out = {n for n in out if n not in self.from_address and n not in (self.posted or ())}
+        return out | self._hushed
+
+    @property
+    def _hushed(self) -> frozenset[str]:
+        """No money is asked of, or shown to, somebody of one outlet."""
+        return MONEY if scope.tied_to(self.person) else frozenset()
 
     @property
     def main(self) -> list[Field]:
@@ -335,7 +354,7 @@ class Form:
         for part in parts:
             name = f"{ask.name}-{n}-{part.name}"
             said = words(self.kind, f"{ask.name}.{part.name}")
-            if self._unasked(part.name):
+            if part.name in self._hushed:
                 continue
             about = part.what == "row" and part.required
             value = self._sent(name)

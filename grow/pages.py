@@ -21,6 +21,7 @@ from .kinds import KINDS
 from .models import Event, Person
 from .operations import keep_photo
 from .page import Page
+from .pages_bulk import BULK_PAGES
 from .pages_import import IMPORT_PAGES
 from .pages_signing import SIGNING_PAGES, countersign_page
 from .pages_who import PEOPLE_PAGES
@@ -150,4 +151,5 @@ PAGES = [
     *SIGNING_PAGES,
     *PEOPLE_PAGES,
     *IMPORT_PAGES,
+    *BULK_PAGES,
 ]

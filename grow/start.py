@@ -36,6 +36,10 @@ DRAWN = {
 _SHOWN = 40
 #: What an entry made besides lots, by the numbers people call it: of these events, event → numbers.
 PAPERS: list[Callable[[list[Event]], dict[int, list[str]]]] = []
+#: Where an act leads next: who, the entry, what it made → (words, address) of each way.
+WAYS: list[Callable[[Person, Event, list[Lot]], list[tuple[str, str]]]] = []
+#: What leads somebody who is new here: who → what the start page's template needs of it.
+LEADING: list[Callable[[Person], dict[str, Any]]] = []
 
 
 @dataclass(frozen=True)
@@ -101,6 +105,7 @@ class Happened:
     lots: list[Lot]
     says: list[str]
     papers: list[str] = field(default_factory=list)
+    ways: list[tuple[str, str]] = field(default_factory=list)
     gone: str = ""
     can_undo: bool = False
     #: of a learner's entry, whether somebody has countersigned it
@@ -168,6 +173,9 @@ def in_words(events: list[Event], person: Person) -> list[Happened]:
             lots=made.get(e.pk) or _named(moved.get(e.pk, [])),
             says=_says(e, moved.get(e.pk, []), made.get(e.pk, [])),
             papers=papers.get(e.pk, []),
+            ways=[]
+            if e.pk in gone
+            else [w for f in WAYS for w in f(person, e, made.get(e.pk, []))],
             gone={"undo": "undone", "cancel": "cancelled"}.get(gone.get(e.pk, ""), ""),
             can_undo=e is last and KINDS[e.kind].can_cancel,
             signed=signed.get(e.pk, ""),
@@ -226,4 +234,5 @@ def context(user: Person | AnonymousUser, done: str | None) -> dict[str, Any]:
             "happened": today(user),
             "done": one(user, done),
             "to_countersign": signing.waiting(user).count() if signing.may_countersign(user) else 0,
+            **{name: value for leading in LEADING for name, value in leading(user).items()},
         }

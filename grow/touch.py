@@ -14,10 +14,9 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from django.db import models
-from django.db.models import Q, QuerySet, Value
+from django.db.models import Q
 
 from . import clock, holds, waters
 from .kinds import KINDS
@@ -67,16 +66,14 @@ def _around(places: Iterable[int], parents: dict[int, int]) -> dict[int, list[in
 
 # --- the reading: what touched these lots --------------------------------------------------
 
-
-def _said(through: type[models.Model], what: str, row: str) -> QuerySet[Any]:
-    rows = through._default_manager.filter(event__in=Given.each("events"))
-    return rows.annotate(what=Value(what)).values_list("what", "event_id", row)
-
-
-#: The inputs and the tanks that acts named.
-_named = ready(
-    lambda: _said(Event.inputs.through, "input", "lot_id").union(
-        _said(Event.tanks.through, "tank", "place_id"), all=True
+_named_inputs = ready(
+    lambda: Event.inputs.through.objects.filter(event__in=Given.each("events")).values_list(
+        "event_id", "lot_id"
+    )
+)
+_tanks_used = ready(
+    lambda: Event.tanks.through.objects.filter(event__in=Given.each("events")).values_list(
+        "event_id", "place_id"
     )
 )
 
@@ -97,10 +94,9 @@ def exposures_of(lots: Sequence[Lot]) -> dict[int, set[int]]:
     by_event = defaultdict(list)
     for lot in lots:
         by_event[lot.made_by_id].append(lot)
-    named = _named(events=events)
-    for what, event_id, row in named:
-        for lot in by_event[event_id] if what == "input" else ():
-            found[lot.pk].add(row)
+    for event_id, named_input in _named_inputs(events=events):
+        for lot in by_event[event_id]:
+            found[lot.pk].add(named_input)
     areas = dict(_areas())
     cuts = [lot for lot in lots if lot.kind == LotKind.HARVEST]
     stood = presences(cuts) if cuts else {}
@@ -108,8 +104,8 @@ def exposures_of(lots: Sequence[Lot]) -> dict[int, set[int]]:
     _in_use(lots, stood, found, areas)
     around = _around({w.place for windows in stood.values() for w in windows}, areas)
     spans = _fed(stood, around) if stood else defaultdict(lambda: defaultdict(set))
-    for what, event_id, tank in named:
-        for lot in by_event[event_id] if what == "tank" else ():
+    for event_id, tank in _tanks_used(events=events):
+        for lot in by_event[event_id]:
             event = lot.made_by
             spans[lot.pk][tank].add((event.earliest_at, event.latest_at))
     waters.last_of_chains(spans, found)
@@ -125,6 +121,7 @@ _inputs_in_use = ready(
         Q(ended_by__isnull=True) | Q(ended_by__latest_at__gte=Given.moment("start")),
         place__in=Given.each("places"),
         began_by__earliest_at__lte=Given.moment("end"),
+        lot__item__kind__in=Given.texts("kinds"),
     ).values_list(
         "place_id",
         "lot_id",
@@ -166,6 +163,7 @@ def _in_use(
         places={p for chain in around.values() for p in chain},
         start=min(start for _, start, *_ in acts),
         end=max(end for _, _, end, *_ in acts),
+        kinds={k for *_, kinds in acts for k in kinds},
     )
     uses: dict[int, list[tuple]] = defaultdict(list)
     for row in rows:
@@ -256,16 +254,19 @@ def _treatments(
 # --- keeping it -----------------------------------------------------------------------------
 
 
-def settle(entry: Entry) -> list[Lineage]:
-    """Give newborns their touched edges; returns them."""
+def settle(entry: Entry) -> None:
+    """Give a newborn its touched edges; renew those of lots that this entry concerns."""
     made = exposures_of([lot for lot in entry.lots if lot.kind in TOUCHABLE])
     new = [
         Lineage(parent_id=parent, child_id=pk, kind=Lineage.Kind.TOUCHED, event_id=entry.event.pk)
         for pk, parents in made.items()
         for parent in sorted(parents)
     ]
-    insert(new)
-    return new
+    if new:
+        insert(new)
+        holds.inherit(new, entry.event, entry)
+    if entry.renews:
+        renew(entry)
 
 
 def renew(entry: Entry) -> None:

@@ -4,13 +4,18 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.urls import reverse
+
 from grow.forms import OPENS_ANEW, ROWS
-from grow.models import Event
+from grow.models import Event, Lot, Person
 from grow.roles import CHEF, MANAGER, PACKER, SHOP
-from grow.start import ANYBODY, DOES, DRAWN, PAPERS
+from grow.start import ANYBODY, DOES, DRAWN, LEADING, PAPERS, WAYS
 from sales import wording  # noqa: F401  (puts the acts into words)
+from sales.first_steps import led
 from sales.models import DeliveryNote
 from sales.offers import arriving
+from sales.pages_first import FIRST_PAGES
+from sales.pages_labels import LABEL_PAGES, PRINTS
 
 ROWS[("receive", "lines")] = arriving
 OPENS_ANEW.add(("receive", "note"))
@@ -34,4 +39,19 @@ def _notes(events: list[Event]) -> dict[int, list[str]]:
 PAPERS.append(_notes)
 DRAWN |= {"pack", "put_on_shelf", "deliver", "receive", "use", "return_goods", "sell"}
 ANYBODY[1:1] = ["pack", "put_on_shelf"]
-PAGES: list[Any] = []
+
+
+def _to_print(person: Person, event: Event, made: list[Lot]) -> list[tuple[str, str]]:
+    """What goes to the printer after an act: a run's labels, a block's crate tags."""
+    if not person.has_perm(PRINTS):
+        return []
+    if event.kind in ("pack", "rework"):
+        return [("Print labels", f"{reverse('admin:labels')}?lot={lot.code}") for lot in made]
+    if event.kind == "print_tags":
+        return [("Print the tags", reverse("admin:crate_tags", args=[event.pk]))]
+    return []
+
+
+WAYS.append(_to_print)
+LEADING.append(led)
+PAGES: list[Any] = [*LABEL_PAGES, *FIRST_PAGES]

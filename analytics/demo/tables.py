@@ -24,7 +24,8 @@ from grow.models import (
     Thing,
     Variety,
 )
-from sales.models import Outlet, Price, Product, RecipeLine
+from sales import first_steps, starter
+from sales.models import LabelStock, Outlet, Price, Product, RecipeLine
 
 from .rates import lay_rates
 from .scenario import CropFacts, ProductFacts, Scenario
@@ -183,6 +184,11 @@ def _trade(scenario: Scenario, ground: Ground, first_day: dt.date) -> None:
         Price.objects.create(
             outlet=kitchen, line=loose.line, since=first_day, pence=crop.kitchen_pence
         )
+    LabelStock.objects.bulk_create(
+        LabelStock(name=s.name, width_mm=s.width_mm, height_mm=s.height_mm)
+        for s in list(starter.label_stocks().values())[:1]
+    )
+    first_steps.put_away()
 
 
 def _product(ground: Ground, facts: ProductFacts, first_day: dt.date) -> None:

@@ -1,0 +1,68 @@
+"""The plain label of a run: product, weight, date, lot, what it contains, a QR of the lot alone.
+
+It is no full food label: business name and address, ingredients, origin and storage words are a
+later one's. What the run froze is printed, whatever became of the product since.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from grow.errors import Refusal
+from grow.labels import LEAST, Label, Stock, Text, size_of_figures
+from grow.models import Lot
+from grow.shelf import first_expired_first
+from grow.wording import amount
+
+from .models import LabelStock, PackingRun
+
+#: Grams up to which the figures of the weight are so many millimetres high: Directive 76/211/EEC,
+#: Annex I. That the edge belongs to the lower step is from memory.
+_FIGURES_MM = ((50, 2), (200, 3), (1000, 4))
+_FIGURES_ABOVE_MM = 6
+
+
+def figures_mm(grams: int) -> int:
+    """The least height of the figures of a net weight, in millimetres."""
+    return next((high for most, high in _FIGURES_MM if grams <= most), _FIGURES_ABOVE_MM)
+
+
+def stock_of(row: LabelStock) -> Stock:
+    """A row of label stock as the drawing takes it, in millimetres."""
+    sizes = (row.left_mm, row.top_mm, row.across_mm, row.down_mm)
+    return Stock(
+        float(row.width_mm),
+        float(row.height_mm),
+        row.columns or 0,
+        row.rows or 0,
+        *map(float, sizes),
+    )
+
+
+def run_of(lot: Lot) -> PackingRun:
+    """The run that a lot is. Raises Refusal for a crate, a sowing, or a run recorded in error."""
+    run = PackingRun.objects.filter(lot=lot).select_related("lot__made_by").first()
+    if run is None:
+        raise Refusal("no_run", f"{lot.code} is no packing run; labels are for packs.")
+    if lot.made_by.is_cancelled:
+        raise Refusal("no_run", f"{lot.code} was recorded in error; it has no packs to label.")
+    return run
+
+
+def date_of(lot: Lot) -> dt.date | None:
+    """The date on its packs as it stands: that of its run, or a shorter one given since."""
+    ((_, date),) = first_expired_first([lot.pk])
+    return date
+
+
+def run_label(run: PackingRun) -> Label:
+    """What is printed of a run, in the sizes of a label of some 60 × 40 mm."""
+    least = size_of_figures(figures_mm(run.nominal_each_g))
+    weight = amount(run.nominal_each_g, "g")
+    facts = [Text(weight, max(14, least), least=least, bold=True, whole=True)]
+    if date := date_of(run.lot):
+        facts.append(Text(f"Use by {date:%d %b %Y}", 11, bold=True, whole=True))
+    if run.allergens:
+        facts.append(Text(f"Contains: {run.allergens.upper()}", 10, bold=True))
+    facts.append(Text(f"Lot {run.lot.code}", 15, least=max(LEAST, 8), bold=True, whole=True))
+    return Label(run.lot.code, facts, Text(run.name, 15, bold=True))
