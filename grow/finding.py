@@ -14,7 +14,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from django.db.models import Model, Q, QuerySet
+from django.db.models import CharField, Model, Q, QuerySet
+from django.db.models import Value as V
+from django.db.models.functions import Cast, Concat
 
 from . import queries, scope
 from .errors import NotKnown
@@ -171,14 +173,21 @@ class _Lots(Named):
         return NotKnown("no_such_code", f"No lot is called “{text.strip()}”.{hint}", nearest=near)
 
 
-_spots = ready(
-    lambda: PlantSite.objects.filter(
-        tower__name__in=Given.texts("towers"),
-        tier__in=Given.each("tiers"),
-        position__in=Given.each("positions"),
-    ).values_list("id", "tower__name", "tier", "position")
+#: Sites by tower, and by what they are called, as a site calls itself.
+_sites = ready(
+    lambda: (
+        PlantSite.objects.filter(tower__name__in=Given.texts("towers"))
+        .annotate(spot=Concat("tower__name", V(" "), _text("tier"), V("/"), _text("position")))
+        .filter(spot__in=Given.texts("spots"))
+        .select_related("tower")
+    )
 )
-_sites = ready(lambda: PlantSite.objects.filter(pk__in=Given.each("sites")).select_related("tower"))
+
+
+def _text(field: str) -> Cast:
+    return Cast(field, CharField())
+
+
 _SITE = re.compile(r"\s*(.*?)\s+([0-9]{1,4})\s*/\s*([0-9]{1,4})\s*$")
 
 
@@ -190,16 +199,14 @@ class _Sites(Named):
 
     def find(self, rows: QuerySet[Any], texts: Sequence[str]) -> Found:
         read = [found.groups() for t in texts if (found := _SITE.match(t))]
-        spots = {(tower, int(tier), int(position)) for tower, tier, position in read}
-        near = _spots(  # not all of a tower: most of its sites are not meant
-            towers={tower for tower, _, _ in spots},
-            tiers={tier for _, tier, _ in spots},
-            positions={position for _, _, position in spots},
+        there = _sites(
+            towers={tower for tower, _, _ in read},
+            spots={f"{tower} {int(tier)}/{int(at)}" for tower, tier, at in read},
         )
-        ids = [pk for pk, *spot in near if tuple(spot) in spots]
         if rows.query.where:
-            ids = list(rows.filter(pk__in=ids).values_list("pk", flat=True))
-        return {_fold(str(site)): site for site in _sites(sites=ids)}
+            own = set(rows.filter(pk__in=[site.pk for site in there]).values_list("pk", flat=True))
+            there = [site for site in there if site.pk in own]
+        return {_fold(str(site)): site for site in there}
 
     def refuse(self, rows: QuerySet[Any], text: str) -> NotKnown:
         return NotKnown(

@@ -176,7 +176,9 @@ def inherit(
     inside: set[int] = set()  # cut within the interval of a spray
     stood_in: dict[int, Hold] = {}  # what held water or film a lot was made in
     risky = {e.child_id for e in edges if e.parent_id in held or e.parent_id in intervals}
-    born = {lot.pk: lot for lot in _lots(lots=risky)}
+    born = {lot.pk: lot for lot in (entry.lots if entry else ()) if lot.pk in risky}
+    if others := risky - born.keys():
+        born |= {lot.pk: lot for lot in _lots(lots=others)}
     for e in edges:
         child = born.get(e.child_id)
         if child is None:
@@ -227,8 +229,9 @@ def _refuse_made_in(entry: Entry, hold: Hold, reason: str) -> None:
         )
 
 
-def at_birth(entry: Entry) -> None:
-    """What an entry itself says is born held, and what went in although it was held."""
+def at_birth(entry: Entry, touched: list[Lineage]) -> None:
+    """What an entry itself says is born held, what went in although it was held, and what was
+    touched by something held or sprayed."""
     own = {lot.pk: entry.born_held[id(lot)] for lot in entry.lots if id(lot) in entry.born_held}
     for lot in entry.lots:
         if lot.pk in own:
@@ -241,9 +244,9 @@ def at_birth(entry: Entry) -> None:
     if own:
         place_holds(own, entry.event)
     matter = [e for e in entry.edges if e.kind != Lineage.Kind.TOUCHED]
-    if not matter:
+    if not (matter or touched):
         return
-    ever = _ever_held(lots={e.parent_id for e in matter})
+    ever = _ever_held(lots={e.parent_id for e in (*matter, *touched)})
     if ever and not (entry.told_as_fact or entry.corrects):
         # a cut or run of a time before the hold is accepted, like a movement; it is then held
         at = entry.event.placed_at
@@ -262,6 +265,7 @@ def at_birth(entry: Entry) -> None:
                 )
     now = {h.lot_id: h for h in ever if h.ended_by_id is None}
     inherit(matter, entry.event, entry, now)
+    inherit(touched, entry.event, entry, now)
 
 
 __all__ = [

@@ -170,6 +170,7 @@ def operation(
                 try:
                     function(entry, **facts)
                     entry.post()
+                    event.made_now = entry.lots
                 except (IntegrityError, DataError) as error:
                     raise polite(error) from error
             return event
@@ -523,7 +524,7 @@ class Entry:
         moved = [*self.moves, *own]
         _apply(moved, self)
         insert(self.flags)
-        holds.at_birth(self)
+        holds.at_birth(self, touch.settle(self))
         # where a sowing stood is read from what moved, told early or late
         self.renews |= any(
             m.lot.kind == LotKind.BATCH
@@ -531,7 +532,8 @@ class Entry:
             and GROWING & {m.from_place.kind, m.to_place.kind}
             for m in moved
         )
-        touch.settle(self)
+        if self.renews:
+            touch.renew(self)
         signing.settle(self)
         if moved:
             for hook in AFTER_POST:

@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 
 from django.db.models import Q, QuerySet, Sum
+from django.db.models.functions import Coalesce
 
 from . import codes
 from .errors import NotKnown
@@ -20,10 +21,10 @@ def living(at: dt.datetime | Given) -> QuerySet[Planting]:
     return Planting.objects.filter(Q(ended_at__isnull=True) | Q(ended_at__gt=at), began_at__lte=at)
 
 
-def on_sites(sites: Sequence[PlantSite] | Given) -> Q:
+def on_sites(sites: Sequence[PlantSite]) -> Q:
     """Plants that stand on any of these sites: a big one by any site that it takes."""
-    blocked = Planting.objects.filter(site__in=sites, blocked_by__isnull=False)
-    return Q(site__in=sites) | Q(pk__in=blocked.values("blocked_by"))
+    there = Planting.objects.filter(site__in=sites)
+    return Q(pk__in=there.values(plant=Coalesce("blocked_by", "pk")))
 
 
 def alive_on(at: dt.datetime, *, batch: Lot, tower: Place) -> list[Planting]:

@@ -16,14 +16,19 @@ of parameters.
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Iterable, Sequence
 from functools import lru_cache
+from itertools import chain
 from typing import Any
 
 from django.db import connection
 from django.db.models import BigIntegerField, DateTimeField, Expression, Field, Model, QuerySet
 from django.db.models import TextField as Text
 from django.db.models.query import ModelIterable, get_related_populators
+
+#: PostgreSQL looks an array up by index; of what a sub-query gives it only guesses how much.
+_IN_A_LIST = re.compile(r"IN \(SELECT unnest\(%s::(bigint|text)\[\]\)\)")
 
 
 class Given(Expression):
@@ -67,12 +72,29 @@ class Given(Expression):
         return values if connection.vendor == "postgresql" else json.dumps(values)
 
 
+def _spelt_out(sql: str, params: Sequence[Any]) -> tuple[str, list[Any]]:
+    """PostgreSQL keeps one plan for such a statement: what is the same each time stands in it as
+    it is, else the plan would have to do for any kind of entry, however rare."""
+    if connection.vendor != "postgresql":
+        return sql, list(params)
+    from psycopg.sql import Literal
+
+    sql = _IN_A_LIST.sub(r"= ANY(%s::\1[])", sql)
+    parts = sql.split("%s")
+    said = [
+        "%s" if isinstance(one, Given) else Literal(one).as_string().replace("%", "%%")
+        for one in params
+    ]
+    whole = "".join(chain.from_iterable(zip(parts, [*said, ""], strict=True)))
+    return whole, [one for one in params if isinstance(one, Given)]
+
+
 class _Compiled:
     """One query for one kind of database."""
 
     def __init__(self, rows: QuerySet[Any]) -> None:
         compiler = rows.query.get_compiler(connection=connection)
-        self.sql, self.params = compiler.as_sql()
+        self.sql, self.params = _spelt_out(*compiler.as_sql())
         shown = [one for one, *_ in compiler.select[: compiler.col_count]]
         self.converters = [
             (at, convert, column)
@@ -147,10 +169,18 @@ def insert(rows: Iterable[Model]) -> None:
     for n in range(0, len(rows), at_once):
         some = rows[n : n + at_once]
         values = [
-            f.get_db_prep_save(f.pre_save(row, True), connection) for row in some for f in fields
+            [f.get_db_prep_save(f.pre_save(row, True), connection) for f in fields] for row in some
         ]
         with connection.cursor() as cursor:
-            cursor.execute(start + ", ".join([one] * len(some)) + end, values)
+            if connection.vendor == "postgresql":
+                # a list for each column: the same statement however many rows
+                cursor.execute(
+                    start + one + end, [list(column) for column in zip(*values, strict=True)]
+                )
+            else:
+                cursor.execute(
+                    start + ", ".join([one] * len(some)) + end, list(chain.from_iterable(values))
+                )
             ids = cursor.fetchall()
         for row, (pk,) in zip(some, ids, strict=True):
             row.pk = pk
@@ -162,10 +192,16 @@ def _inserting(model: type[Model], vendor: str) -> tuple[list[Field], str, str, 
     meta = model._meta
     quote = connection.ops.quote_name
     fields = [f for f in meta.concrete_fields if f is not meta.auto_field]
-    columns = ", ".join(quote(str(f.column)) for f in fields)
-    one = f"({', '.join(['%s'] * len(fields))})"
-    start = f"INSERT INTO {quote(meta.db_table)} ({columns}) VALUES "
-    return fields, start, one, f" RETURNING {quote(str(meta.pk.column))}"
+    start = (
+        f"INSERT INTO {quote(meta.db_table)} ({', '.join(quote(str(f.column)) for f in fields)}) "
+    )
+    end = f" RETURNING {quote(str(meta.pk.column))}"
+    if vendor != "postgresql":
+        return fields, start + "VALUES ", f"({', '.join(['%s'] * len(fields))})", end
+    # without its length: a cast to it would cut a text off where the column refuses it
+    kinds = [str(f.db_type(connection)).partition("(")[0] for f in fields]
+    lists = ", ".join(f"%s::{kind}[]" for kind in kinds)
+    return fields, start, f"SELECT * FROM unnest({lists})", end
 
 
 __all__ = ["Given", "insert", "ready"]

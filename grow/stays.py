@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from django.db.models import Q
+from django.db.models import Q, Value
 
 from .kinds import ASIDE, CANCELLING, OWN
 from .models import NURSERY, CutSite, Event, Lineage, Lot, Movement, Planting, alive
@@ -38,17 +38,21 @@ class Window:
     planted: Planted | None = None
 
 
-_grown_from = ready(
+#: Of each cut its sowings, in the order told, and the plantings that it was taken from.
+_taken_from = ready(
     lambda: (
         Lineage.objects.filter(
             child__in=Given.each("cuts"), kind=Lineage.Kind.GREW, cleared_by__isnull=True
         )
-        .order_by("id")
-        .values_list("child_id", "parent_id")
+        .annotate(what=Value("grew"))
+        .values_list("what", "id", "child_id", "parent_id")
+        .union(
+            CutSite.objects.filter(lot__in=Given.each("cuts"))
+            .annotate(what=Value("cut"))
+            .values_list("what", "id", "lot_id", "planting_id"),
+            all=True,
+        )
     )
-)
-_cut_plantings = ready(
-    lambda: CutSite.objects.filter(lot__in=Given.each("cuts")).values_list("lot_id", "planting_id")
 )
 _plantings = ready(
     lambda: Planting.objects.filter(batch__in=Given.each("batches")).values_list(
@@ -89,16 +93,16 @@ _moved_in_the_nursery = ready(
 def presences(harvests: Sequence[Lot]) -> dict[int, list[Window]]:
     """Where the plants of each cut stood, and when, by the cut's id."""
     batches: dict[int, list[int]] = defaultdict(list)
-    for child, parent in _grown_from(cuts=[lot.pk for lot in harvests]):
-        if parent not in batches[child]:
-            batches[child].append(parent)
+    cuts = defaultdict(set)
+    for what, _, cut, row in sorted(_taken_from(cuts=[lot.pk for lot in harvests])):
+        if what == "cut":
+            cuts[cut].add(row)
+        elif row not in batches[cut]:
+            batches[cut].append(row)
     if not batches:
         return {}
     every = sorted({batch for mine in batches.values() for batch in mine})
     stays = stays_of(every)
-    cuts = defaultdict(set)
-    for lot, planting in _cut_plantings(cuts=batches):
-        cuts[lot].add(planting)
     plantings = defaultdict(list)
     for p in _plantings(batches=every):
         plantings[p[1]].append(p)

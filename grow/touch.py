@@ -14,9 +14,10 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from django.db.models import Q
+from django.db import models
+from django.db.models import Q, QuerySet, Value
 
 from . import clock, holds, waters
 from .kinds import KINDS
@@ -66,14 +67,16 @@ def _around(places: Iterable[int], parents: dict[int, int]) -> dict[int, list[in
 
 # --- the reading: what touched these lots --------------------------------------------------
 
-_named_inputs = ready(
-    lambda: Event.inputs.through.objects.filter(event__in=Given.each("events")).values_list(
-        "event_id", "lot_id"
-    )
-)
-_tanks_used = ready(
-    lambda: Event.tanks.through.objects.filter(event__in=Given.each("events")).values_list(
-        "event_id", "place_id"
+
+def _said(through: type[models.Model], what: str, row: str) -> QuerySet[Any]:
+    rows = through._default_manager.filter(event__in=Given.each("events"))
+    return rows.annotate(what=Value(what)).values_list("what", "event_id", row)
+
+
+#: The inputs and the tanks that acts named.
+_named = ready(
+    lambda: _said(Event.inputs.through, "input", "lot_id").union(
+        _said(Event.tanks.through, "tank", "place_id"), all=True
     )
 )
 
@@ -94,9 +97,10 @@ def exposures_of(lots: Sequence[Lot]) -> dict[int, set[int]]:
     by_event = defaultdict(list)
     for lot in lots:
         by_event[lot.made_by_id].append(lot)
-    for event_id, named_input in _named_inputs(events=events):
-        for lot in by_event[event_id]:
-            found[lot.pk].add(named_input)
+    named = _named(events=events)
+    for what, event_id, row in named:
+        for lot in by_event[event_id] if what == "input" else ():
+            found[lot.pk].add(row)
     areas = dict(_areas())
     cuts = [lot for lot in lots if lot.kind == LotKind.HARVEST]
     stood = presences(cuts) if cuts else {}
@@ -104,8 +108,8 @@ def exposures_of(lots: Sequence[Lot]) -> dict[int, set[int]]:
     _in_use(lots, stood, found, areas)
     around = _around({w.place for windows in stood.values() for w in windows}, areas)
     spans = _fed(stood, around) if stood else defaultdict(lambda: defaultdict(set))
-    for event_id, tank in _tanks_used(events=events):
-        for lot in by_event[event_id]:
+    for what, event_id, tank in named:
+        for lot in by_event[event_id] if what == "tank" else ():
             event = lot.made_by
             spans[lot.pk][tank].add((event.earliest_at, event.latest_at))
     waters.last_of_chains(spans, found)
@@ -121,7 +125,6 @@ _inputs_in_use = ready(
         Q(ended_by__isnull=True) | Q(ended_by__latest_at__gte=Given.moment("start")),
         place__in=Given.each("places"),
         began_by__earliest_at__lte=Given.moment("end"),
-        lot__item__kind__in=Given.texts("kinds"),
     ).values_list(
         "place_id",
         "lot_id",
@@ -163,7 +166,6 @@ def _in_use(
         places={p for chain in around.values() for p in chain},
         start=min(start for _, start, *_ in acts),
         end=max(end for _, _, end, *_ in acts),
-        kinds={k for *_, kinds in acts for k in kinds},
     )
     uses: dict[int, list[tuple]] = defaultdict(list)
     for row in rows:
@@ -254,19 +256,16 @@ def _treatments(
 # --- keeping it -----------------------------------------------------------------------------
 
 
-def settle(entry: Entry) -> None:
-    """Give a newborn its touched edges; renew those of lots that this entry concerns."""
+def settle(entry: Entry) -> list[Lineage]:
+    """Give newborns their touched edges; returns them."""
     made = exposures_of([lot for lot in entry.lots if lot.kind in TOUCHABLE])
     new = [
         Lineage(parent_id=parent, child_id=pk, kind=Lineage.Kind.TOUCHED, event_id=entry.event.pk)
         for pk, parents in made.items()
         for parent in sorted(parents)
     ]
-    if new:
-        insert(new)
-        holds.inherit(new, entry.event, entry)
-    if entry.renews:
-        renew(entry)
+    insert(new)
+    return new
 
 
 def renew(entry: Entry) -> None:

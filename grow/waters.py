@@ -11,11 +11,12 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from itertools import pairwise
+from operator import itemgetter
 
-from django.db.models import QuerySet
+from django.db.models import OuterRef, QuerySet, Subquery
 
 from . import clock
 from .models import Event, Lot, alive
@@ -30,7 +31,7 @@ Spans = Mapping[int, Mapping[int, Iterable[tuple[Moment, Moment]]]]
 WATERING = ("fill", "top_up", "dose")
 DRAIN = "drain_and_clean"
 _RANK = {kind: n for n, kind in enumerate((DRAIN, *WATERING))}
-_FIELDS = ("place_id", "made__id", "kind", "earliest_at", "latest_at", "placed_at", "id")
+_FIELDS = ("place_id", "water", "kind", "earliest_at", "latest_at", "placed_at", "id")
 #: An act stands within a day of its earliest and latest moments; two, over a clock change.
 _SLACK = dt.timedelta(days=2)
 #: Most tanks are topped up or dosed in so many days; the act before is then read with the rest.
@@ -38,7 +39,9 @@ _A_WHILE = dt.timedelta(days=9)
 
 
 def _acts() -> QuerySet[Event]:
-    return Event.objects.filter(alive(), kind__in=_RANK)
+    # looked up for each act; a join may read every lot there is
+    water = Lot.objects.filter(made_by=OuterRef("pk")).order_by().values("pk")[:1]
+    return Event.objects.filter(alive(), kind__in=_RANK).annotate(water=Subquery(water))
 
 
 def _here() -> QuerySet[Event]:
@@ -75,10 +78,11 @@ _acts_at = ready(lambda: _here().filter(placed_at=Given.moment("at")).values_lis
 
 def in_order(acts: Iterable[Act]) -> list[Act]:
     """Acts in the order of the books."""
-    acts = list(acts)
-    at_once = Counter((act[0], act[5]) for act in acts)
-    tied = [act[6] for act in acts if at_once[act[0], act[5]] > 1]
-    said = _said(tied) if tied else {}
+    acts = sorted(acts, key=itemgetter(5, 6))
+    tied = [pk for a, b in pairwise(acts) if a[5] == b[5] for pk in (a[6], b[6])]
+    if not tied:
+        return acts
+    said = _said(tied)
     return sorted(
         acts, key=lambda a: (a[5], _RANK[a[2]], a[3], a[4], said.get(a[6], ([], [])), a[6])
     )

@@ -2017,7 +2017,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddIndex(
             model_name="event",
-            index=models.Index(fields=["place", "placed_at"], name="event_by_place_in_order"),
+            index=models.Index(fields=["place", "kind", "placed_at"], name="event_by_place"),
         ),
         migrations.AddConstraint(
             model_name="event",

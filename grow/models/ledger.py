@@ -101,6 +101,8 @@ class Event(models.Model):
     )
     #: Set by the ledger on the answer to a repeat: it was written before under the same client id.
     told_before: bool = False
+    #: what an act that has just been told made
+    made_now: list[Lot] | None = None
     inputs: models.ManyToManyField = models.ManyToManyField(
         "Lot", related_name="named_in", blank=True, help_text="Inputs that the act named."
     )
@@ -123,7 +125,7 @@ class Event(models.Model):
             models.Index(fields=["kind", "placed_at"], name="event_by_kind_in_order"),
             models.Index(fields=["day", "kind"], name="event_by_day"),
             # a tank's waters and a shelf's counts are asked for from the last one backwards
-            models.Index(fields=["place", "placed_at"], name="event_by_place_in_order"),
+            models.Index(fields=["place", "kind", "placed_at"], name="event_by_place"),
         ]
 
     def __str__(self) -> str:
@@ -132,6 +134,8 @@ class Event(models.Model):
     @property
     def lots(self) -> list[Lot]:
         """The lots that this event made, oldest first."""
+        if self.made_now is not None:
+            return list(self.made_now)
         lots: list[Lot] = _made(event=self.pk)
         for lot in lots:
             lot.made_by = self

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache, partial
+from typing import Any
 
 from django.db import connection
 from django.db.models import Count, QuerySet, Sum
@@ -29,7 +31,7 @@ from ..models import (
     Tag,
     Unit,
 )
-from ..queries import living, on_sites
+from ..queries import living
 from ..ready import Given, insert, ready
 from ..setup import the
 from ..shares import shared_out
@@ -146,37 +148,48 @@ _sowings = ready(
 
 
 @cache
-def _standing(by: str, on: str, but: bool) -> ready:
-    """The plantings of some sowings, a crop or any, on some sites, towers or anywhere."""
+def _standing(by: str, on: str) -> ready:
+    """The plantings of some sowings, a crop or any, on some sites, towers or anywhere; of sites
+    those too that a big plant blocks."""
 
     def rows() -> QuerySet[Planting]:
-        found = living(Given.moment("at")).filter(blocked_by__isnull=True).order_by("site_id")
+        found = living(Given.moment("at")).order_by("site_id")
         if by == "batches":
             found = found.filter(batch__in=Given.each("batches"))
         elif by:
             found = found.filter(batch__crop=Given("crop"))
         if on == "sites":
-            found = found.filter(on_sites(Given.each("sites")))
-        elif on:
+            return found.filter(site__in=Given.each("sites"))
+        if on:
             found = found.filter(site__tower__in=Given.each("towers"))
-        return found.exclude(on_sites(Given.each("but"))) if but else found
+        return found.filter(blocked_by__isnull=True)
 
     return ready(rows)
+
+
+_plants = ready(lambda: Planting.objects.filter(pk__in=Given.each("plants")))
+
+
+def _on_sites(sites: Iterable[PlantSite], at: dt.datetime, by: str = "", **of: Any) -> dict:
+    """The plants that stand on any of these sites, a big one by any site that it takes."""
+    found = _standing(by, "sites")(sites=[site.pk for site in sites], at=at, **of)
+    plants = {p.pk: p for p in found if not p.blocked_by_id}
+    big = {p.blocked_by_id for p in found if p.blocked_by_id} - plants.keys()
+    return plants | {p.pk: p for p in (_plants(plants=big) if big else ())}
 
 
 def _cut_sites(entry, batches, towers, sites, except_sites, at, crop) -> list[Planting]:
     if not (batches or towers or sites):
         return []
     by = "batches" if batches else "crop" if crop else ""
-    on = "sites" if sites else "towers" if towers else ""
-    found = _standing(by, on, bool(except_sites))(
-        at=at,
-        crop=crop and crop.pk,
-        batches=[lot.pk for lot in batches],
-        sites=[site.pk for site in sites],
-        towers=[tower.pk for tower in towers],
-        but=[site.pk for site in except_sites],
-    )
+    of = {"batches": [lot.pk for lot in batches], "crop": crop and crop.pk}
+    if sites:
+        stood = _on_sites(sites, at, by, **of)
+    else:
+        rows = _standing(by, "towers" if towers else "")
+        stood = {p.pk: p for p in rows(at=at, towers=[t.pk for t in towers], **of)}
+    left = _on_sites(except_sites, at) if except_sites else {}
+    found = sorted((p for p in stood.values() if p.pk not in left), key=lambda p: p.site_id)
     if not found and (towers or sites):
         where = ", ".join(str(p) for p in (towers or sites)[:3])
         entry.refuse_or(
