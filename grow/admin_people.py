@@ -11,10 +11,11 @@ from django.contrib.auth.forms import AdminUserCreationForm, UserChangeForm
 from django.db import models
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
+from django.utils.html import format_html
 
 from . import clock, pins
 from .errors import Refusal
-from .models import Device, Person, SignOff
+from .models import OUTLETS, Device, Person, Place, SignOff
 
 #: Django's own names and helps, in the words of a farm.
 _SAYS = {
@@ -69,10 +70,18 @@ class PersonForm(PinForm, UserChangeForm):
 
 
 class NewPersonForm(PinForm, AdminUserCreationForm):
-    pass
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["username"].widget.attrs.pop("autofocus", None)  # the page sees to it
+        asked = self.fields["usable_password"]
+        asked.label, asked.help_text = "How they come in", ""
+        asked.choices = (  # type: ignore[attr-defined]  # one of two
+            ("true", "With a password, and by badge or PIN"),
+            ("false", "By badge or PIN alone, on shared devices"),
+        )
 
 
-class SignOffInline(admin.TabularInline):
+class SignOffInline(admin.StackedInline):
     model = SignOff
     fk_name = "person"
     extra = 0
@@ -88,23 +97,19 @@ class PersonAdmin(UserAdmin):
     list_filter = ("groups", "is_active", "sign_offs__task", "places")
     search_fields = ("username", "shown_as", "badge")
     ordering = ("username",)
-    autocomplete_fields = ("places",)
     filter_horizontal = ()
-    formfield_overrides = {models.ManyToManyField: {"widget": forms.CheckboxSelectMultiple}}
+    add_form_template = "grow/person_add.html"
     inlines = (SignOffInline,)
     fieldsets = (
         (None, {"fields": ("username", "shown_as", "is_active")}),
         ("On shared devices", {"fields": ("badge", "new_pin", "no_pin")}),
-        ("With a password", {"fields": ("is_staff", "password")}),
+        ("With a password", {"fields": ("is_staff", "their_password")}),
         ("What they may see and do", {"fields": ("groups", "places", "is_superuser")}),
     )
     add_fieldsets = (
         (None, {"fields": ("username", "shown_as")}),
         ("On shared devices", {"fields": ("badge", "new_pin")}),
-        (
-            "With a password",
-            {"fields": ("is_staff", "usable_password", "password1", "password2")},
-        ),
+        ("Coming in", {"fields": ("usable_password", "password1", "password2")}),
         ("What they may see and do", {"fields": ("groups", "places")}),
     )
 
@@ -121,7 +126,22 @@ class PersonAdmin(UserAdmin):
 
     def get_readonly_fields(self, request: HttpRequest, obj: Any = None) -> tuple[str, ...]:
         # nobody makes themselves able to do everything
-        return () if request.user.is_superuser else ("is_superuser",)
+        return ("their_password",) + (() if request.user.is_superuser else ("is_superuser",))
+
+    @admin.display(description="Password")
+    def their_password(self, person: Person) -> str:
+        has = "There is one." if person.has_usable_password() else "There is none."
+        return format_html('{} <a class="button" href="../password/">Set it</a>', has)
+
+    def formfield_for_manytomany(
+        self, db_field: Any, request: HttpRequest, **kwargs: Any
+    ) -> forms.ModelMultipleChoiceField | None:
+        if db_field.name == "places":
+            # whoever is tied to a place is tied to one where goods go
+            known = models.Q(kind__in=OUTLETS) | models.Q(people__isnull=False)
+            kwargs["queryset"] = Place.objects.filter(known).distinct().order_by("name")
+        kwargs["widget"] = forms.CheckboxSelectMultiple
+        return super().formfield_for_manytomany(db_field, request, **kwargs)
 
     def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
         above = obj is not None and obj.is_superuser and not request.user.is_superuser
@@ -141,6 +161,8 @@ class PersonAdmin(UserAdmin):
         if told.get("new_pin") or told.get("no_pin"):
             obj.pin = request.pin_hash if told.get("new_pin") else ""  # type: ignore[attr-defined]
             obj.wrong_pins, obj.pin_rests_until = 0, None
+        if not change:
+            obj.is_staff = obj.has_usable_password()
         super().save_model(request, obj, form, change)
 
 

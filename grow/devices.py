@@ -103,19 +103,23 @@ def chosen(request: HttpRequest) -> Person | None:
     return Person.objects.filter(pk=pk, is_active=True).first()
 
 
+def is_somebody(request: HttpRequest) -> bool:
+    """Whether somebody was chosen here, or is signed in."""
+    return _CHOSEN in request.session or request.user.is_authenticated
+
+
 def let_go(request: HttpRequest, told: Event | None = None) -> None:
     """Nobody is chosen, nobody signed in; told: what was recorded, shown to who comes next."""
-    before = request.session.get(_TOLD)
     _leave(request)
-    if told is not None or before is not None:
-        request.session[_TOLD] = told.pk if told is not None else before
+    if told is not None:
+        request.session[_TOLD] = told.pk
 
 
 def _leave(request: HttpRequest) -> None:
-    kept = request.session.get(_KEPT)
+    """A session of its own for everybody; what the device itself shows stays."""
+    stays = {name: request.session[name] for name in (_TOLD, _KEPT) if name in request.session}
     logout(request)
-    if kept:
-        request.session[_KEPT] = kept
+    request.session.update(stays)
 
 
 def last_told(request: HttpRequest) -> Event | None:

@@ -33,7 +33,7 @@ def who_page(request: HttpRequest) -> HttpResponseBase:
     device = request.device  # type: ignore[attr-defined]  # set for every request
     if device is None:
         return HttpResponseRedirect(reverse("admin:index"))
-    if request.method != "POST":
+    if request.method != "POST" and devices.is_somebody(request):
         devices.let_go(request)  # who asks for the next person is done
     refusal = None
     if request.method == "POST":
@@ -44,6 +44,7 @@ def who_page(request: HttpRequest) -> HttpResponseBase:
     told = devices.last_told(request)
     with clock.one_zone():
         context: dict[str, Any] = {
+            "is_nav_sidebar_enabled": False,
             "device": device,
             "people": _people(),
             "refusal": refusal,
@@ -72,7 +73,13 @@ def pin_page(request: HttpRequest, pk: int) -> HttpResponseBase:
     return TemplateResponse(
         request,
         "grow/pin.html",
-        {"person": person, "refusal": refusal, "least": pins.LEAST, "most": pins.MOST},
+        {
+            "is_nav_sidebar_enabled": False,
+            "person": person,
+            "refusal": refusal,
+            "least": pins.LEAST,
+            "most": pins.MOST,
+        },
         status=refusal.status if refusal else 200,
     )
 

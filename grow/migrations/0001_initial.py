@@ -345,7 +345,7 @@ class Migration(migrations.Migration):
                 ),
             ],
             options={
-                "verbose_name": "user",
+                "verbose_name": "person",
                 "verbose_name_plural": "people",
                 "abstract": False,
             },

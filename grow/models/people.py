@@ -32,6 +32,7 @@ class Person(AbstractUser):
     )
 
     class Meta(AbstractUser.Meta):
+        verbose_name = "person"
         verbose_name_plural = "people"
 
     def __str__(self) -> str:

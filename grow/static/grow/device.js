@@ -27,8 +27,8 @@
     const badge = document.getElementById("id_badge");
     if (badge) {
         document.addEventListener("keydown", (event) => {
-            const free = event.target === document.body && event.key.length === 1;
-            if (free && !event.ctrlKey && !event.metaKey && !event.altKey) badge.focus();
+            const free = !event.target.closest("input, button, a");
+            if (free && event.key.length === 1 && !event.ctrlKey && !event.metaKey && !event.altKey) badge.focus();
         });
         return;
     }
@@ -50,8 +50,10 @@
     document.addEventListener("pointerdown", press);
     document.addEventListener("keydown", press);
     document.addEventListener("input", () => { typed = true; });
-    setInterval(() => {
+    const watch = setInterval(() => {
         // what was typed stays: sent late, it waits for who typed it
-        if (!typed && Date.now() - pressed > 5 * minutes) location.assign(address(""));
+        if (typed || Date.now() - pressed <= 5 * minutes) return;
+        clearInterval(watch);
+        location.assign(address(""));
     }, 5000);
 })();
