@@ -24,10 +24,8 @@ class BulkForm(short.Short):
     count = short.number("How many", 1, bulk.MOST)
     called = short.text("Called", 40, help_text="The number follows: T makes T1, T2 and so on.")
     first = short.number("First number", 0, 99_999)
-    tiers = short.number(
-        "Tiers on each", 1, bulk.MOST_TIERS, help_text="Rings, one over the other."
-    )
-    round = short.number("Plant sites on a tier", 1, bulk.MOST_ROUND)
+    tiers = short.number("Tiers on each", 1, bulk.MOST_TIERS)
+    round = short.number("Sites on a tier", 1, bulk.MOST_ROUND)
 
     def __init__(self, kind: PlaceKind, *args: Any, **more: Any) -> None:
         super().__init__(*args, **more)

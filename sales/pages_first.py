@@ -242,11 +242,12 @@ def _start_business() -> dict[str, Any]:
 
 def _start_outlets() -> dict[str, Any]:
     new = not Outlet.objects.exists()
+    names = ("Farm shop", "Kitchen") if new else ("", "")
     return {
         "own_shop": new,
-        "own_shop_name": "Farm shop",
+        "own_shop_name": names[0],
         "own_kitchen": new,
-        "own_kitchen_name": "Kitchen",
+        "own_kitchen_name": names[1],
     }
 
 

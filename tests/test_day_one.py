@@ -10,6 +10,7 @@ import pypdfium2 as pdfium
 import pytest
 
 from grow.models import Lot, LotKind, Person, PlantSite
+from sales.models import LabelStock
 from tests.reading_labels import codes_on, words_on
 from tests.test_browser import AXE, PHONE, RUN
 
@@ -189,12 +190,35 @@ def test_no_new_page_fails_wcag_a_or_aa(transactional_db, page, live_server, tmp
     assert wrong == {}
 
 
-def test_the_towers_to_come_are_said_as_they_are_typed(transactional_db, page, live_server, orm):
+def sign_in(page: Any, orm: Any, address: str) -> None:
     orm(lambda: Person.objects.create_superuser("bryony", password=PASSWORD))
-    page.goto("/towers/")
+    page.goto(address)
     page.get_by_label("Username").fill("bryony")
     page.get_by_label("Password").fill(PASSWORD)
     page.get_by_role("button", name="Log in").click()
+
+
+def test_where_to_begin_is_asked_of_sheets_alone(transactional_db, page, live_server, orm):
+    def stocks() -> None:
+        LabelStock.objects.create(name="A roll", width_mm=60, height_mm=40)
+        LabelStock.objects.create(name="Sheets", width_mm=70, height_mm=37, columns=3, rows=8)
+
+    orm(stocks)
+    sign_in(page, orm, "/do/print_tags/?count=2")
+    page.get_by_role("button", name="Make the tags").click()
+    page.get_by_role("link", name="Print the tags").first.click()
+    first = page.get_by_label("First free label on the sheet")
+    assert page.get_by_label("A roll").is_checked()
+    assert not first.is_visible()
+    page.get_by_label("Sheets").check()
+    first.fill("24")
+    with page.expect_download() as coming:
+        page.get_by_role("button", name="Make the PDF").click()
+    assert len(pdfium.PdfDocument(coming.value.path().read_bytes())) == 2
+
+
+def test_the_towers_to_come_are_said_as_they_are_typed(transactional_db, page, live_server, orm):
+    sign_in(page, orm, "/towers/")
     said = page.locator("output.preview")
     assert said.inner_text() == "30 towers, 1200 sites: T1 to T30"
     page.get_by_label("Called").fill("Tower")
