@@ -132,6 +132,8 @@ class FarmSite(admin.AdminSite):
         from grow import start  # the site is made before the apps are ready
 
         own = start.context(request.user, request.GET.get("done"))
+        if getattr(request, "is_chosen", False):
+            own.pop("first_steps", None)  # its pages ask for one's own password
         return super().index(request, {**own, **(extra_context or {})})
 
     def each_context(self, request: HttpRequest) -> dict[str, Any]:

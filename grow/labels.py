@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import functools
 import io
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -86,6 +87,9 @@ class Stock:
         return left * mm, A4[1] - (top + self.height) * mm
 
 
+#: A figure and its unit stay on one line.
+_WORD = re.compile(r"\d[\d.,]*\s(?:g|kg|ml|l)\b|\S+")
+
 # --- what is on one ------------------------------------------------------------------------------
 
 
@@ -110,7 +114,7 @@ class Text:
     def lines(self, size: float, width: float, most: int) -> list[str] | None:
         """The words in lines of that width; nothing if a word or the whole is too long for it."""
         lines = [""]
-        for word in [self.words] if self.whole else self.words.split():
+        for word in [self.words] if self.whole else _WORD.findall(self.words):
             longer = f"{lines[-1]} {word}".strip()
             if _width(longer, self.face, size) <= width:
                 lines[-1] = longer
@@ -223,11 +227,11 @@ def _laid_out(label: Label, stock: Stock) -> tuple[_Plan, list[list[int]]]:
     edge = 2 * _gap(width, height)
     plan = _plan(label, len(matrix) + 2 * QUIET, width - edge, height - edge)
     if plan is None:
-        words = max(label.texts, key=lambda text: len(text.words)).words
+        name = f"{label.heading.words}, lot {label.code}" if label.heading else label.code
         raise Refusal(
             "label_too_small",
-            f"“{words}” and the code do not fit on a label of {stock.width:g} × {stock.height:g} "
-            "mm in letters that can be read. Take a larger label, or a shorter name.",
+            f"{name} does not fit on a label of {stock.width:g} × {stock.height:g} mm in letters "
+            f"that can be read. Take a larger label{', or a shorter name' * bool(label.heading)}.",
         )
     return plan, matrix
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django import forms
-from django.db.models import QuerySet
+from django.db.models import Exists, OuterRef, QuerySet
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.http.response import HttpResponseBase
 from django.template.response import TemplateResponse
@@ -14,11 +14,11 @@ from django.urls import reverse
 from grow import clock, labels, roles, scope, short
 from grow.errors import NotKnown, Refusal
 from grow.finding import rows_called
-from grow.kinds import CANCELLING
-from grow.models import Event, Hold, Lot, Person, Tag
+from grow.models import Hold, Lot, LotKind, Person, Tag, alive
 from grow.page import Page
 from grow.short import Short
 from grow.start import address
+from grow.wording import amount
 
 from .labels import date_of, run_label, run_of, stock_of
 from .models import LabelStock, PackingRun
@@ -120,8 +120,7 @@ def _runs_page(
     request: HttpRequest, person: Person, refusal: Refusal | None = None
 ) -> HttpResponseBase:
     runs: QuerySet[PackingRun] = scope.seen(PackingRun.objects.all(), person)
-    gone = Event.objects.filter(kind__in=CANCELLING).values("corrects")
-    runs = runs.exclude(lot__made_by__in=gone).select_related("lot").order_by("-lot_id")
+    runs = runs.filter(alive("lot__made_by")).select_related("lot").order_by("-lot_id")
     context = {
         "title": "Labels",
         "runs": runs[:_SHOWN],
@@ -167,7 +166,7 @@ def _run_page(request: HttpRequest, person: Person, run: PackingRun) -> HttpResp
 
 def _says(run: PackingRun) -> str:
     date = date_of(run.lot)
-    said = [f"{run.packs} packs of {run.nominal_each_g} g"]
+    said = [f"{amount(run.packs, 'each', kind=LotKind.PACK)} of {amount(run.nominal_each_g, 'g')}"]
     said.append(f"use by {date:%d %b %Y}" if date else "no date, since none is set")
     if run.allergens:
         said.append(f"contains {run.allergens}")
@@ -183,9 +182,8 @@ def _held(lot: Lot) -> list[str]:
 
 
 def _unused() -> QuerySet[Tag]:
-    used = Lot.objects.values("code")
-    gone = Event.objects.filter(kind__in=CANCELLING).values("corrects")
-    return Tag.objects.exclude(code__in=used).exclude(printed_by__in=gone).order_by("pk")
+    used = Lot.objects.filter(code=OuterRef("code"))
+    return Tag.objects.filter(~Exists(used), alive("printed_by")).order_by("pk")
 
 
 def tags_page(request: HttpRequest, block: str) -> HttpResponseBase:

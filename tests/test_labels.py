@@ -134,10 +134,15 @@ def test_a_long_name_is_wrapped_then_shrunk_and_at_last_refused_never_cut():
     short, long = "Salad", "Winter salad with red mustard, baby kale, mizuna and lamb's lettuce"
     for name in (short, long):
         assert name in " ".join(words_on(pdf(ROLL, [(plain(name), 1)], title="x")).split())
-    with pytest.raises(Refusal, match=r"do not fit on a label of 60 × 40 mm"):
+    with pytest.raises(Refusal, match=r"does not fit on a label of 60 × 40 mm"):
         pdf(ROLL, [(plain(f"{long} {long} {long} {long}"), 1)], title="x")
     with pytest.raises(Refusal, match="Take a larger label"):
         pdf(ROLL, [(plain("W" * 60), 1)], title="x")
+
+
+def test_a_figure_is_never_torn_from_its_unit():
+    words = words_on(pdf(ROLL, [(plain("Strawberries, punnet 125 g"), 1)], title="x"))
+    assert words.splitlines()[:2] == ["Strawberries, punnet", "125 g"]
 
 
 def heights(printed: bytes, letters: str) -> list[float]:
@@ -297,7 +302,7 @@ def test_a_label_too_small_is_said_in_a_sentence_on_the_page(farm: Farm, packer:
     run = farm.pack([farm.cut(3000)], packs=24)
     page = packer.post(f"/labels/?lot={run.code}", {"count": "1", "stock": tiny.pk})
     assert page.status_code == 422
-    assert "do not fit on a label of 20 × 10 mm" in page.content.decode()
+    assert "does not fit on a label of 20 × 10 mm" in page.content.decode()
     tiny.refresh_from_db()
     assert tiny.last_used is None
 

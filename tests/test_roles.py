@@ -69,6 +69,7 @@ def test_who_sets_up_which_tables() -> None:
             ("grow", "person"),
             ("grow", "signoff"),
             ("sales", "price"),
+            ("sales", "labelstock"),
             ("analytics", "rate"),
         )
     }
@@ -79,6 +80,7 @@ def test_who_sets_up_which_tables() -> None:
         "person": {"manager"},
         "signoff": {"manager", "food_safety_lead"},
         "price": {"manager"},
+        "labelstock": {"grower", "packer", "manager", "food_safety_lead"},
         "rate": {"manager"},
     }
     assert not can["packer"]("grow.view_person")
