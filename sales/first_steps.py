@@ -129,12 +129,19 @@ def _steps(known: dict[str, bool]) -> tuple[list[Step], list[Step]]:
 
 
 def led(person: Person) -> dict[str, Any]:
-    """For the start page: the steps, while they lead; nothing for whoever sets nothing up."""
+    """For the start page: the steps, while they lead, or where they were put away to; nothing for
+    whoever sets nothing up."""
     if not person.has_perm(LEADS):
         return {}
     known = _known()
     if known["away"]:
-        return {}
+        return {"first_steps_again": reverse("admin:first_steps")}
+    return listed(known)
+
+
+def listed(known: dict[str, bool] | None = None) -> dict[str, Any]:
+    """The steps as they stand, put away or not."""
+    known = known or _known()
     once, daily = _steps(known)
     upcoming = next((s.name for s in [*once, *daily] if not s.done), "")
     if upcoming == "trace" or known["shelf"]:
@@ -153,7 +160,7 @@ def led(person: Person) -> dict[str, Any]:
             "farm": Business.the().name,
             "done": sum(s.done for s in [*once, *daily]),
             "of": len(once) + len(daily),
-            "away": _page("away"),
+            "away": "" if known["away"] else _page("away"),
             "also": [
                 ("Record what stands here today", address("opening_entry"), known["opening"]),
                 ("Add towers, many at once", reverse("admin:towers"), known["sites"]),

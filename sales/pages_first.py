@@ -10,6 +10,7 @@ from django import forms
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponseNotAllowed, HttpResponseRedirect
 from django.http.response import HttpResponseBase
+from django.template.response import TemplateResponse
 from django.urls import reverse
 from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
@@ -291,6 +292,12 @@ def step_page(request: HttpRequest, step: str) -> HttpResponseBase:
     return HttpResponseRedirect(reverse("admin:index"))
 
 
+def list_page(request: HttpRequest) -> HttpResponseBase:
+    """The list itself, for whoever put it away too soon."""
+    context = {"title": "First steps", "is_nav_sidebar_enabled": False, **first_steps.listed()}
+    return TemplateResponse(request, "sales/first_list.html", context)
+
+
 def _pressed(request: HttpRequest, step: str) -> HttpResponseBase:
     if request.method != "POST":
         return HttpResponseNotAllowed(["POST"])
@@ -328,11 +335,20 @@ def _show(
 
 FIRST_PAGES = [
     Page(
+        "first-steps/",
+        "first_steps",
+        "First steps",
+        first_steps.LEADS,
+        list_page,
+        own_password=True,
+        in_menu=False,
+    ),
+    Page(
         "first-steps/<slug:step>/",
         "first_step",
         "First steps",
         first_steps.LEADS,
         step_page,
         own_password=True,
-    )
+    ),
 ]

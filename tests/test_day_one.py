@@ -137,12 +137,15 @@ def test_from_nothing_to_a_traced_bag_in_sixty_taps(
     assert codes_on(tags) == [tag]
     page.goto("/")
     assert page.locator(".first-steps").count() == 0
+    page.get_by_role("link", name="The first steps, once more").click()
+    assert page.locator(".first-steps").count() == 1
     assert hand.elsewhere == []
     assert [said for said in page.said if not said.startswith("verbose")] == []
 
 
 NEW_PAGES = [
     "/",
+    "/first-steps/",
     "/first-steps/business/",
     "/first-steps/outlets/",
     "/first-steps/crops/",

@@ -136,10 +136,10 @@ def owner(client: Client) -> Client:
     return client
 
 
-def listed(client: Client) -> dict[str, str]:
+def listed(client: Client, at: str = "/") -> dict[str, str]:
     """Each step's title and how it stands: done, next or later."""
     found = re.findall(
-        r'<li class="is-(\w+)">.*?step-title">([^<]+)<', client.get("/").content.decode(), re.S
+        r'<li class="is-(\w+)">.*?step-title">([^<]+)<', client.get(at).content.decode(), re.S
     )
     return {title: stands for stands, title in found}
 
@@ -273,6 +273,9 @@ def test_the_list_leads_to_the_trace_and_is_then_put_away(owner: Client, farm: F
     assert listed(owner) == {}
     assert FirstSteps.objects.count() == 1
     assert owner.post("/first-steps/away/").status_code == 302  # twice changes nothing
+    # it is only out of the way
+    assert 'href="/first-steps/"' in owner.get("/").content.decode()
+    assert listed(owner, "/first-steps/")[f"Trace {run.code}"] == "next"
 
 
 def test_only_kitchens_are_sent_to(owner: Client, farm: Farm):
@@ -302,7 +305,7 @@ def test_the_list_asks_the_books_little(owner: Client, farm: Farm, django_assert
         assert first_steps.led(person)
     first_steps.put_away()
     with django_assert_max_num_queries(1):
-        assert not first_steps.led(person)
+        assert first_steps.led(person) == {"first_steps_again": "/first-steps/"}
 
 
 def test_a_crate_can_be_booked_where_nothing_was_ever_sown(owner: Client, farm: Farm):
