@@ -13,7 +13,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.routers import SimpleRouter
 
-from . import readings, scope
+from . import readings, scope, signing
 from .kinds import CANCELLING, KINDS
 from .models import (
     Basis,
@@ -121,6 +121,7 @@ class EventTable(Table):
     lot = Called(Lot, method="of_lot")
     corrects = filters.NumberFilter(field_name="corrects_id", max_value=2**63 - 1, min_value=1)
     flagged = filters.BooleanFilter(method="that_are_flagged")
+    to_countersign = filters.BooleanFilter(method="that_wait")
     recorded_since = Moment(field_name="recorded_at", lookup_expr="gte", label="recorded since")
     ordering = filters.OrderingFilter(fields=["placed_at", "recorded_at"])
     first, last = days().values()
@@ -133,6 +134,9 @@ class EventTable(Table):
     def that_are_flagged(self, rows: QuerySet[Event], name: str, yes: bool) -> QuerySet[Event]:
         flags = Exists(Flag.objects.filter(event=OuterRef("pk")))
         return rows.filter(flags) if yes else rows.exclude(flags)
+
+    def that_wait(self, rows: QuerySet[Event], name: str, yes: bool) -> QuerySet[Event]:
+        return rows.filter(signing.waits()) if yes else rows.exclude(signing.waits())
 
 
 class Events(Looked):

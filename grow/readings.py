@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 from django.db.models import Exists, F, OuterRef, Prefetch, Q, QuerySet
 
-from . import clock, scope
+from . import clock, scope, signing
 from .asks import READ, Ask
 from .kinds import ASIDE, DIFFERENCE, KINDS, OWN, SHORTFALL, WORKED_OUT
 from .models import (
@@ -173,7 +173,8 @@ class MovedRow:
 @dataclass(frozen=True, slots=True)
 class EntryRow:
     """One entry and what it came to. hour_known is false where only the day was told; cancelled,
-    whether it was taken back since; corrects and because_of are ids of entries."""
+    whether it was taken back since; to_countersign, whether it is a learner's and nobody has
+    countersigned it yet; corrects and because_of are ids of entries."""
 
     id: int
     kind: str
@@ -187,6 +188,7 @@ class EntryRow:
     place: str
     already_done: bool
     cancelled: bool
+    to_countersign: bool
     corrects: int | None
     because_of: int | None
     lots: list[str] = field(default_factory=list)
@@ -204,7 +206,7 @@ def with_what_they_did(rows: QuerySet[Event], person: Person) -> QuerySet[Event]
     moved = Movement.objects.select_related("lot", "from_place", "to_place").order_by("id")
     return (
         rows.select_related("recorded_by", "place")
-        .annotate(cancelled=~alive())
+        .annotate(cancelled=~alive(), waits=signing.waits())
         .prefetch_related(
             "done_by",
             Prefetch("movements", scope.seen(moved, person)),
@@ -229,6 +231,7 @@ def entry(event: Event) -> EntryRow:
         place=event.place.name if event.place else "",
         already_done=event.already_done,
         cancelled=event.cancelled,  # type: ignore[attr-defined]  # annotated
+        to_countersign=event.waits,  # type: ignore[attr-defined]
         corrects=event.corrects_id,
         because_of=event.because_of_id,
         lots=[lot.code for lot in event.made.all()],

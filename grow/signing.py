@@ -8,7 +8,7 @@ import json
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from django.db.models import QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from . import clock, roles, scope
 from .kinds import CANCELLING, KINDS
@@ -63,11 +63,17 @@ def may_countersign(person: Person) -> bool:
     return roles.may(person, "countersign") and not why_not(person, today)
 
 
+def waits() -> Q:
+    """Of events: a learner's, that stands and that nobody has countersigned."""
+    rows = ToCountersign.objects.filter(event=OuterRef("pk"), signed_by=None)
+    return Q(Exists(rows)) & alive()
+
+
 def waiting(person: Person) -> QuerySet[Event]:
     """What a person could countersign, as far as they see it, in order of time."""
-    waits = ToCountersign.objects.filter(signed_by=None).values("event_id")
+    told = ToCountersign.objects.filter(signed_by=None).values("event_id")
     own = Event.done_by.through.objects.filter(person=person).values("event_id")
-    rows = Event.objects.filter(alive(), pk__in=waits)
+    rows = Event.objects.filter(alive(), pk__in=told)
     rows = rows.exclude(recorded_by=person).exclude(pk__in=own)
     return scope.seen(rows, person).order_by("placed_at", "pk")
 

@@ -328,8 +328,17 @@ def test_a_teacher_of_one_outlet_sees_what_waits_there(lesson):
     assert refused.value.code == "no_such_entry"
 
 
-def test_the_api_offers_the_act(lesson):
+def test_the_api_lists_what_waits_and_offers_the_act(lesson):
     api = lesson.page(lesson.gil)
+
+    def listed(wanted: str) -> set[int]:
+        rows = api.get("/api/v1/events/", {"to_countersign": wanted}).json()["results"]
+        assert all(row["to_countersign"] is (wanted == "true") for row in rows)
+        return {row["id"] for row in rows}
+
+    other = lesson.tell("clean", lesson.gil, place="Packing bench")
+    assert listed("true") == {lesson.cut.pk}
+    assert other.pk in listed("false")
     answer = api.post(
         "/api/v1/acts/countersign/",
         {"entries": [str(lesson.cut.pk)], "remark": "seen"},
@@ -338,6 +347,8 @@ def test_the_api_offers_the_act(lesson):
     )
     assert answer.status_code == 201, answer.content
     assert not lesson.waits(lesson.cut)
+    assert listed("true") == set()
+    assert lesson.cut.pk in listed("false")
 
 
 # --- what a learner may not ----------------------------------------------------------------------
