@@ -242,13 +242,13 @@ def standing(asked: Asked) -> list[Offer]:
         dated=Min("lot__descriptions__best_before"),
         is_held=Exists(Hold.objects.filter(lot=OuterRef("lot"), ended_by=None)),
     )
-    plants = kinds == {LotKind.BATCH}
-    found = (
-        _sowings(rows, asked.kind)
-        if plants
-        else [_standing(h, asked.ask.what == "tally") for h in _first_expired(list(rows))]
-    )
-    return found[:MOST]
+    if kinds == {LotKind.BATCH}:
+        return _sowings(rows, asked.kind)[:MOST]
+    by: dict[tuple[int, int], list[Any]] = defaultdict(list)
+    for h in _first_expired(list(rows)):
+        # a hold is on the lot, wherever it stands
+        by[h.lot_id, 0 if asked.kind == "hold" else h.place_id].append(h)
+    return [_standing(there, asked.ask.what == "tally") for there in by.values()][:MOST]
 
 
 def _first_expired(rows: Sequence[Any]) -> list[Any]:
@@ -265,10 +265,15 @@ def _date(h: Any) -> dt.date | None:
     return min(filter(None, (h.lot.use_by, h.dated)), default=None)
 
 
-def _standing(h: Any, here: bool) -> Offer:
+def _standing(there: Sequence[Any], here: bool) -> Offer:
+    h, *elsewhere = there
     lot = h.lot
     left = amount(h.quantity, lot.unit, kind=lot.kind)
-    told = [left if here else f"{left} in {h.place}", _age(lot)]
+    where = [f"{left} in {h.place}"]
+    where += [f"{amount(e.quantity, lot.unit, kind=lot.kind)} in {e.place}" for e in elsewhere[:3]]
+    if len(elsewhere) > 3:
+        where.append(f"and in {len(elsewhere) - 3} more places")
+    told = [left if here else ", ".join(where), _age(lot)]
     if date := _date(h):
         told.append(f"use by {date:%d %b}")
     return Offer(

@@ -668,3 +668,11 @@ def test_a_picture_of_the_packet_is_kept(stand):
     )
     assert page.status_code == 422
     assert sentence(page) == "That file is not a picture that can be read."
+
+
+def test_a_lot_is_held_once_wherever_it_stands(stand):
+    places = stand.run.holdings.filter(quantity__gt=0, place__kind__in=["store", "shop", "transit"])
+    assert places.count() > 1
+    page = stand.get("hold").content.decode()
+    assert page.count(f'name="lots" value="{stand.run.code}"') == 1
+    assert "in Cold store, " in page
