@@ -81,6 +81,18 @@ class NewPersonForm(PinForm, AdminUserCreationForm):
         )
 
 
+class Roles(forms.ModelMultipleChoiceField):
+    """By what they are called, not by their keys."""
+
+    def label_from_instance(self, role: Any) -> str:
+        return called(role.name)
+
+
+def called(role: str) -> str:
+    """“Food-safety lead”"""
+    return role.replace("food_safety", "food-safety").replace("_", " ").capitalize()
+
+
 class SignOffInline(admin.StackedInline):
     model = SignOff
     fk_name = "person"
@@ -118,15 +130,21 @@ class PersonAdmin(UserAdmin):
 
     @admin.display(description="roles")
     def roles(self, person: Person) -> str:
-        return ", ".join(g.name.replace("_", " ") for g in person.groups.all())
+        return ", ".join(called(group.name) for group in person.groups.all())
 
     @admin.display(description="PIN", boolean=True)
     def has_pin(self, person: Person) -> bool:
         return bool(person.pin)
 
     def get_readonly_fields(self, request: HttpRequest, obj: Any = None) -> tuple[str, ...]:
+        return ("their_password",)
+
+    def get_fieldsets(self, request: HttpRequest, obj: Any = None) -> Any:
+        if obj is None or request.user.is_superuser:
+            return super().get_fieldsets(request, obj)
         # nobody makes themselves able to do everything
-        return ("their_password",) + (() if request.user.is_superuser else ("is_superuser",))
+        *others, (title, _) = self.fieldsets
+        return (*others, (title, {"fields": ("groups", "places")}))
 
     @admin.display(description="Password")
     def their_password(self, person: Person) -> str:
@@ -140,12 +158,20 @@ class PersonAdmin(UserAdmin):
             # whoever is tied to a place is tied to one where goods go
             known = models.Q(kind__in=OUTLETS) | models.Q(people__isnull=False)
             kwargs["queryset"] = Place.objects.filter(known).distinct().order_by("name")
+        if db_field.name == "groups":
+            kwargs["form_class"] = Roles
         kwargs["widget"] = forms.CheckboxSelectMultiple
         return super().formfield_for_manytomany(db_field, request, **kwargs)
 
     def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
         above = obj is not None and obj.is_superuser and not request.user.is_superuser
         return not above and super().has_change_permission(request, obj)
+
+    def formfield_for_dbfield(self, db_field: Any, request: HttpRequest, **kwargs: Any) -> Any:
+        field = super().formfield_for_dbfield(db_field, request, **kwargs)
+        if field is not None and db_field.many_to_many:
+            field.widget.can_add_related = False
+        return field
 
     def changeform_view(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
         """The slow hash comes before the transaction that the page is saved in."""
