@@ -323,8 +323,22 @@ def test_ones_own_password_opens_the_rest_for_five_minutes(bench):
     assert bench.tablet.post("/login/", told).url == "/grow/crop/"
     assert bench.tablet.get("/grow/crop/").status_code == 200
     assert bench.tablet.get("/api/v1/crops/").status_code == 200
+    bench.farm.pass_time(minutes=4)
+    assert bench.tablet.post("/who/still/").status_code == 204
+    bench.farm.pass_time(minutes=4)
+    assert bench.tablet.get("/grow/crop/").status_code == 200
     bench.farm.pass_time(minutes=6)
     assert bench.tablet.get("/grow/crop/").status_code == 302
+    assert "_auth_user_id" not in bench.tablet.session
+    assert bench.tablet.get("/").url == "/who/"
+
+
+@override_settings(AXES_ENABLED=False)
+def test_who_gave_a_password_is_let_go_after_one_act_too(bench):
+    bench.tablet.post("/login/", {"username": "mo", "password": "a long one", "next": "/"})
+    assert bench.clean().url == "/who/"
+    event = Event.objects.get(kind="clean")
+    assert (event.recorded_by, event.device) == (bench.mo, "Packing bench")
     assert "_auth_user_id" not in bench.tablet.session
     assert bench.tablet.get("/").url == "/who/"
 

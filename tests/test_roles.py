@@ -14,13 +14,13 @@ pytestmark = pytest.mark.django_db
 
 #: A grower could read it: what each may tell, what not.
 TABLE = """
-    grower           | sow harvest treat fill pack deliver cancel undo  | release sell clear_origin
+    grower           | sow harvest treat fill pack countersign undo     | release sell clear_origin
     packer           | pack rework move count hold print_tags undo      | sow treat cancel sell use
     chef             | receive use harvest discard return_goods undo    | pack sell hold treat sow
     shop             | put_on_shelf sell count move return_goods undo   | pack harvest use hold
     manager          | treat correct_origin cancel sell use hold undo   | release clear_origin
     food_safety_lead | release hold clear_origin correct_weight sow     |
-    learner          | sow transplant harvest pack dose hold undo       | treat release cancel
+    learner          | sow transplant harvest pack dose hold undo       | treat release countersign
 """
 
 
