@@ -118,7 +118,7 @@ RUN = """async () => {
 
 def violations(page: Any) -> list[str]:
     """What axe-core 4.14.1 holds against the page that is open, by WCAG 2.0, 2.1 and 2.2, levels A
-    and AA: its folds open, all of it in the window, or what lies under a bar for a moment counts."""
+    and AA: with its folds open, and all of it in the window, clear of the bar of the press."""
     for fold in page.locator("main details, form details").all():
         fold.evaluate("one => { one.open = true; }")
     size = page.viewport_size
