@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING
 from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from . import clock, roles, scope
-from .kinds import CANCELLING, KINDS
+from .kinds import KINDS
 from .models import Event, Person, SignOff, ToCountersign, alive
 
 if TYPE_CHECKING:
     from .ledger import Entry
 
-#: Nothing is left of these that somebody could vouch for, or somebody has vouched in them.
-_NEEDS_NONE = frozenset({*CANCELLING, "countersign"})
+#: One's own slip, and what is somebody's word itself.
+_NEEDS_NONE = frozenset({"undo", "countersign"})
 
 
 def settle(entry: Entry) -> None:

@@ -169,6 +169,17 @@ def test_an_entry_that_was_cancelled_waits_no_more(lesson):
     assert faults() == []
 
 
+def test_what_a_learner_who_grows_cancels_waits_too(lesson):
+    both = person("bo", "learner", "grower", shown_as="Bo")
+    told = lesson.tell("clean", lesson.pat, place="Packing bench")
+    cancelled = lesson.tell("cancel", both, event=str(told.pk), reason="told twice")
+    assert lesson.waits(cancelled)
+    assert cancelled in signing.waiting(lesson.gil)
+    assert lesson.page(lesson.gil).get("/countersign/").content.decode().count(" checked>") == 2
+    lesson.countersign(lesson.gil, cancelled)
+    assert faults() == []
+
+
 def test_a_countersignature_can_be_taken_back(lesson):
     signed = lesson.countersign(lesson.gil, lesson.cut)
     assert not lesson.waits(lesson.cut)
