@@ -221,7 +221,7 @@ class FlagInline(LedgerInline):
 
 @admin.register(Event)
 class EventAdmin(LedgerAdmin):
-    list_display = ("happened_at", "what", "place", "recorded_by", "recorded_at")
+    list_display = ("happened_at", "what", "place", "recorded_by", "device", "recorded_at")
     list_filter = ("kind", "already_done")
     list_select_related = ("place", "recorded_by")
     search_fields = ("=client_id", "made__code")

@@ -172,9 +172,10 @@ class MovedRow:
 
 @dataclass(frozen=True, slots=True)
 class EntryRow:
-    """One entry and what it came to. hour_known is false where only the day was told; cancelled,
-    whether it was taken back since; to_countersign, whether it is a learner's and nobody has
-    countersigned it yet; corrects and because_of are ids of entries."""
+    """One entry and what it came to. hour_known is false where only the day was told; device is
+    the shared one that it was told on; cancelled, whether it was taken back since;
+    to_countersign, whether it is a learner's and nobody has countersigned it yet; corrects and
+    because_of are ids of entries."""
 
     id: int
     kind: str
@@ -185,6 +186,7 @@ class EntryRow:
     recorded_at: dt.datetime
     recorded_by: str
     done_by: list[str]
+    device: str
     place: str
     already_done: bool
     cancelled: bool
@@ -228,6 +230,7 @@ def entry(event: Event) -> EntryRow:
         recorded_at=event.recorded_at,
         recorded_by=str(event.recorded_by),
         done_by=[str(p) for p in event.done_by.all()],
+        device=event.device,
         place=event.place.name if event.place else "",
         already_done=event.already_done,
         cancelled=event.cancelled,  # type: ignore[attr-defined]  # annotated

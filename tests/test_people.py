@@ -155,6 +155,9 @@ def test_a_badge_is_scanned_and_an_entry_notes_person_and_device(bench):
     assert event.recorded_by == bench.ann
     assert list(event.done_by.all()) == [bench.ann]
     assert event.device == "Packing bench"
+    boss = Client()
+    boss.force_login(bench.mo)
+    assert boss.get(f"/api/v1/events/{event.pk}/").json()["device"] == "Packing bench"
 
 
 def test_a_pin_is_tapped(bench):
