@@ -128,6 +128,8 @@ class FiguresOf(Reading):
 class YieldsOf(FiguresOf):
     """Grams cut, and sold or used, per planted site, surviving plant and site-day, by crop."""
 
+    row = YieldRow
+
     @extend_schema(
         operation_id="figures_yields",
         tags=["readings"],
@@ -141,6 +143,8 @@ class YieldsOf(FiguresOf):
 class WasteOf(FiguresOf):
     """Where every gram went, by crop; each row balances."""
 
+    row = WasteRow
+
     @extend_schema(
         operation_id="figures_waste",
         tags=["readings"],
@@ -153,6 +157,8 @@ class WasteOf(FiguresOf):
 
 class MarginOf(FiguresOf):
     """What each crop earned, in whole pence, before and after crop minutes."""
+
+    row = MarginRow
 
     @extend_schema(
         operation_id="figures_margin",

@@ -14,6 +14,7 @@ from django.core.exceptions import PermissionDenied, RequestDataTooBig, Suspicio
 from django.db import DataError, IntegrityError, OperationalError
 from django.http import Http404
 from rest_framework import exceptions
+from rest_framework.renderers import JSONRenderer
 from rest_framework.response import Response
 
 from grow.errors import Busy, Refusal, polite
@@ -27,7 +28,7 @@ _SAYS = {
     403: ("not_allowed", "That is not among your tasks."),
     404: ("not_found", "There is nothing here that you may see. Addresses end in a slash."),
     405: ("method", "This address does not do that; its schema says what it does."),
-    406: ("format", "This address answers in JSON only."),
+    406: ("format", "This address answers in JSON; a reading in CSV, too."),
     413: ("too_large", "That is more than can be taken in at once."),
     415: ("media_type", "Send JSON, with the content type application/json."),
     429: ("too_many", "Too many tries; wait a while."),
@@ -39,7 +40,10 @@ FAULT = (
 
 
 def shaped(error: Exception, context: Mapping[str, Any]) -> Response:
-    """The answer to an error, for REST_FRAMEWORK's EXCEPTION_HANDLER."""
+    """The answer to an error, for REST_FRAMEWORK's EXCEPTION_HANDLER: in JSON, to those too who
+    asked for CSV."""
+    request = context["request"]
+    request.accepted_renderer, request.accepted_media_type = JSONRenderer(), "application/json"
     error = _known(error)
     if isinstance(error, Refusal):
         return _busy(error) if isinstance(error, Busy) else _answer(error.status, error.as_json())
@@ -47,7 +51,6 @@ def shaped(error: Exception, context: Mapping[str, Any]) -> Response:
         return _answer(error.status_code, _unread(error.detail))
     if isinstance(error, exceptions.APIException):
         return _plain(error)
-    request = context["request"]
     log.error("Fault in %s %s", request.method, request.path, exc_info=error)
     signals.got_request_exception.send(sender=None, request=getattr(request, "_request", request))
     return _answer(500, {"code": "fault", "sentence": FAULT, "facts": {}})

@@ -48,6 +48,9 @@ def offered_pages() -> Iterator[Page]:
 
 
 def may_open(request: HttpRequest, page: Page) -> bool:
+    asks = getattr(page, "may", None)
+    if asks is not None and not asks(request.user):
+        return False
     return page.permission is None or request.user.has_perm(page.permission)
 
 

@@ -28,6 +28,7 @@ class Stock(Reading):
     """What stands where, now or at any moment, by place and first-expired-first."""
 
     needs = "grow.view_holding"
+    row = StockRow
     asks = StockAsked
 
     @extend_schema(
@@ -59,6 +60,7 @@ class Today(Reading):
     """What was done on a day and what it came to, the latest first."""
 
     needs = "grow.view_event"
+    row = EntryRow
     asks = TodayAsked
 
     @extend_schema(

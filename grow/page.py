@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 from django.http.response import HttpResponseBase
 
+from .models import Person
+
 
 @dataclass(frozen=True)
 class Page:
@@ -21,3 +23,5 @@ class Page:
     own_password: bool = False
     #: Offered in the menu, if its path takes no argument.
     in_menu: bool = True
+    #: Who else than by the permission may open it: "whoever reads figures".
+    may: Callable[[Person], bool] | None = None

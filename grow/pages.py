@@ -23,6 +23,7 @@ from .operations import keep_photo
 from .page import Page
 from .pages_bulk import BULK_PAGES
 from .pages_import import IMPORT_PAGES
+from .pages_looking import LOOKING
 from .pages_signing import SIGNING_PAGES, countersign_page
 from .pages_who import PEOPLE_PAGES
 from .wording import Act, act
@@ -152,4 +153,5 @@ PAGES = [
     *PEOPLE_PAGES,
     *IMPORT_PAGES,
     *BULK_PAGES,
+    *LOOKING,
 ]

@@ -25,6 +25,7 @@ from rest_framework import generics, serializers, viewsets
 from rest_framework.exceptions import ParseError, ValidationError
 from rest_framework.pagination import LimitOffsetPagination
 from rest_framework.permissions import BasePermission, DjangoModelPermissions, IsAuthenticated
+from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
@@ -32,6 +33,7 @@ from rest_framework.views import APIView
 from . import clock, finding, gate, readings, scope
 from .asks import READ, Ask, Unread
 from .errors import NotAllowed, NotKnown, Refusal
+from .flat import CsvRenderer, columns_of
 from .models import Person
 
 # --- what is sent ------------------------------------------------------------------------------
@@ -365,8 +367,16 @@ class Reading(generics.GenericAPIView):
     filter_backends: Any = []
     pagination_class: Any = Pages
     queryset = Person.objects.none()
+    renderer_classes = [JSONRenderer, CsvRenderer]
     needs = ""
     asks: type[serializers.Serializer]
+    #: What a row of it is, for its columns as CSV.
+    row: type
+
+    def flat(self, data: Any) -> tuple[list[str], list[Any]]:
+        """The columns and rows of its answer as CSV."""
+        rows = data["results"] if "results" in data else data["rows"]
+        return columns_of(shown(self.row)), rows
 
     def asked(self) -> dict[str, Any]:
         """What was asked, read. Raises ValidationError, Unread."""

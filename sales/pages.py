@@ -16,6 +16,7 @@ from sales.models import DeliveryNote
 from sales.offers import arriving
 from sales.pages_first import FIRST_PAGES
 from sales.pages_labels import LABEL_PAGES, PRINTS
+from sales.pages_trace import TRACING
 
 ROWS[("receive", "lines")] = arriving
 OPENS_ANEW.add(("receive", "note"))
@@ -54,4 +55,4 @@ def _to_print(person: Person, event: Event, made: list[Lot]) -> list[tuple[str, 
 
 WAYS.append(_to_print)
 LEADING.append(led)
-PAGES: list[Any] = [*LABEL_PAGES, *FIRST_PAGES]
+PAGES: list[Any] = [*TRACING, *LABEL_PAGES, *FIRST_PAGES]

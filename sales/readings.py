@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from django.db.models import QuerySet
@@ -125,4 +125,21 @@ def _own(lots: Iterable[dict[str, Any]], names: set[str], hidden: set[str]) -> l
     ]
 
 
-__all__ = ["asked", "narrowed", "traced"]
+#: One line of the CSV: a lot of the trace, once for each place where some of it is.
+COLUMNS = [
+    *("side", "code", "kind", "title", "use_by", "how", "held", "recorded_in_error"),
+    *("whereabouts_place", "whereabouts_quantity", "whereabouts_unit", "whereabouts_basis"),
+]
+
+
+def flat(found: Mapping[str, Any]) -> Iterable[dict[str, Any]]:
+    """Every lot of the trace and on which side it stands."""
+    for side, name in (("asked", "lots"), ("up", "ancestors"), ("down", "descendants")):
+        for lot in found[name]:
+            yield {"side": side, **lot}
+    for shared in found["alongside"]:
+        for lot in shared["lots"]:
+            yield {"side": "alongside", **lot, "how": shared["says"]}
+
+
+__all__ = ["COLUMNS", "asked", "flat", "narrowed", "traced"]

@@ -156,6 +156,9 @@ class TraceOf(Reading):
     asks = TraceAsked
     pagination_class = None
 
+    def flat(self, data: Any) -> tuple[list[str], list[Any]]:
+        return readings.COLUMNS, list(readings.flat(data))
+
     @extend_schema(
         operation_id="trace", tags=["readings"], parameters=[TraceAsked], responses=TraceSerializer
     )

@@ -1,0 +1,199 @@
+"""The three figures of a period as pages: yields, waste, margin."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
+from typing import Any
+
+from django.http import HttpRequest
+from django.http.response import HttpResponseBase
+
+from grow import clock
+from grow.asks import READ, Ask, Unread
+from grow.errors import Refusal
+from grow.flat import columns_of
+from grow.looking import Answer, Column, Question, Section, Table
+from grow.looking import page as looked
+from grow.models import Business, Person
+from grow.page import Page
+from grow.rest import shown
+
+from .margin import MarginRow, margin
+from .period import About, Period
+from .roles import may_read_figures
+from .waste import WasteRow, waste
+from .yields import YieldRow, yields
+
+_YIELDS = (
+    Column("crop", "Crop"),
+    Column("line", "Plantings"),
+    Column("cut_g", "Cut, kg", "kg"),
+    Column("sold_or_used_g", "Sold or used, kg", "kg"),
+    Column("sites", "Sites planted", "whole"),
+    Column("site_days", "Site-days", "tenth"),
+    Column("cut_per_site_g", "Cut, g a site", "tenth"),
+    Column("sold_per_site_g", "Sold or used, g a site", "tenth"),
+    Column("cut_per_surviving_g", "Cut, g a surviving plant", "tenth"),
+    Column("cut_per_site_day_g", "Cut, g a site-day", "hundredth"),
+    Column("sold_per_site_day_g", "Sold or used, g a site-day", "hundredth"),
+    Column("shared_out_pct", "Shared out, %", "tenth"),
+)
+_WASTE = (
+    Column("crop", "Crop"),
+    Column("stock_before_g", "In stock before, kg", "kg"),
+    Column("cut_g", "Cut, kg", "kg"),
+    Column("bought_in_g", "Bought in, kg", "kg"),
+    Column("grade_out_g", "Graded out, kg", "kg"),
+    Column("trim_g", "Trim, kg", "kg"),
+    Column("giveaway_g", "Giveaway, kg", "kg"),
+    Column("samples_g", "Samples, kg", "kg"),
+    Column("moisture_g", "Moisture, kg", "kg"),
+    Column("short_g", "Short, kg", "kg"),
+    Column("unexplained_g", "Unexplained, kg", "kg"),
+    Column("sold_or_used_g", "Sold or used, kg", "kg"),
+    Column("unsold_g", "Unsold, kg", "kg"),
+    Column("stock_after_g", "In stock after, kg", "kg"),
+    Column("uncut_g", "Left uncut, kg", "kg"),
+)
+
+
+def _margins(currency: str) -> tuple[Column, ...]:
+    return (
+        Column("crop", "Crop"),
+        Column("takings_p", f"Takings, {currency}", "money"),
+        Column("door_p", "At the pack-house door", "money"),
+        Column("seed_and_plugs_p", "Seed and plugs", "money"),
+        Column("nutrient_and_water_p", "Nutrient, water", "money"),
+        Column("light_p", "Light", "money"),
+        Column("packaging_p", "Packaging", "money"),
+        Column("before_labour_p", "Before crop minutes", "money"),
+        Column("labour_p", "Crop minutes", "money"),
+        Column("after_labour_p", "After crop minutes", "money"),
+        Column("before_per_site_week_p", "Pence a site and week, before", "tenth"),
+        Column("after_per_site_week_p", "Pence a site and week, after", "tenth"),
+    )
+
+
+def _figure(
+    request: HttpRequest,
+    *,
+    title: str,
+    lead: str,
+    file: str,
+    row: type,
+    columns: Callable[[], Sequence[Column]],
+    read: Callable[[Period], Any],
+) -> HttpResponseBase:
+    today = clock.local(clock.now()).date()
+    return looked(
+        request,
+        title=title,
+        lead=lead,
+        questions=[
+            Question("first", "From", "date", (today - dt.timedelta(days=364)).isoformat()),
+            Question("last", "to", "date", today.isoformat()),
+        ],
+        answer=partial(_answer, title=title, file=file, row=row, columns=columns, read=read),
+    )
+
+
+def _answer(
+    person: Person,
+    asked: Mapping[str, str],
+    *,
+    title: str,
+    file: str,
+    row: type,
+    columns: Callable[[], Sequence[Column]],
+    read: Callable[[Period], Any],
+) -> Answer:
+    first, last = (READ["day"](Ask(name, "day"), asked[name], False) for name in ("first", "last"))
+    try:
+        period = Period(first, last)
+    except ValueError as error:
+        raise Unread({"last": Refusal("period", str(error))}) from error
+    found = read(period)
+    plain = shown(row)
+    total = dict(plain(found.total).data) | {"line": ""}
+    crops = [dict(plain(one).data) | {"line": "all"} for one in getattr(found, "crops", [])]
+    rows = [dict(plain(one).data) for one in found.rows]
+    return Answer(
+        [
+            Section(
+                str(period),
+                table=Table(columns(), [*_by_crop(rows, crops), total], sums=1) if rows else None,
+                empty="Nothing was cut, sold or spent in that time.",
+                says=_rests_on(found.about),
+                folded=True,
+            )
+        ],
+        file=f"{file}-{period.first}-{period.last}",
+        columns=columns_of(plain),
+        rows=rows,
+    )
+
+
+def _by_crop(
+    rows: Sequence[dict[str, Any]], crops: Sequence[dict[str, Any]]
+) -> list[dict[str, Any]]:
+    """Of a crop with several lines first all of it, then each line."""
+    lines = {crop["crop_id"]: crop for crop in crops}
+    out: list[dict[str, Any]] = []
+    for row in rows:
+        whole = lines.pop(row["crop_id"], None)
+        if whole and sum(one["crop_id"] == row["crop_id"] for one in rows) > 1:
+            out.append(whole)
+        out.append(row)
+    return out
+
+
+def _rests_on(about: About) -> list[str]:
+    said = [f"Base: {about.base}. Unit: {about.unit}."]
+    if about.standard_pct is not None:
+        said.append(f"{about.standard_pct} % of it is standard or estimated. {about.standard_says}")
+    return [*said, *about.notes, *about.gaps]
+
+
+def yields_page(request: HttpRequest) -> HttpResponseBase:
+    return _figure(
+        request,
+        title="Yields",
+        lead="What each crop gave for the sites it stood on. What is cut and not sold is in Waste.",
+        file="yields",
+        row=YieldRow,
+        columns=lambda: _YIELDS,
+        read=yields,
+    )
+
+
+def waste_page(request: HttpRequest) -> HttpResponseBase:
+    return _figure(
+        request,
+        title="Waste",
+        lead="Where every gram went, from the cut to the customer; each row balances.",
+        file="waste",
+        row=WasteRow,
+        columns=lambda: _WASTE,
+        read=waste,
+    )
+
+
+def margin_page(request: HttpRequest) -> HttpResponseBase:
+    return _figure(
+        request,
+        title="Margin",
+        lead="What each crop earned at the pack-house door, before and after crop minutes.",
+        file="margin",
+        row=MarginRow,
+        columns=lambda: _margins(Business.the().currency),
+        read=margin,
+    )
+
+
+PAGES = [
+    Page("yields/", "yields", "Yields", None, yields_page, may=may_read_figures),
+    Page("waste/", "waste", "Waste", None, waste_page, may=may_read_figures),
+    Page("margin/", "margin", "Margin", None, margin_page, may=may_read_figures),
+]

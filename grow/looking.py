@@ -1,0 +1,238 @@
+"""Pages that are read: a question on top, its answer in tables, and the same rows as CSV.
+
+A page is a function of what was asked that returns `Answer`s; `page` does the rest.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import Any
+from urllib.parse import urlencode
+
+from django.http import HttpRequest
+from django.http.response import HttpResponseBase
+from django.template.response import TemplateResponse
+from django.urls import NoReverseMatch, reverse
+from django.utils.dateparse import parse_datetime
+
+from . import clock
+from .errors import NotKnown, Refusal
+from .flat import download
+from .models import Basis, Person
+from .wording import amount
+
+#: Shown where there is nothing that a figure could be worked out from.
+NONE = "–"
+
+
+@dataclass(frozen=True)
+class Question:
+    """One field of the question. choices: what may be picked; else it is typed."""
+
+    name: str
+    label: str
+    type: str = "text"
+    value: str = ""
+    choices: Sequence[tuple[str, str]] = ()
+    help: str = ""
+    #: Asked seldom: under a fold, with others of its kind.
+    seldom: bool = False
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: which value of a row, its heading, and how it is written. A heading names the
+    unit of what is below it."""
+
+    name: str
+    head: str
+    how: str = "text"
+
+    @property
+    def number(self) -> bool:
+        return self.how in NUMBERS
+
+    def cell(self, row: Mapping[str, Any]) -> Cell:
+        value = row.get(self.name)
+        return Cell(WRITTEN[self.how](value, row), self.head, self.number, self._address(value))
+
+    def _address(self, value: Any) -> str:
+        if self.how == "code" and value:
+            return traced(str(value))
+        if self.how == "entry" and value:
+            return reverse("admin:grow_event_change", args=[value])
+        return ""
+
+
+@dataclass(frozen=True)
+class Cell:
+    text: str
+    head: str
+    number: bool
+    url: str = ""
+
+
+@dataclass
+class Table:
+    """Rows under columns; the last `sums` of them are sums of those before."""
+
+    columns: Sequence[Column]
+    rows: Sequence[Mapping[str, Any]]
+    sums: int = 0
+    #: Rows that are shown; the CSV has them all.
+    most: int = 1000
+    #: whether it is a sum, and its cells, of each row
+    body: list[tuple[bool, list[Cell]]] = field(default_factory=list)
+
+    def write(self) -> None:
+        """Put every cell into words, while the business's zone is at hand."""
+        first_sum = len(self.rows) - self.sums
+        self.body = [
+            (n >= first_sum, [column.cell(row) for column in self.columns])
+            for n, row in enumerate(self.rows[: self.most])
+        ]
+
+    @property
+    def more(self) -> str:
+        if len(self.rows) <= self.most:
+            return ""
+        return f"The first {self.most:,} of {len(self.rows):,}; the CSV has them all."
+
+
+@dataclass
+class Section:
+    """A part of an answer: a heading, what is said of it, a table. empty: what stands for none."""
+
+    title: str = ""
+    says: Sequence[str] = ()
+    table: Table | None = None
+    empty: str = ""
+    loud: bool = False
+    #: (what it is called, text) pairs that are read at a glance
+    facts: Sequence[tuple[str, str]] = ()
+    #: What it rests on is under a fold; all of it is.
+    folded: bool = False
+    closed: bool = False
+
+
+@dataclass
+class Answer:
+    """What a page shows, and as CSV: the file's name, its columns and rows."""
+
+    sections: list[Section]
+    file: str = ""
+    columns: Sequence[str] = ()
+    rows: Iterable[Mapping[str, Any]] = field(default_factory=list)
+
+
+def traced(code: str) -> str:
+    """Where a lot's code is traced."""
+    try:
+        return f"{reverse('admin:trace')}?{urlencode({'code': code})}"
+    except NoReverseMatch:
+        return ""
+
+
+def _moment(value: Any, row: Mapping[str, Any]) -> str:
+    moment = parse_datetime(value) if isinstance(value, str) else value
+    return f"{clock.local(moment):%H:%M}" if moment else NONE
+
+
+def _day(value: Any, row: Mapping[str, Any]) -> str:
+    day = dt.date.fromisoformat(value) if isinstance(value, str) and value else value
+    return f"{day:%d %b %Y}" if day else NONE
+
+
+def _kilograms(value: Any, row: Mapping[str, Any]) -> str:
+    return f"{int(value) / 1000:,.3f}" if value is not None else NONE
+
+
+def _pounds(value: Any, row: Mapping[str, Any]) -> str:
+    return f"{int(value) / 100:,.2f}" if value is not None else NONE
+
+
+def _rounded(places: int) -> Callable[[Any, Mapping[str, Any]], str]:
+    def written(value: Any, row: Mapping[str, Any]) -> str:
+        return f"{Decimal(value):,.{places}f}" if value is not None else NONE
+
+    return written
+
+
+#: How a value is written, by the name of the way.
+WRITTEN: dict[str, Callable[[Any, Mapping[str, Any]], str]] = {
+    "text": lambda value, row: str(value) if value not in (None, "") else NONE,
+    "code": lambda value, row: str(value or NONE),
+    "entry": lambda value, row: str(value),
+    "basis": lambda value, row: Basis(value).label,
+    "mark": lambda value, row: str(value or ""),
+    "words": lambda value, row: ", ".join(value) or NONE,
+    "day": _day,
+    "time": _moment,
+    "amount": lambda value, row: amount(value, row["unit"], kind=row.get("kind", "")),
+    "whole": lambda value, row: f"{int(value):,}" if value is not None else NONE,
+    "kg": _kilograms,
+    "money": _pounds,
+    "tenth": _rounded(1),
+    "hundredth": _rounded(2),
+}
+NUMBERS = frozenset({"amount", "whole", "kg", "money", "tenth", "hundredth"})
+
+
+def page(
+    request: HttpRequest,
+    *,
+    questions: Sequence[Question],
+    answer: Callable[[Person, Mapping[str, str]], Answer | None],
+    title: str,
+    lead: str = "",
+    caution: str = "",
+) -> HttpResponseBase:
+    """Ask, answer, and say in a sentence why there is no answer. `?as=csv` gives the rows alone."""
+    person = request.user
+    assert isinstance(person, Person)
+    with clock.one_zone():
+        asked = {q.name: request.GET.get(q.name, "").strip() or q.value for q in questions}
+        context: dict[str, Any] = {
+            "title": title,
+            "lead": lead,
+            "caution": caution,
+            "is_nav_sidebar_enabled": False,  # a table needs the room
+        }
+        status = 200
+        try:
+            _refuse_unreadable(asked)
+            found = answer(person, asked)
+            if found is not None and request.GET.get("as") == "csv":
+                return download(found.file, found.columns, found.rows)
+            for part in found.sections if found else ():
+                if part.table:
+                    part.table.write()
+            context["answer"] = found
+        except Refusal as refusal:
+            context |= {"refusal": refusal, "nearest": _nearest(refusal)}
+            # an unknown name is a slip in the question, not a page that is not there
+            status = 422 if isinstance(refusal, NotKnown) else refusal.status
+        context["questions"] = [(q, asked[q.name]) for q in questions if not q.seldom]
+        context["seldom"] = [(q, asked[q.name]) for q in questions if q.seldom]
+        context["seldom_asked"] = any(text for _, text in context["seldom"])
+        told = {name: text for name, text in asked.items() if text}
+        context["as_csv"] = f"?{urlencode({**told, 'as': 'csv'})}"
+    return TemplateResponse(request, "grow/looking.html", context, status=status)
+
+
+def _refuse_unreadable(asked: Mapping[str, str]) -> None:
+    for text in asked.values():
+        if "\0" in text or len(text) > 200:
+            refusal = Refusal("no_text", "There are signs in it that no keyboard writes.")
+            refusal.status = 400
+            raise refusal
+
+
+def _nearest(refusal: Refusal) -> list[tuple[str, str]]:
+    return [(code, traced(code)) for code in refusal.facts.get("nearest", ())]
+
+
+__all__ = ["NONE", "Answer", "Column", "Question", "Section", "Table", "page", "traced"]

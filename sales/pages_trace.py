@@ -1,0 +1,222 @@
+"""The trace as a page: where it is, who must be told, does it add up, what nobody wrote down; then
+where it came from, what it went into, and what stood alongside."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from django.http import HttpRequest
+from django.http.response import HttpResponseBase
+
+from grow import readings as grown
+from grow import scope
+from grow.asks import READ, Ask
+from grow.looking import NONE, Answer, Column, Question, Section, Table
+from grow.looking import page as looked
+from grow.models import GROWING, LotKind, Person, Place, PlaceKind, Thing, Unit
+from grow.page import Page
+from grow.wording import amount
+
+from . import readings
+from .models import Product
+
+CAUTION = (
+    "Suspect food: stop it, hold it and call your local authority at once; do not wait for this "
+    "page. It says what is recorded here, and never that food is safe."
+)
+_LOT = (
+    Column("kind_says", "Kind"),
+    Column("title", "What"),
+    Column("code", "Lot", "code"),
+    Column("use_by", "Use by", "day"),
+    Column("state", "Held", "mark"),
+)
+_LOTS = (*_LOT[:3], Column("how", "How"), Column("much", "How much", "mark"), *_LOT[3:])
+#: So many lots of a side are shown.
+_MOST = 60
+_WHERE = (
+    Column("place", "Where"),
+    Column("lot", "Lot", "code"),
+    Column("quantity", "How much", "amount"),
+    Column("basis", "How known", "basis"),
+)
+_TOLD = (
+    Column("outlet", "Customer"),
+    Column("contact", "Whom"),
+    Column("telephone", "Telephone"),
+    Column("out_of_hours", "Out of hours"),
+    Column("of", "What they had"),
+)
+
+
+def trace_page(request: HttpRequest) -> HttpResponseBase:
+    person = request.user
+    assert isinstance(person, Person)
+    places = scope.seen(
+        Place.objects.filter(kind__in=[*GROWING, *_WATCHED]).order_by("name"), person
+    )
+    # a tied person traces what stood with them; the rest is for who answers a recall
+    wide = not scope.tied_to(person)
+    more = [
+        Question("product", "A product", choices=_names(Product.objects.all()), seldom=True),
+        Question("date", "with the date", "date", seldom=True),
+    ]
+    if wide:
+        more += [
+            Question("place", "A place", choices=_names(places), seldom=True),
+            Question("since", "from", "datetime-local", seldom=True),
+            Question("until", "until", "datetime-local", seldom=True),
+            Question(
+                "thing",
+                "A thing, since its last good check",
+                choices=_names(Thing.objects.all()),
+                seldom=True,
+            ),
+        ]
+    return looked(
+        request,
+        title="Trace",
+        questions=[
+            Question("code", "Code", "search", help="On a bag, crate, packet, tag or note."),
+            *more,
+        ],
+        answer=_trace,
+        caution=CAUTION,
+    )
+
+
+#: Places where lots stand together, besides those where plants grow.
+_WATCHED = (
+    *(PlaceKind.TANK, PlaceKind.STORE, PlaceKind.PACKHOUSE, PlaceKind.QUARANTINE),
+    *(PlaceKind.SHOP, PlaceKind.KITCHEN),
+)
+
+
+def _names(rows: Iterable[Any]) -> list[tuple[str, str]]:
+    return [(row.name, row.name) for row in rows]
+
+
+def _trace(person: Person, asked: Mapping[str, str]) -> Answer | None:
+    if not any(asked.values()):
+        return None
+    told = {name: text for name, text in asked.items() if text}
+    question: dict[str, Any] = {**told}
+    if "date" in told:
+        question["date"] = READ["day"](Ask("date", "day"), told["date"], False)
+    for name, start in (("since", True), ("until", False)):
+        if name in told:
+            question[name] = grown.moment(told[name].replace("T", " "), name, start=start)
+    found = readings.traced(person, readings.asked(person, **question))
+    return Answer(
+        _sections(found),
+        file=f"trace-{found['lot']}",
+        columns=readings.COLUMNS,
+        rows=readings.flat(found),
+    )
+
+
+def _sections(found: Mapping[str, Any]) -> list[Section]:
+    lots = found["lots"]
+    affected = [*lots, *found["descendants"]]
+    held = [f"{lot['code']} is held: {lot['held']}" for lot in affected if lot["held"]]
+    parts = [
+        Section(
+            found["asked"] if len(lots) == 1 else f"{found['asked']}: {len(lots)} lots",
+            says=[found["notice"], *held, *found["notes"]],
+            loud=bool(held) or found["recorded_in_error"],
+        ),
+        Section(table=_lots(lots, _LOT)),
+        Section(
+            "Where it is now",
+            table=Table(_WHERE, [row | {"kind": _kind(affected, row)} for row in _gathered(found)]),
+            empty="Nothing of it is anywhere that the books know.",
+        ),
+        Section(
+            "Who must be told",
+            table=Table(_TOLD, [told | {"of": _had(told)} for told in found["must_be_told"]]),
+            empty="Nobody outside is recorded as having had any of it.",
+        ),
+    ]
+    if found["balance"]:
+        parts.append(Section("Does it add up", facts=list(_adds_up(found))))
+    if found["gaps"]:
+        parts.append(Section("Gaps and warnings", says=found["gaps"]))
+    parts += [
+        Section("It came from", table=_lots(found["ancestors"]), empty="Nothing is recorded."),
+        Section("It went into", table=_lots(found["descendants"]), empty="Nothing is recorded."),
+    ]
+    for shared in found["alongside"]:
+        parts.append(
+            Section(f"Alongside: {shared['says']}", table=_lots(shared["lots"], _LOT), closed=True)
+        )
+    return parts
+
+
+def _lots(rows: Iterable[Mapping[str, Any]], columns: Sequence[Column] = _LOTS) -> Table:
+    return Table(
+        columns,
+        [
+            dict(row)
+            | {
+                "kind_says": LotKind(row["kind"]).label,
+                "much": _joined(row),
+                "state": ", ".join(
+                    word
+                    for word, so in (
+                        ("held", row["held"]),
+                        ("recorded in error", row["recorded_in_error"]),
+                    )
+                    if so
+                ),
+            }
+            for row in rows
+        ],
+        most=_MOST,
+    )
+
+
+def _joined(row: Mapping[str, Any]) -> str:
+    """How much went in or grew; nothing for what was only touched."""
+    said = [
+        amount(join["quantity"], join["unit"])
+        for join in row["joins"]
+        if join["quantity"] is not None
+    ]
+    return ", ".join(said[:3]) + (" …" if len(said) > 3 else "")
+
+
+def _gathered(found: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Standing places first: what can still be stopped."""
+    rows = [dict(row) for row in found["whereabouts"]]
+    ends = {PlaceKind.USED, PlaceKind.SOLD, PlaceKind.SERVED, PlaceKind.COMPOST}
+    return sorted(rows, key=lambda row: (row["place_kind"] in ends, row["place"], row["lot"]))
+
+
+def _kind(lots: Iterable[Mapping[str, Any]], row: Mapping[str, Any]) -> str:
+    return next((lot["kind"] for lot in lots if lot["code"] == row["lot"]), "")
+
+
+def _had(told: Mapping[str, Any]) -> str:
+    return "; ".join(
+        f"{lot['code']}: {amount(lot['quantity'], lot['unit'])}"
+        + (f", {amount(lot['still_there'], lot['unit'])} still there" if lot["still_there"] else "")
+        for lot in told["lots"]
+    )
+
+
+def _adds_up(found: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
+    one, everything = found["balance"], found["balance_of_all"]
+    yield "Made", amount(one["made"], one["unit"], kind=found["kind"])
+    yield "Unexplained", amount(one["unexplained"], one["unit"], kind=found["kind"])
+    yield "Accounted for", _percent(one["percent"])
+    yield "by evidence", _percent(one["percent_by_evidence"])
+    if everything and len(found["descendants"]) > 0 and everything["unit"] == Unit.G:
+        yield "With all made from it, in grams", _percent(everything["percent"])
+
+
+def _percent(number: float | None) -> str:
+    return NONE if number is None else f"{number:g} %"
+
+
+TRACING = [Page("trace/", "trace", "Trace", "grow.view_lot", trace_page)]
