@@ -11,8 +11,8 @@ import pytest
 
 from grow.models import Lot, LotKind, Person, PlantSite
 from sales.models import LabelStock
+from tests.hands import AXE, PHONE, RUN
 from tests.reading_labels import codes_on, words_on
-from tests.test_browser import AXE, PHONE, RUN
 
 MOST_TAPS = 60
 PASSWORD = "four quiet words here"
