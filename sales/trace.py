@@ -193,7 +193,7 @@ def trace(asked: str | Lot | Sequence[Lot] | roots.Roots, *, alongside: bool = T
     """Trace a text (any code, name, tag or note number), one lot, several, or what
     `roots` found for a product and date or a place and window. Raises NotKnown."""
     started = time.perf_counter()
-    with one_moment():
+    with one_moment(), clock.one_zone():
         out = _trace(asked, alongside)
     out.took_ms = (time.perf_counter() - started) * 1000
     return out

@@ -1,7 +1,16 @@
+from __future__ import annotations
+
 from django.db import models
 from django.db.models import F, Q
 
 from grow.models import Event, Lot, Place
+
+
+class _WithPlaces(models.Manager["Outlet"]):
+    """An outlet is called as its place is; whoever lists outlets reads both."""
+
+    def get_queryset(self) -> models.QuerySet[Outlet]:
+        return super().get_queryset().select_related("place")
 
 
 class Outlet(models.Model):
@@ -28,6 +37,8 @@ class Outlet(models.Model):
     price_basis = models.CharField(
         max_length=120, blank=True, help_text="For our own kitchen: where its price comes from."
     )
+
+    objects = _WithPlaces()
 
     class Meta:
         ordering = ["place__name"]

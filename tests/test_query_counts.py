@@ -1,0 +1,165 @@
+"""A list asks the database as often for many rows as for few: every list page of the site and
+every list of the API, found by walking the addresses, so that a new one is counted by itself."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+
+import pytest
+from django.contrib import admin
+from django.contrib.auth.models import Group
+from django.db import connection
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
+from django.urls import URLPattern, URLResolver, get_resolver, reverse
+
+from config.site import offered_pages
+from grow import clock
+from grow.models import CropCard, Item, Person, PlantSite, SignOff, Thing, Variety
+from sales.models import LabelStock, Outlet, Price, Product, RecipeLine
+from tests.farm import Farm
+
+#: What any one list may ask: who asks and what they may, the count, the page, what hangs on it.
+MOST = {"page": 26, "api": 14, "worked out": 75}
+#: What is put together from the whole of the books.
+WORKED_OUT = ("/trace/", "/yields/", "/waste/", "/margin/")
+
+
+class Books:
+    """A farm whose every list can be made longer."""
+
+    def __init__(self, farm: Farm) -> None:
+        self.farm = farm
+        self.n = 0
+        boss = Person.objects.create_superuser("boss")
+        self.client = Client()
+        self.client.force_login(boss)
+        self.batch = farm.sow(80)
+        farm.tell("receive_input", item=farm.seed_item, supplier=farm.supplier, place=farm.store)
+        farm.pass_time(days=30)
+        farm.plant(self.batch, farm.t1, 20)
+        farm.pass_time(days=20)
+        self.run = farm.pack([farm.cut(3000, self.batch)], packs=20)
+        for _ in range(3):  # from here on nothing is the first of its kind
+            self.more()
+
+    def more(self) -> None:
+        """One more row in every table."""
+        farm, self.n = self.farm, self.n + 1
+        name = f"Thing of list {self.n}"
+        place = farm.place(f"Store of list {self.n}", "store")
+        tower = farm.place(f"Tower of list {self.n}", "tower")
+        PlantSite.objects.create(tower=tower, tier=1, position=1)
+        crop = type(farm.lettuce).objects.create(name=f"Crop of list {self.n}")
+        variety = Variety.objects.create(name=name, crop=crop)
+        CropCard.objects.create(variety=variety)
+        item = Item.objects.create(name=name, kind="nutrient")
+        Thing.objects.create(name=name, kind="other", place=place)
+        learner = Person.objects.create_user(f"learner{self.n}")
+        learner.groups.add(Group.objects.get(name="learner"))
+        SignOff.objects.create(
+            person=learner, task="packing", since=dt.date(2026, 1, 1), by=farm.grower
+        )
+        buyer = farm.place(f"Buyer of list {self.n}", "buyer")
+        outlet = Outlet.objects.create(place=buyer)
+        product = Product.objects.create(
+            code=f"LIST-{self.n}", name=name, nominal_g=100, shelf_life_days=5
+        )
+        RecipeLine.objects.create(product=product, crop=crop)
+        Price.objects.create(outlet=outlet, line=product.line, since=dt.date(2026, 1, 1), pence=99)
+        LabelStock.objects.create(name=name, width_mm=60, height_mm=40)
+        feed = farm.tell("receive_input", item=item, supplier=farm.supplier, place=place).lot
+        farm.tell("open_input", lot=feed, place=farm.greenhouse)
+        batch = farm.sow(30)
+        farm.tell("fill", tank=farm.tank, litres=20)
+        farm.pass_time(hours=5)
+        farm.plant(batch, tower, 1)
+        crate = farm.cut(2000, self.batch)
+        run = farm.pack([crate], packs=12)
+        farm.to_shop(run, 3)
+        farm.arrive(farm.send(run, 4), run, accepted=3, short=1)
+        farm.till(1, run)
+        farm.hold(farm.cut(2000, self.batch))
+        farm.tell("count", place=farm.shop_place, counted={run: 1})
+        farm.tell("clean", place=farm.line, recorded_by=learner)
+        farm.tell("discard", lot=run, from_place=farm.store, to="compost", quantity=90,
+                  reason="spilt", already_done=True)  # fmt: skip
+        farm.tell("print_tags", count=2)
+
+    def asked(self, address: str) -> int:
+        self.client.get(address)  # sessions, content types and statements are read once
+        with CaptureQueriesContext(connection) as seen:
+            answer = self.client.get(address)
+        assert answer.status_code == 200, (address, answer.status_code)
+        return len(seen)
+
+
+@pytest.fixture
+def books(farm: Farm) -> Books:
+    return Books(farm)
+
+
+def routes(patterns: list, before: str = "") -> Iterator[tuple[str, URLPattern]]:
+    for one in patterns:
+        path = before + str(one.pattern)
+        if isinstance(one, URLResolver):
+            yield from routes(one.url_patterns, path)
+        else:
+            yield path, one
+
+
+def api_lists() -> list[str]:
+    """Each address of the API that is read and names no object."""
+    found = []
+    for path, one in routes(get_resolver().url_patterns):
+        path = path.replace("^", "").replace("$", "").replace("\\Z", "")
+        if not path.startswith("api/v1/") or "<" in path or "(" in path:
+            continue
+        view = one.callback
+        cls = getattr(view, "cls", None) or getattr(view, "view_class", None)
+        actions = getattr(view, "actions", None)
+        reads = "get" in actions if actions else hasattr(cls, "get")
+        if reads:
+            found.append("/" + path)
+    return sorted(set(found))
+
+
+def pages() -> list[str]:
+    found = ["/", *(f"/{page.path}" for page in offered_pages() if "<" not in page.path)]
+    for model in admin.site._registry:
+        if model._meta.app_label in ("grow", "sales", "analytics"):
+            found.append(
+                reverse(f"admin:{model._meta.app_label}_{model._meta.model_name}_changelist")
+            )
+    return found
+
+
+def question(address: str, books: Books) -> str:
+    today = clock.local(clock.now()).date()
+    if "/figures/" in address:
+        return f"{address}?first={today - dt.timedelta(days=200)}&last={today}"
+    if address.endswith("/trace/"):
+        return f"{address}?code={books.run.code}"
+    return address
+
+
+def test_every_list_asks_as_often_for_many_as_for_few(books: Books) -> None:
+    every = [question(a, books) for a in (*pages(), *api_lists())]
+    assert len([a for a in every if a.startswith("/api/")]) > 20
+    few = {address: books.asked(address) for address in every}
+    for _ in range(3):
+        books.more()
+    many = {address: books.asked(address) for address in every}
+    grown = {a: (few[a], many[a]) for a in every if many[a] > few[a]}
+    assert grown == {}
+
+
+def test_no_list_asks_much(books: Books) -> None:
+    over = {}
+    for address in (*pages(), *api_lists()):
+        kind = "api" if address.startswith("/api/") else "page"
+        most = MOST["worked out" if address.endswith(WORKED_OUT) else kind]
+        if (asked := books.asked(question(address, books))) > most:
+            over[address] = asked
+    assert over == {}
