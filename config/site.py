@@ -54,6 +54,13 @@ def may_open(request: HttpRequest, page: Page) -> bool:
     return page.permission is None or request.user.has_perm(page.permission)
 
 
+def may_open_tables(request: HttpRequest) -> bool:
+    from grow.scope import tied_to  # the site is made before the apps are ready
+
+    user: Any = request.user
+    return user.is_superuser or not (user.pk and tied_to(user))
+
+
 class FarmSite(admin.AdminSite):
     site_title = "Harvest to sale"
     site_header = "Harvest to sale"
@@ -74,6 +81,25 @@ class FarmSite(admin.AdminSite):
     def has_permission(self, request: HttpRequest) -> bool:
         """Who signs in is staff; who is chosen on a shared device needs no password to be."""
         return super().has_permission(request) or getattr(request, "is_chosen", False)
+
+    def admin_view(self, view: Any, cacheable: bool = False) -> Any:
+        """A view behind the sign-in. Tables are one and all shut to whoever is tied to an outlet:
+        they show the whole farm and what it is paid, in lists, filters and what hangs on a row."""
+        if not isinstance(getattr(view, "__self__", None), admin.ModelAdmin):
+            return super().admin_view(view, cacheable)
+
+        def of_the_whole_farm(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
+            if not may_open_tables(request):
+                raise PermissionDenied("The tables are not among your tasks.")
+            return view(request, *args, **kwargs)
+
+        update_wrapper(of_the_whole_farm, view)
+        return super().admin_view(of_the_whole_farm, cacheable)
+
+    def autocomplete_view(self, request: HttpRequest) -> HttpResponse:
+        if not may_open_tables(request):
+            raise PermissionDenied("The tables are not among your tasks.")
+        return super().autocomplete_view(request)
 
     def first_account(self, request: HttpRequest) -> HttpResponseBase:
         """Makes the first person of an empty database; nobody can be signed in yet."""
@@ -118,7 +144,7 @@ class FarmSite(admin.AdminSite):
 
     def get_app_list(self, request: HttpRequest, app_label: str | None = None) -> list[Any]:
         """In the order of INSTALLED_APPS among the project's own, then the rest by name."""
-        if getattr(request, "is_chosen", False):
+        if getattr(request, "is_chosen", False) or not may_open_tables(request):
             return []
         own = ["grow", "sales", "analytics"]
         return sorted(

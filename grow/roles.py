@@ -27,6 +27,8 @@ NOT_A_LEARNERS = frozenset({"treat", "release", "clear_origin", "correct_origin"
 SETS_UP: dict[str, set[str]] = defaultdict(set)
 #: Tables that only those see who set them up, the manager and the lead.
 PRIVATE: set[str] = set()
+#: Role → tables that it does not look at, although others do.
+HIDDEN: dict[str, set[str]] = defaultdict(set)
 #: Apps whose other tables everybody may look at, as far as their places let them.
 LOOKED_AT: set[str] = set()
 
@@ -117,6 +119,7 @@ def _given(role: str, permission: Permission) -> bool:
     table = f"{of.app_label}.{of.model.removeprefix('historical')}"
     sets_up = table in SETS_UP[role]
     if verb == "view":
-        return table not in PRIVATE or sets_up or role in (MANAGER, LEAD)
+        open_ = table not in PRIVATE and table not in HIDDEN[role]
+        return open_ or sets_up or role in (MANAGER, LEAD)
     # "may tell something at all" is what the task pages ask
     return (sets_up and verb in ("add", "change")) or (verb, table) == ("add", "grow.event")

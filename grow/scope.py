@@ -11,6 +11,7 @@ from django.db.models import Model, Q, QuerySet
 from .models import (
     ENDS,
     GROWING,
+    OUTLETS,
     Event,
     Flag,
     Hold,
@@ -21,20 +22,30 @@ from .models import (
     Person,
     Place,
     Tag,
+    Thing,
 )
 from .ready import Given, ready
+from .roles import CHEF, LEARNER, ROLES
 
 Rows = TypeVar("Rows", bound=QuerySet[Any])
+#: No place's id: that of a cook of whom nobody has said yet in which kitchen. They see nothing.
+NOWHERE = 0
 #: By model: what of these rows a person tied to these places sees. Apps above add their own.
 SEEN: dict[type[Model], Callable[[QuerySet[Any], frozenset[int]], QuerySet[Any]]] = {}
 
 
-_own_places = ready(
-    lambda: Person.places.through.objects.filter(person=Given("person")).values_list("place_id")
+_places_and_roles = ready(
+    lambda: (
+        Person.objects.filter(pk=Given("person")).order_by().values_list("places", "groups__name")
+    )
 )
 _side_places = ready(
     lambda: Place.objects.filter(belongs_to__in=Given.each("places")).values_list("pk")
 )
+
+
+def _only_cooks(roles: set[str | None]) -> bool:
+    return CHEF in roles and not roles & (set(ROLES) - {CHEF, LEARNER})
 
 
 def tied_to(person: Person) -> frozenset[int]:
@@ -42,7 +53,10 @@ def tied_to(person: Person) -> frozenset[int]:
     none for somebody of the whole farm. Read once for each request's person."""
     known: frozenset[int] | None = person.__dict__.get("_tied_to")
     if known is None:
-        own = [pk for (pk,) in _own_places(person=person.pk)] if person.pk else []
+        rows = _places_and_roles(person=person.pk) if person.pk else []
+        own = {place for place, _ in rows if place is not None}
+        if not own and not person.is_superuser and _only_cooks({role for _, role in rows}):
+            own = {NOWHERE}
         sides = [pk for (pk,) in _side_places(places=own)] if own else []
         known = person.__dict__["_tied_to"] = frozenset([*own, *sides])
     return known
@@ -87,10 +101,21 @@ def _edges(rows: QuerySet[Lineage], places: frozenset[int]) -> QuerySet[Lineage]
     return rows.filter(child__in=_lots(Lot.objects.all(), places))
 
 
+def _people(rows: QuerySet[Person], places: frozenset[int]) -> QuerySet[Person]:
+    # those of the farm come and go everywhere; those of another outlet are nobody's business
+    return rows.filter(Q(places=None) | Q(places__in=places)).distinct()
+
+
+def _things(rows: QuerySet[Thing], places: frozenset[int]) -> QuerySet[Thing]:
+    elsewhere = Place.objects.filter(kind__in=OUTLETS).exclude(pk__in=places)
+    return rows.filter(Q(place=None) | ~Q(place__in=elsewhere))
+
+
 def nothing(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
     """For what is the whole farm's alone."""
     return rows.none()
 
 
+SEEN |= {Person: _people, Thing: _things}
 SEEN |= {Flag: of_lots, Hold: of_lots, Lineage: _edges, Tag: nothing}
 SEEN |= {Place: _places, Lot: _lots, Holding: _holdings, Movement: _movements, Event: _events}

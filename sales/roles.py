@@ -3,6 +3,7 @@
 from grow.roles import (
     CHEF,
     GROWER,
+    HIDDEN,
     LEAD,
     LEARNER,
     LOOKED_AT,
@@ -24,6 +25,7 @@ allow({CHEF, SHOP}, "receive", "return_goods")
 
 LOOKED_AT.add("sales")
 PRIVATE.add("sales.money")
+HIDDEN[CHEF].add("sales.price")
 # whoever packs keeps the rolls and sheets on which the labels are printed
 for _role in (GROWER, PACKER, LEAD, MANAGER):
     SETS_UP[_role].add("sales.labelstock")

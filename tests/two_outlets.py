@@ -1,0 +1,120 @@
+"""A farm that serves two outlets, with something in every table and of each outlet: the kitchen's
+own chef, a corner shop's cook, and somebody of every role."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+from django.contrib.auth.models import Group
+from knox.models import AuthToken
+
+from analytics.rates import set_rate
+from grow.models import (
+    Business,
+    CropCard,
+    Device,
+    Person,
+    PlaceKind,
+    SignOff,
+    Thing,
+)
+from sales.models import LabelStock, Outlet, Price
+from tests.farm import Crate, Farm, TillRow
+
+#: As the tests say it → the group's name.
+GROUPS = {"lead": "food_safety_lead"}
+PASSWORD = "a long one of theirs"
+#: Of the other outlet, so odd that nothing else says them.
+OTHER = "Quince corner shop"
+OTHER_PENCE, OTHER_CONTACT, OTHER_REASON = 2371, "Zephyrine Oddwater", "xylophone dust"
+
+
+class TwoOutlets:
+    """`own` is the kitchen's, `other` the corner shop's: (outlet, run, note, sent, received)."""
+
+    def __init__(self, farm: Farm, roles: tuple[str, ...]) -> None:
+        self.farm = farm
+        Business.objects.create(name="Hollow Field")
+        corner = farm.place(OTHER, PlaceKind.BUYER)
+        self.corner = Outlet.objects.create(
+            place=corner, contact=OTHER_CONTACT, shop_share_pct=37, price_basis="hand-shake"
+        )
+        day = dt.date(2026, 1, 1)
+        for line in (farm.bag.line, farm.loose.line):
+            Price.objects.create(outlet=self.corner, line=line, since=day, pence=OTHER_PENCE)
+        self.people = {role: self._person(role, role) for role in roles}
+        self.people["no role"] = self._person("stranger")
+        self.people["superuser"] = self._person("boss", is_superuser=True)
+        self.people["chef"].places.add(farm.kitchen_place)
+        self.cook = self._person("quentina", "chef")
+        self.cook.places.add(corner)
+        self._set_up()
+        self._grown()
+        self._sold()
+
+    def _person(self, name: str, *roles: str, **more: Any) -> Person:
+        person = Person.objects.create_user(name, password=PASSWORD, is_staff=True, **more)
+        groups = [GROUPS.get(role, role) for role in roles]
+        person.groups.set(Group.objects.filter(name__in=groups))
+        for task in SignOff.Task.values:
+            SignOff.objects.create(
+                person=person, task=task, since=dt.date(2026, 1, 1), by=self.farm.grower
+            )
+        return person
+
+    def _set_up(self) -> None:
+        farm = self.farm
+        CropCard.objects.create(variety=farm.green, cuts=4, source="own records")
+        Device.objects.create(name="Bench tablet", key="k" * 32)
+        LabelStock.objects.create(name="Roll", width_mm=60, height_mm=40)
+        Thing.objects.create(name="Quince fridge", kind="fridge", place=self.corner.place)
+        set_rate("wage", "1398.1", dt.date(2026, 1, 1), "agreed")
+        self.token = AuthToken.objects.create(user=self.people["superuser"])[0]
+
+    def _grown(self) -> None:
+        farm = self.farm
+        self.batch = farm.sow(60)
+        farm.plant(self.batch, farm.t1, 40)
+        farm.tell("feed", tank=farm.tank, begins=[farm.t1])
+        food = farm.tell(
+            "receive_input", item=farm.soap, supplier=farm.supplier, place=farm.store
+        ).lot
+        farm.tell("open_input", lot=food, place=farm.store)
+        farm.pass_time(days=25)
+        self.leaf = farm.cut(3000, self.batch)
+        farm.tell("print_tags", count=2)
+        self.learnt = farm.tell(
+            "harvest",
+            recorded_by=self.people["learner"],
+            crates=[Crate(3000)],
+            batches=[self.batch],
+            store=farm.store,
+        )
+
+    def _sold(self) -> None:
+        farm = self.farm
+        self.own: dict[str, Any] = self._served(farm.kitchen, 1, "too warm")
+        self.other: dict[str, Any] = self._served(self.corner, 2, OTHER_REASON)
+        at_shop = farm.pack([farm.cut(3000, self.batch)], packs=20)
+        farm.to_shop(at_shop, 8)
+        farm.tell("sell", outlet=farm.shop, rows=[TillRow(farm.bag, 2)])
+        farm.tell("count", place=farm.shop_place, counted={at_shop: 5}, closing=True)
+
+    def _served(self, outlet: Outlet, short: int, why: str) -> dict[str, Any]:
+        """A run of an outlet's own, sent, come with one more than was sent, and held."""
+        farm = self.farm
+        run = farm.pack([farm.cut(3000, self.batch)], packs=20)
+        sent = farm.send(run, 12, outlet)
+        received = farm.arrive(sent, run, accepted=13, rejected=1)
+        waiting = farm.send(run, 4, outlet)
+        farm.tell("describe", lot=run, called=f"{outlet.place.name[:6]}-label")
+        farm.hold(run, reason=why)
+        return {
+            "outlet": outlet,
+            "run": run,
+            "note": sent.note,
+            "open": waiting.note,
+            "sent": sent,
+            "received": received,
+        }
