@@ -155,13 +155,11 @@ class _Lots(Named):
         return found
 
     def _called(self, rows: QuerySet[Any], text: str) -> Lot | None:
-        try:
-            lot = queries.the_lot(text)
-        except NotKnown as unknown:
-            if unknown.code == "several":
-                raise
-            return None
-        return lot if rows.filter(pk=lot.pk).exists() else None
+        found = queries.lots_called(text)
+        if found and rows.query.where:  # of one name, only whose lot it is
+            own = set(rows.filter(pk__in=[lot.pk for lot in found]).values_list("pk", flat=True))
+            found = [lot for lot in found if lot.pk in own]
+        return queries.the_one(found, text) if found else None
 
     def refuse(self, rows: QuerySet[Any], text: str) -> NotKnown:
         near = [

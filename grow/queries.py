@@ -145,17 +145,22 @@ def nearest(text: str, most: int = 3) -> list[str]:
 def the_lot(text: str) -> Lot:
     """The one lot with a code. Raises NotKnown with the nearest real ones."""
     found = lots_called(text)
-    if len(found) == 1 or (found and codes.fold(found[0].code) == codes.fold(text)):
-        return found[0]
     if found:
-        raise NotKnown(
-            "several",
-            f"{text} may be any of {', '.join(lot.code for lot in found)}.",
-            codes=[lot.code for lot in found],
-        )
+        return the_one(found, text)
     near = nearest(text)
     hint = f" Did you mean {' or '.join(near)}?" if near else ""
     raise NotKnown("no_such_code", f"No lot is called {text.strip()}.{hint}", nearest=near)
+
+
+def the_one(found: list[Lot], text: str) -> Lot:
+    """Of what `lots_called` gave for a text, the one that is meant. Raises NotKnown."""
+    if len(found) == 1 or codes.fold(found[0].code) == codes.fold(text):
+        return found[0]
+    raise NotKnown(
+        "several",
+        f"{text} may be any of {', '.join(lot.code for lot in found)}.",
+        codes=[lot.code for lot in found],
+    )
 
 
 def possibly_sold(lot: Lot) -> tuple[int, int]:

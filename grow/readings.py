@@ -213,7 +213,7 @@ def with_what_they_did(rows: QuerySet[Event], person: Person) -> QuerySet[Event]
             "done_by",
             Prefetch("movements", scope.seen(moved, person)),
             Prefetch("made", scope.seen(Lot.objects.order_by("id"), person)),
-            Prefetch("flags", Flag.objects.order_by("id")),
+            Prefetch("flags", scope.seen(Flag.objects.order_by("id"), person)),
         )
     )
 

@@ -96,6 +96,11 @@ def of_lots(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
     return rows.filter(lot__in=_lots(Lot.objects.all(), places))
 
 
+def _flags(rows: QuerySet[Flag], places: frozenset[int]) -> QuerySet[Flag]:
+    # a lot may have gone to others, too: what was odd with theirs is in its words
+    return of_lots(rows, places).filter(event__in=_events(Event.objects.all(), places))
+
+
 def _edges(rows: QuerySet[Lineage], places: frozenset[int]) -> QuerySet[Lineage]:
     # what came of a lot elsewhere is nobody's business there; where it came from is
     return rows.filter(child__in=_lots(Lot.objects.all(), places))
@@ -117,5 +122,5 @@ def nothing(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
 
 
 SEEN |= {Person: _people, Thing: _things}
-SEEN |= {Flag: of_lots, Hold: of_lots, Lineage: _edges, Tag: nothing}
+SEEN |= {Flag: _flags, Hold: of_lots, Lineage: _edges, Tag: nothing}
 SEEN |= {Place: _places, Lot: _lots, Holding: _holdings, Movement: _movements, Event: _events}

@@ -10,11 +10,12 @@ from django.db.models import QuerySet
 
 from grow import scope
 from grow.errors import NotKnown, Refusal
-from grow.finding import rows_called
+from grow.finding import NAMED, rows_called
 from grow.models import Lot, Person, Place, Thing
+from grow.queries import lots_called
 
 from . import roots
-from .models import Product
+from .models import DeliveryNote, Product
 from .trace import Trace, trace
 
 
@@ -39,7 +40,7 @@ def asked(
             "thing: one of them.",
         )
     if code:
-        found = roots.find(code)
+        return _own_code(code, person) if scope.tied_to(person) else roots.find(code)
     elif thing:
         found = roots.since_last_good_check(_the(Thing, thing, person))
     elif product or date:
@@ -53,6 +54,20 @@ def asked(
             raise _unclear("The window ends before it begins.")
         found = roots.at_place(_the(Place, place, person), since, until)
     return _seen(found, person)
+
+
+def _own_code(code: str, person: Person) -> roots.Roots:
+    """By a code or a name of a lot, or a note's number, as far as this person knows of any."""
+    lots = lots_called(code)
+    if lots:
+        seen = _codes(Lot.objects.filter(pk__in=[lot.pk for lot in lots]), person)
+        if seen:
+            return roots.Roots([lot for lot in lots if lot.code in seen], code.strip())
+    (note,) = rows_called(DeliveryNote, [code], person)
+    if isinstance(note, Refusal):
+        raise NAMED[Lot].refuse(scope.seen(Lot.objects.all(), person), code)
+    sent = [line.lot for line in note.lines.select_related("lot").order_by("lot_id")]
+    return roots.find(roots.Roots(sent, f"note {note.number} to {note.outlet}"))
 
 
 def _unclear(sentence: str) -> Refusal:

@@ -217,7 +217,8 @@ def since_last_good_check(thing: Thing, at: dt.datetime | None = None) -> Roots:
         )
     )
     if thing.kind == Thing.Kind.FRIDGE and thing.place:
-        first = start or dt.datetime(1, 1, 1, tzinfo=dt.UTC)
+        # no day of any zone before it: the first of all years has none in the west
+        first = start or dt.datetime(1900, 1, 1, tzinfo=dt.UTC)
         ids |= presence.stood([thing.place.pk], first, end or at)
     return Roots(list(Lot.objects.filter(pk__in=ids).order_by("id")), says, notes)
 

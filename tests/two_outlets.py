@@ -6,6 +6,7 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any
 
+from django.apps import apps
 from django.contrib.auth.models import Group
 from knox.models import AuthToken
 
@@ -31,7 +32,8 @@ OTHER_PENCE, OTHER_CONTACT, OTHER_REASON = 2371, "Zephyrine Oddwater", "xylophon
 
 
 class TwoOutlets:
-    """`own` is the kitchen's, `other` the corner shop's: (outlet, run, note, sent, received)."""
+    """`own` is the kitchen's, `other` the corner shop's: what was sent to it, on what
+    note, and came."""
 
     def __init__(self, farm: Farm, roles: tuple[str, ...]) -> None:
         self.farm = farm
@@ -96,25 +98,54 @@ class TwoOutlets:
         farm = self.farm
         self.own: dict[str, Any] = self._served(farm.kitchen, 1, "too warm")
         self.other: dict[str, Any] = self._served(self.corner, 2, OTHER_REASON)
+        self._shared()
         at_shop = farm.pack([farm.cut(3000, self.batch)], packs=20)
         farm.to_shop(at_shop, 8)
         farm.tell("sell", outlet=farm.shop, rows=[TillRow(farm.bag, 2)])
         farm.tell("count", place=farm.shop_place, counted={at_shop: 5}, closing=True)
 
+    def _shared(self) -> None:
+        """One run that both have: each sees its own part of it. What the other's learner told
+        waits to be countersigned there."""
+        farm = self.farm
+        self.shared = farm.pack([farm.cut(3000, self.batch)], packs=20)
+        for outlet, more in ((farm.kitchen, 0), (self.corner, 3)):
+            sent = farm.send(self.shared, 5, outlet)
+            self.shared_note = sent.note
+            farm.pass_time(minutes=5)
+            farm.arrive(sent, self.shared, accepted=5 + more)
+        self.thrown = farm.tell(
+            "discard",
+            recorded_by=self.people["learner"],
+            lot=self.other["run"],
+            from_place=self.corner.place,
+            to="compost",
+            quantity=1,
+            reason=OTHER_REASON,
+        )
+
     def _served(self, outlet: Outlet, short: int, why: str) -> dict[str, Any]:
         """A run of an outlet's own, sent, come with one more than was sent, and held."""
         farm = self.farm
-        run = farm.pack([farm.cut(3000, self.batch)], packs=20)
+        crate = farm.cut(3000, self.batch)
+        run = farm.pack([crate], packs=20)
         sent = farm.send(run, 12, outlet)
-        received = farm.arrive(sent, run, accepted=13, rejected=1)
+        by = self.cook if outlet == self.corner else farm.grower
+        received = farm.arrive(sent, run, accepted=13, rejected=1, recorded_by=by)
         waiting = farm.send(run, 4, outlet)
         farm.tell("describe", lot=run, called=f"{outlet.place.name[:6]}-label")
         farm.hold(run, reason=why)
         return {
             "outlet": outlet,
+            "crate": crate,
             "run": run,
             "note": sent.note,
             "open": waiting.note,
             "sent": sent,
             "received": received,
         }
+
+
+def rows_of(model: str) -> list[Any]:
+    """Every row of a table, few as they are here."""
+    return list(apps.get_model(model)._default_manager.order_by("pk")[:150])

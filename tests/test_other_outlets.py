@@ -1,0 +1,435 @@
+"""What is another outlet's is to a chef as if it were not: every endpoint, page, filter, and every
+argument of every act that names an object, asked once for the corner shop's and once for one that
+nobody ever had. The answers are the same, and no answer holds a word, code or price of theirs.
+
+What is asked is read off the addresses, the filters and the operations' own signatures: a new one
+is asked by itself, or fails here until it is said which object of theirs it means.
+"""
+
+from __future__ import annotations
+
+import itertools
+import json
+import logging
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from django.db import models
+from django.test import Client
+from django.urls import reverse
+from django_filters import rest_framework as filters
+from knox.models import AuthToken
+
+from grow.asks import COMMON, Ask, asks
+from grow.models import Crop, Event, Item, Lot, Person, Photo, Place, PlantSite, Thing, Variety
+from grow.rest import Called
+from sales.models import DeliveryNote, Outlet, Product
+from tests import two_outlets, who_may
+from tests.farm import Farm
+from tests.test_who_may import (
+    API,
+    KIND_ROWS,
+    PAGE_ROWS,
+    PARTS,
+    TABLES,
+    api_says,
+    methods,
+    taken_back,
+)
+from tests.two_outlets import TwoOutlets
+
+pytestmark = pytest.mark.django_db
+_ids = itertools.count(1)
+#: Everybody's, or nobody's outlet: crops, products, towers.
+SHARED: set[type[models.Model]] = {Crop, Variety, Item, Product, PlantSite, Photo}
+NOBODYS = 987_654_321
+
+
+class Chef:
+    """The kitchen's chef, by token and by session, and what of the corner shop is never shown."""
+
+    def __init__(self, world: TwoOutlets) -> None:
+        self.world = world
+        me = world.people["chef"]
+        token = AuthToken.objects.create(user=me)[1]
+        self.program = Client(headers={"Authorization": f"Token {token}"})
+        self.session = Client()
+        self.session.force_login(me)
+        other = world.other
+        #: Model → (what names the other outlet's row, what names none)
+        self.named: dict[type[models.Model], list[tuple[str, str]]] = {
+            Place: [(two_outlets.OTHER, "Nowhere stall")],
+            Outlet: [(two_outlets.OTHER, "Nowhere stall")],
+            Lot: [
+                (other["run"].code, f"{other['run'].code[:-1]}#"),
+                (other["crate"].code, f"{other['crate'].code[:-1]}#"),
+                ("Quince-label", "Nobody-label"),
+            ],
+            DeliveryNote: [
+                (note.number, f"N9999{n}-9")
+                for n, note in enumerate((other["note"], other["open"], world.shared_note))
+            ],
+            Event: [(str(other[e].pk), str(NOBODYS)) for e in ("sent", "received")]
+            + [(str(world.thrown.pk), str(NOBODYS))],
+            Person: [(world.cook.username, "nobody-here")],
+            Thing: [("Quince fridge", "Nowhere fridge")],
+        }
+        self.secrets = [
+            "quince",
+            two_outlets.OTHER_CONTACT,
+            two_outlets.OTHER_REASON,
+            *("hand-shake", str(two_outlets.OTHER_PENCE), "23.71"),
+            *(other[what].code for what in ("run", "crate")),
+            *(other[what].number for what in ("note", "open")),
+            world.shared_note.number,
+        ]
+        self.wrong: list[str] = []
+
+    def ask(self, method: str, url: str, data: Any = None) -> tuple[int, str]:
+        """Status and body, the body without what is new each time."""
+        client = self.program if url.startswith("/api/") else self.session
+        more: dict[str, Any] = {}
+        if client is self.program:
+            more = {
+                "content_type": "application/json",
+                "HTTP_IDEMPOTENCY_KEY": f"other-{next(_ids)}",
+            }
+        with taken_back(client):
+            answer = getattr(client, method.lower())(url, data or {}, **more)
+        body = b"".join(answer) if answer.streaming else answer.content
+        text = body.decode("utf-8-sig", errors="replace") + answer.get("Location", "")
+        return answer.status_code, _NEW.sub("", text)
+
+    def clean(self, what: str, text: str, *said: str) -> None:
+        """Nothing of theirs stands in an answer, but what was said in the question."""
+        for word in said:
+            text = re.sub(re.escape(word), "", text, flags=re.IGNORECASE)
+        for secret in self.secrets:
+            if re.search(rf"(?<![0-9]){re.escape(secret)}(?![0-9])", text, re.IGNORECASE):
+                self.wrong.append(f"{what} shows {secret}")
+
+    def alike(self, method: str, url: str, theirs: Any, none: Any, said: tuple[str, str]) -> None:
+        """Asked for theirs and for what nobody has, the answers are the same."""
+        answers = []
+        for data, word in zip((theirs, none), said, strict=True):
+            status, text = self.ask(method, url.replace("{}", word), data)
+            what = f"{method} {url} {data}"
+            self.clean(what, text, word)
+            if status >= 500:
+                self.wrong.append(f"{what} breaks")
+            answers.append((status, _same(text, *said)))
+        if answers[0] != answers[1]:
+            (a, one), (b, two) = answers
+            at = next((n for n, (x, y) in enumerate(zip(one, two, strict=False)) if x != y), 0)
+            self.wrong.append(
+                f"{method} {url} {theirs}: {a} …{one[max(0, at - 30) : at + 90]}… but of none"
+                f" {b} …{two[max(0, at - 30) : at + 90]}…"
+            )
+
+    def told_clean(self) -> None:
+        assert not self.wrong, "\n".join(dict.fromkeys(self.wrong))
+
+
+#: Tokens of forms and ids of acts.
+_NEW = re.compile(
+    r'name="csrfmiddlewaretoken" value="\w+"|[0-9a-f]{8}-[0-9a-f-]{27}|"took_ms": *[0-9.]+'
+)
+_HINT = re.compile(r" Did you mean [^?]*\?|\"nearest\": ?\[[^]]*\],?")
+
+
+def _same(text: str, *words: str) -> str:
+    """Without the words that were asked for, and hints of what else may have been meant, which
+    follow from their letters."""
+    for word in words:
+        for spelt in (word, word.replace(" ", "+")):
+            alone = rf"(?<![0-9]){re.escape(spelt)}(?![0-9])"
+            text = re.sub(alone, "*", text, flags=re.IGNORECASE)
+    return _HINT.sub("", text)
+
+
+@pytest.fixture
+def chef(farm: Farm) -> Iterator[Chef]:
+    logging.disable(logging.CRITICAL)
+    yield Chef(TwoOutlets(farm, who_may.ROLES))
+    logging.disable(logging.NOTSET)
+
+
+READS = [
+    (name, view)
+    for name, view in API
+    if "GET" in methods(view) and "chef" in (api_says(name, "GET") or ())
+]
+
+
+# --- the API ----------------------------------------------------------------------------------
+
+
+def test_no_list_or_reading_holds_anything_of_theirs(chef: Chef) -> None:
+    own = {
+        "trace": [{"code": lot.code} for lot in (chef.world.own["run"], chef.world.shared)]
+        + [
+            {"code": chef.world.own["note"].number},
+            {"product": "SALAD-120", "date": chef.world.farm.today.isoformat()},
+            {"place": "Kitchen", "since": "2026-01-01", "until": "2027-01-01"},
+            {"place": "T1", "since": "2026-01-01", "until": "2027-01-01"},
+            {"thing": "Scale B"},
+        ],
+        "stock": [{}, {"at": chef.world.farm.today.isoformat()}, {"lot": chef.world.shared.code}],
+        "today": [{"own": "true"}, {"day": chef.world.farm.today.isoformat()}],
+    }
+    for name, _ in READS:
+        if not name.endswith("-detail") and name not in ("api", "schema"):
+            for asked in own.get(name, [{"limit": 500}] if name.endswith("-list") else [{}]):
+                for kind in ("application/json", "text/csv") if name in own else (None,):
+                    status, text = ask_as(chef, reverse(name), asked, kind)
+                    assert status in (200, 404), text
+                    chef.clean(
+                        f"GET {name} {asked}", text, *asked.values() if name == "trace" else ()
+                    )
+    assert chef.ask("GET", reverse("notes-list"))[1].count('"Kitchen"') == 3
+    chef.told_clean()
+
+
+def ask_as(chef: Chef, url: str, asked: Any, kind: str | None) -> tuple[int, str]:
+    answer = chef.program.get(url, asked, **({"HTTP_ACCEPT": kind} if kind else {}))
+    body = b"".join(answer) if answer.streaming else answer.content
+    return answer.status_code, body.decode()
+
+
+def test_every_object_of_theirs_is_as_if_it_were_not(chef: Chef) -> None:
+    """Each row of each table: in the chef's list and shown, or not there, and said in the words
+    of one that never was."""
+    keys = {"lots": "code", "notes": "number", "runs": "lot"}
+    for name, _ in READS:
+        table, _, form = name.rpartition("-")
+        if form != "detail":
+            continue
+        key = keys.get(table, "id")
+        listed = json.loads(chef.ask("GET", reverse(f"{table}-list"), {"limit": 500})[1])
+        mine = {str(row[key]) for row in listed["results"]}
+        (model,) = [m for m, (api, *_) in TABLES.items() if api == table]
+        for row in two_outlets.rows_of(model):
+            word = str(row.lot.code if table == "runs" else getattr(row, key))
+            url = reverse(name, args=[word])
+            if word in mine:
+                status, text = chef.ask("GET", url)
+                assert status == 200, url
+                chef.clean(f"GET {url}", text)
+            else:
+                nobodys = "X99999-99-9" if key in ("code", "lot") else str(NOBODYS)
+                chef.alike("GET", url.replace(word, "{}"), {}, {}, (word, nobodys))
+    chef.told_clean()
+
+
+#: Filters by a plain value: what of theirs it may be asked for, and what is nobody's.
+PLAIN = {
+    "event": Event,
+    "corrects": Event,
+    "called": Lot,
+}
+#: Filters by what belongs to no outlet: choices, days, yes or no, a name that all share.
+_OF_NOBODY = (
+    filters.ChoiceFilter,
+    filters.BooleanFilter,
+    filters.OrderingFilter,
+)
+_OF_ALL = {"name", "code", "line", "picked", "kind", "wants_notes", "is_active", "first", "last"}
+_OF_ALL |= {"recorded_since"}
+
+
+def test_every_filter_knows_nothing_of_theirs(chef: Chef) -> None:
+    for name, view in READS:
+        if not name.endswith("-list"):
+            continue
+        backend = view.cls.filter_backends[0]()
+        filterset = backend.get_filterset_class(view.cls(), view.cls.queryset)
+        for field, one in (filterset.base_filters if filterset else {}).items():
+            if isinstance(one, Called):
+                model = one.model_called
+            elif field in PLAIN:
+                model = PLAIN[field]
+            else:
+                assert isinstance(one, _OF_NOBODY) or field in _OF_ALL, f"{name}: {field}?"
+                continue
+            if model in SHARED:
+                continue
+            for theirs, none in chef.named[model]:
+                url = reverse(name)
+                chef.alike("GET", url, {field: theirs}, {field: none}, (theirs, none))
+    chef.told_clean()
+
+
+#: What the readings ask for, by name.
+READ_BY = {
+    "stock": {"place": Place, "lot": Lot},
+    "today": {},
+    "trace": {"code": (Lot, DeliveryNote, Place), "thing": Thing, "place": Place},
+}
+
+
+def test_every_reading_knows_nothing_of_theirs(chef: Chef) -> None:
+    plain = {"at", "day", "own", "product", "date", "since", "until", "alongside"}
+    for name, view in READS:
+        if not hasattr(view.cls, "asks"):
+            continue
+        names = view.cls.asks().fields.keys()
+        assert names - plain == READ_BY[name].keys(), f"{name} asks for something new"
+        for field, of in READ_BY[name].items():
+            for model in of if isinstance(of, tuple) else (of,):
+                for theirs, none in chef.named[model]:
+                    window = {"since": "2026-01-01", "until": "2027-01-01"}
+                    more = window if (name, field) == ("trace", "place") else {}
+                    asked = ({field: theirs} | more, {field: none} | more)
+                    chef.alike("GET", reverse(name), *asked, (theirs, none))
+    for word in ("Quince fridge since its last check", "Quince corner shop"):
+        none = word.replace("Quince", "Nobody")
+        chef.alike("GET", reverse("trace"), {"code": word}, {"code": none}, (word, none))
+    chef.told_clean()
+
+
+# --- acts -------------------------------------------------------------------------------------
+
+
+def arguments(kind: str) -> Iterator[tuple[Ask, list[str]]]:
+    """Each argument of an act that names a row, and where in what is sent it stands."""
+    for ask in (*asks(kind), *COMMON):
+        if ask.what in ("row", "tally"):
+            yield ask, [ask.name]
+        for part in ask.parts:
+            if part.what == "row":
+                yield part, [ask.name, part.name]
+
+
+def told(ask: Ask, where: list[str], word: str) -> dict[str, Any]:
+    """The argument as the API takes it."""
+    if len(where) == 2:
+        return {where[0]: [{where[1]: word}]}
+    if ask.what == "tally":
+        return {ask.name: [{ask.model._meta.model_name: word, "quantity": 1}]}
+    value = int(word) if ask.model is Event else word
+    return {ask.name: [value] if ask.many else value}
+
+
+CHEFS_KINDS = sorted(kind for kind, may in KIND_ROWS.items() if "chef" in may)
+
+
+def test_no_act_takes_anything_of_theirs(chef: Chef) -> None:
+    seen = set()
+    for kind in CHEFS_KINDS:
+        for ask, where in arguments(kind):
+            if ask.model in SHARED:
+                continue
+            assert ask.model in chef.named, f"{kind}: what of theirs is a {ask.model}?"
+            seen.add(ask.model)
+            for theirs, none in chef.named[ask.model]:
+                asked = (told(ask, where, theirs), told(ask, where, none))
+                chef.alike("POST", reverse(f"act-{kind}"), *asked, (theirs, none))
+    assert seen == chef.named.keys()
+    chef.told_clean()
+
+
+def test_no_form_offers_or_takes_anything_of_theirs(chef: Chef) -> None:
+    for kind in CHEFS_KINDS:
+        url = reverse("admin:act", args=[kind])
+        chef.clean(url, chef.ask("GET", url)[1])
+        for ask, where in arguments(kind):
+            if ask.model in SHARED:
+                continue
+            name = where[0] if len(where) == 1 else f"{where[0]}-0-{where[1]}"
+            for theirs, none in chef.named[ask.model]:
+                asked = ({name: theirs}, {name: none})
+                for method in ("GET", "POST"):
+                    chef.alike(method, url, *asked, (theirs, none))
+    chef.told_clean()
+
+
+# --- pages ------------------------------------------------------------------------------------
+
+#: Whatever any page asks for in its address.
+ASKED = {
+    "lot": Lot,
+    "code": Lot,
+    "note": DeliveryNote,
+    "place": Place,
+    "outlet": Outlet,
+    "thing": Thing,
+    "event": Event,
+    "entries": Event,
+    "done": Event,
+    "person": Person,
+}
+#: Before anybody is known, for a whole device.
+_OF_THE_DEVICE = {"login", "logout", "who", "pin", "who_next", "who_still", "jsi18n"}
+CHEFS_PAGES = [name for name, may in PAGE_ROWS.items() if "chef" in may - {"nobody"}]
+
+
+def test_no_page_holds_or_finds_anything_of_theirs(chef: Chef) -> None:
+    asked = [*((name, one) for name, model in ASKED.items() for one in chef.named[model])]
+    asked += [("code", one) for one in chef.named[DeliveryNote]]
+    for page in CHEFS_PAGES:
+        if page in _OF_THE_DEVICE:
+            continue
+        url = reverse(f"admin:{page}", args=PARTS.get(page, lambda world: [])(chef.world))
+        for more in ({}, {"as": "csv"}):
+            status, text = chef.ask("GET", url, more)
+            assert status in (200, 302), f"{url} {status}"
+            chef.clean(url, text)
+            if more and text.lstrip().startswith("<"):
+                continue  # a page without rows to take away
+            for name, (theirs, none) in asked:
+                said = ({name: theirs} | more, {name: none} | more)
+                chef.alike("GET", url, *said, (theirs, none))
+    own = {"code": chef.world.shared.code}
+    for more in ({}, {"as": "csv"}):
+        status, text = chef.ask("GET", reverse("admin:trace"), own | more)
+        assert status == 200
+        chef.clean("the trace of a lot that both had", text)
+    chef.told_clean()
+
+
+def test_of_one_name_that_both_gave_the_chef_means_the_kitchens(chef: Chef) -> None:
+    world = chef.world
+    for run in (world.own["run"], world.other["run"]):
+        world.farm.tell("describe", lot=run, called="Twice-told")
+    status, text = chef.ask("GET", reverse("lots-detail", args=["Twice-told"]))
+    assert (status, json.loads(text)["code"]) == (200, world.own["run"].code)
+    for url in (reverse("trace"), reverse("admin:trace")):
+        status, text = chef.ask("GET", url, {"code": "Twice-told"})
+        assert status == 200
+        assert world.own["run"].code in text
+        chef.clean(url, text)
+    chef.told_clean()
+    chef.session.force_login(world.people["packer"])
+    answer = chef.session.get(reverse("lots-detail", args=["Twice-told"]))
+    assert answer.json()["code"] == "several"  # and whoever sees both is asked which
+
+
+def test_what_their_learner_told_is_not_the_chefs_to_sign(chef: Chef) -> None:
+    theirs = str(chef.world.thrown.pk)
+    sign = {"password": two_outlets.PASSWORD}
+    chef.alike(
+        "POST",
+        reverse("admin:countersign"),
+        sign | {"entries": theirs},
+        sign | {"entries": str(NOBODYS)},
+        (theirs, str(NOBODYS)),
+    )
+    chef.told_clean()
+
+
+def test_a_cook_of_no_kitchen_yet_sees_nothing(chef: Chef) -> None:
+    """Who is a chef and nothing else, before anybody has said in which kitchen."""
+    chef.world.people["chef"].places.clear()
+    for name in ("lots", "notes", "events", "movements", "holdings", "outlets", "holds", "runs"):
+        status, text = chef.ask("GET", reverse(f"{name}-list"))
+        assert (status, json.loads(text)["count"]) == (200, 0), name
+    assert chef.ask("GET", reverse("prices-list"))[0] == 403
+    assert chef.ask("GET", reverse("admin:sales_price_changelist"))[0] == 403
+    assert chef.ask("GET", reverse("lots-detail", args=[chef.world.own["run"].code]))[0] == 404
+    # what somebody else is besides being a cook lets them see the whole farm
+    chef.world.people["packer"].groups.add(*chef.world.people["chef"].groups.all())
+    both = Client()
+    both.force_login(chef.world.people["packer"])
+    assert both.get(reverse("lots-list")).json()["count"]
