@@ -18,7 +18,7 @@ from django.utils.datastructures import MultiValueDict
 from . import scope
 from .asks import COMMON, OF_A_LOT, Ask, asks
 from .errors import Refusal
-from .models import Lot, LotKind, Person, Place, PlantSite
+from .models import Holding, Lot, LotKind, Person, Place, PlantSite
 from .offers import Asked, Offer, offers, standing
 from .usual import last_told, usual
 from .wording import Words, words
@@ -460,7 +460,7 @@ class Form:
                 if by_weight and name in OF_A_LOT:
                     told[name] = kilograms(told[name])
             if row.offer is None:
-                told |= self._where_it_stands(shown.ask, told)
+                told |= self._where_it_stands(shown.ask, told, f"{shown.name}-{row.number}")
             out.append({name: value for name, value in told.items() if value != ""})
         return out
 
@@ -470,15 +470,22 @@ class Form:
             return "0" if cell.typed == "empty" else text if cell.typed == "some" or text else ""
         return text
 
-    def _where_it_stands(self, ask: Ask, told: dict[str, str]) -> dict[str, str]:
-        """A scanned lot is taken from where it stands, if that is one place."""
+    def _where_it_stands(self, ask: Ask, told: dict[str, str], row: str) -> dict[str, str]:
+        """A scanned lot is taken from where it is said to stand, or does, if that is one place."""
         missing = [p.name for p in ask.parts if p.required and p.model and p.name not in told]
         if not missing or not told.get("lot"):
             return {}
+        if said := self._sent(f"{row}-{missing[0]}"):
+            return dict.fromkeys(missing, said)
         lot_ask = next(p for p in ask.parts if p.name == "lot")
         asked = Asked("", lot_ask, self.person, self.chosen)
         folded = "".join(told["lot"].split()).casefold().replace("-", "")
         there = {o.place for o in standing(asked) if o.value.casefold().replace("-", "") == folded}
+        if not there:
+            # nowhere that this act would look for it: then it is refused for where it is
+            here = scope.seen(Holding.objects.all(), self.person)
+            rows = here.filter(lot__code__iexact=told["lot"].strip(), quantity__gt=0, source=False)
+            there = set(rows.values_list("place__name", flat=True))
         return dict.fromkeys(missing, there.pop()) if len(there) == 1 else {}
 
     def _tally(self, shown: Field) -> list[dict[str, str]]:
