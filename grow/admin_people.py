@@ -16,6 +16,7 @@ from django.utils.html import format_html
 from . import clock, pins
 from .errors import Refusal
 from .models import OUTLETS, Device, Person, Place, SignOff
+from .roles import is_learner
 
 #: Django's own names and helps, in the words of a farm.
 _SAYS = {
@@ -101,6 +102,16 @@ class SignOffInline(admin.StackedInline):
     verbose_name_plural = "Signed off for"
 
 
+def _may_sign_off(request: HttpRequest, person: Person | None = None) -> bool:
+    """No learner signs anybody off, and nobody themselves; but who may do everything may do that,
+    too: on a farm of one there is nobody else."""
+    who = request.user
+    assert isinstance(who, Person)
+    if is_learner(who):
+        return False
+    return who.is_superuser or person is None or person.pk != who.pk
+
+
 @admin.register(Person)
 class PersonAdmin(UserAdmin):
     form = PersonForm
@@ -142,9 +153,19 @@ class PersonAdmin(UserAdmin):
     def get_fieldsets(self, request: HttpRequest, obj: Any = None) -> Any:
         if obj is None or request.user.is_superuser:
             return super().get_fieldsets(request, obj)
-        # nobody makes themselves able to do everything
+        # nobody makes themselves able to do everything, or gives themselves a role
         *others, (title, _) = self.fieldsets
+        if obj.pk == request.user.pk:
+            return tuple(others)
         return (*others, (title, {"fields": ("groups", "places")}))
+
+    def lookup_allowed(self, lookup: str, value: Any, request: HttpRequest) -> bool:
+        # what is never shown is not found out by asking for its beginning, either
+        secret = lookup.startswith(("pin", "wrong_pins"))
+        return not secret and super().lookup_allowed(lookup, value, request)
+
+    def get_inlines(self, request: HttpRequest, obj: Any = None) -> Any:
+        return super().get_inlines(request, obj) if _may_sign_off(request, obj) else ()
 
     @admin.display(description="Password")
     def their_password(self, person: Person) -> str:
@@ -201,6 +222,19 @@ class SignOffAdmin(admin.ModelAdmin):
     autocomplete_fields = ("person", "by")
     radio_fields = {"task": admin.VERTICAL}
 
+    def formfield_for_foreignkey(self, db_field: Any, request: HttpRequest, **kwargs: Any) -> Any:
+        if db_field.name == "person" and not request.user.is_superuser:
+            # said by the form as a choice that is none
+            kwargs["queryset"] = Person.objects.exclude(username=request.user.get_username())
+        return super().formfield_for_foreignkey(db_field, request, **kwargs)
+
+    def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        may = _may_sign_off(request, obj and obj.person)
+        return may and super().has_change_permission(request, obj)
+
+    def has_add_permission(self, request: HttpRequest) -> bool:
+        return _may_sign_off(request) and super().has_add_permission(request)
+
     def get_changeform_initial_data(self, request: HttpRequest) -> dict[str, Any]:
         today = clock.local(clock.now()).date()
         told = super().get_changeform_initial_data(request)
@@ -218,3 +252,6 @@ class DeviceAdmin(admin.ModelAdmin):
 
     def has_add_permission(self, request: HttpRequest) -> bool:
         return False
+
+    def lookup_allowed(self, lookup: str, value: Any, request: HttpRequest) -> bool:
+        return not lookup.startswith("key") and super().lookup_allowed(lookup, value, request)

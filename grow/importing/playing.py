@@ -17,7 +17,7 @@ from dataclasses import dataclass, field, replace
 
 from django.db import transaction
 
-from .. import clock, edge, finding, gate, queries
+from .. import clock, edge, finding, gate, queries, scope
 from ..asks import Reader, Unread
 from ..errors import Busy, NotKnown, Refusal
 from ..models import Event, Lot, Person, Place, PlantSite
@@ -172,7 +172,11 @@ class Play:
             )
         names = names * len(made) if len(names) == 1 else names
         for number, (lot, name) in enumerate(zip(made, names, strict=True)):
-            others = [other.code for other in queries.lots_called(name) if other not in made]
+            called = scope.seen(
+                Lot.objects.filter(pk__in=[lot.pk for lot in queries.lots_called(name)]),
+                self.person,
+            )
+            others = [other.code for other in called.order_by("pk") if other not in made]
             if others:
                 raise Refusal(
                     "name_taken",
