@@ -23,6 +23,7 @@ from django_filters import rest_framework as filters
 from knox.models import AuthToken
 
 from grow.asks import COMMON, Ask, asks
+from grow.importing.grid import KINDS_ON_PAPER
 from grow.models import Crop, Event, Item, Lot, Person, Photo, Place, PlantSite, Thing, Variety
 from grow.rest import Called
 from sales.models import DeliveryNote, Outlet, Product
@@ -433,3 +434,62 @@ def test_a_cook_of_no_kitchen_yet_sees_nothing(chef: Chef) -> None:
     both = Client()
     both.force_login(chef.world.people["packer"])
     assert both.get(reverse("lots-list")).json()["count"]
+
+
+# --- sheets, and what an act says of what stands elsewhere ------------------------------------
+
+
+def test_no_sheet_takes_anything_of_theirs(chef: Chef) -> None:
+    for kind in CHEFS_KINDS:
+        if kind not in KINDS_ON_PAPER:
+            continue
+        url = reverse("admin:sheet", args=[kind])
+        status, text = chef.ask("GET", url)
+        assert status == 200
+        chef.clean(url, text)
+        for ask, where in arguments(kind):
+            if ask.model in SHARED or where[-1] not in KINDS_ON_PAPER[kind]:
+                continue
+            for theirs, none in chef.named[ask.model]:
+                sheet = {"token": "t", "day": chef.world.farm.today.isoformat()}
+                asked = [sheet | {f"{where[-1]}-{n}": w for n in (1, 2)} for w in (theirs, none)]
+                chef.alike("POST", url, *asked, (theirs, none))
+        # a name that they gave already is the chef's to give, too
+        if "called" in KINDS_ON_PAPER[kind]:
+            line = {"crop-1": "Loose-leaf lettuce", "store-1": "Kitchen", "gross_g-1": "1.2"}
+            sheet = {"token": "u", "day": chef.world.farm.today.isoformat()} | line
+            words = ("Quince-label", "Nobody-label")
+            chef.alike("POST", url, *(sheet | {"called-1": w} for w in words), words)
+    chef.told_clean()
+
+
+def test_no_refusal_or_answer_says_what_of_a_lot_stands_with_them(chef: Chef) -> None:
+    """Both have some of the same run; the chef tells of it what can and what cannot be."""
+    run, kitchen = chef.world.shared.code, "Kitchen"
+    note = chef.world.own["open"]
+    acts: list[tuple[str, dict[str, Any]]] = [
+        ("use", {"lot": run, "place": kitchen, "quantity": 1}),
+        ("use", {"lot": run, "place": kitchen, "quantity": 99}),
+        ("use", {"lot": run, "place": kitchen, "quantity": 99, "already_done": True}),
+        (
+            "discard",
+            {"lot": run, "from_place": kitchen, "to": "compost", "quantity": 99, "reason": "old"},
+        ),
+        ("count", {"place": kitchen, "counted": [{"lot": run, "quantity": 50}], "closing": False}),
+        ("count", {"place": kitchen, "counted": [{"lot": run, "quantity": 1}], "closing": True}),
+        ("return_goods", {"lot": run, "outlet": kitchen, "quantity": 99, "reason": "wilted"}),
+        ("receive", {"note": note.number, "lines": [{"lot": run, "accepted": 3}]}),
+        ("undo", {"event": chef.world.own["received"].pk}),
+        ("hold", {"lots": [run], "reason": "smell"}),
+    ]
+    answered = set()
+    for kind, data in acts:
+        status, text = chef.ask("POST", reverse(f"act-{kind}"), data)
+        assert status < 500, text
+        answered.add(status)
+        chef.clean(f"{kind} {data}", text)
+        form = reverse("admin:act", args=[kind])
+        sent = {k: v for k, v in data.items() if not isinstance(v, list)}
+        chef.clean(f"{form} {sent}", chef.ask("POST", form, sent)[1])
+    assert {201, 403, 422} <= answered, answered
+    chef.told_clean()
