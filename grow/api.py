@@ -12,6 +12,7 @@ from rest_framework.routers import SimpleRouter
 
 from . import acts, ledger_tables, readings, tables
 from .models import Lot, Place
+from .photos import OnePhoto, Photos
 from .readings import EntryRow, StockRow
 from .rest import DayAsked, MomentAsked, Reading, called, shown, who
 
@@ -86,4 +87,6 @@ def urls() -> list[URLPattern]:
         path("business/", tables.TheBusiness.as_view(), name="business"),
         path("stock/", Stock.as_view(), name="stock"),
         path("today/", Today.as_view(), name="today"),
+        path("photos/", Photos.as_view(), name="photos"),
+        path("photos/<int:pk>/", OnePhoto.as_view(), name="photo"),
     ]

@@ -12,6 +12,7 @@ from .models import (
     ENDS,
     GROWING,
     OUTLETS,
+    Description,
     Event,
     Flag,
     Hold,
@@ -122,5 +123,5 @@ def nothing(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
 
 
 SEEN |= {Person: _people, Thing: _things}
-SEEN |= {Flag: _flags, Hold: of_lots, Lineage: _edges, Tag: nothing}
+SEEN |= {Description: of_lots, Flag: _flags, Hold: of_lots, Lineage: _edges, Tag: nothing}
 SEEN |= {Place: _places, Lot: _lots, Holding: _holdings, Movement: _movements, Event: _events}

@@ -26,7 +26,7 @@ from knox.models import AuthToken
 
 from grow.importing.grid import KINDS_ON_PAPER
 from grow.kinds import KINDS
-from grow.models import Lot
+from grow.models import Description, Lot, Photo
 from tests import who_may
 from tests.farm import Farm
 from tests.two_outlets import PASSWORD, TwoOutlets
@@ -186,7 +186,7 @@ class Asked:
             return "nobody"
         if status in (403, 404):
             return "not"
-        known = (200, 201, 204, 302, 400, 405, 409, 422)
+        known = (200, 201, 204, 302, 400, 405, 409, 415, 422)
         return "may" if status in known else f"fault {status}"
 
     def all(
@@ -264,6 +264,11 @@ def test_every_endpoint_against_every_role(asked: Asked) -> None:
             args = [row.lot.code if table == "runs" else getattr(row, keys.get(table, "pk"))]
         if name == "own-token":
             args = [asked.world.token.token_key]
+        if name == "photo":
+            run = asked.world.own["run"]
+            photo = Photo.objects.create(sha256="0" * 64, jpeg=b"a picture")
+            Description.objects.create(event=run.made_by, lot=run, photo=photo)
+            args = [photo.pk]
         url = reverse(name, args=args)
         for method in methods(view):
             may = api_says(name, method)

@@ -98,6 +98,8 @@ API = """
     DELETE own-token            | signed in
     GET business                | signed in
     PATCH business              | manager
+    POST photos                 | roles
+    GET photo                   | roles
     GET stock                   | roles
     GET today                   | roles
     GET trace                   | roles
