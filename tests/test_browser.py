@@ -94,6 +94,27 @@ def test_the_commonest_act_of_each_takes_few_taps(people, page, live_server, orm
     assert page.said == []
 
 
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_what_is_looked_up_most_is_a_tap_or_three_away(people, page, live_server, size):
+    """The manager's question, which crops earn their space, and the food-safety lead's."""
+    thumb = Thumb(page, people, "manager", live_server.url, size).start()
+    thumb.tap(page.get_by_role("navigation", name="Tasks").get_by_role("link", name="Margin"))
+    assert "Loose-leaf lettuce" in page.get_by_role("table").inner_text()
+    assert thumb.taps == 1
+    thumb = Thumb(page, people, "food_safety_lead", live_server.url, size).start()
+    thumb.tap(page.get_by_role("navigation", name="Tasks").get_by_role("link", name="Trace"))
+    code = page.get_by_label("Code")
+    thumb.type(code, people.run.code.lower())
+    code.press("Enter")  # a scanner does it by itself
+    page.wait_for_url("**code=**")
+    assert "Farm shop" in page.get_by_role("region", name="Where it is now").inner_text()
+    assert "Kitchen" in page.get_by_role("region", name="Who must be told").inner_text()
+    assert thumb.taps <= 3
+    assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+    assert thumb.elsewhere == []
+    assert page.said == []
+
+
 def test_the_weigh_pad(people, page, live_server, orm):
     thumb = Thumb(page, people, "grower", live_server.url)
     page.goto("/do/harvest/")
