@@ -10,6 +10,7 @@ from django.db.models import QuerySet
 from django.http import HttpRequest
 
 from . import admin_people, clock  # noqa: F401  (people register themselves)
+from .admin_help import SetUpAdmin
 from .models import (
     ENDS,
     SOURCES,
@@ -76,7 +77,12 @@ class LedgerInline(ReadOnly, admin.TabularInline):
 
 
 @admin.register(Business)
-class BusinessAdmin(admin.ModelAdmin):
+class BusinessAdmin(SetUpAdmin):
+    help = {
+        "name": "As it stands on labels and notes.",
+        "zone": "Whose days are counted, such as Europe/London; fixed once anything is recorded.",
+        "currency": "In which money is counted, such as GBP.",
+    }
     list_display = ("name", "zone", "currency", "rule_set")
 
     def has_add_permission(self, request: HttpRequest) -> bool:
@@ -92,7 +98,12 @@ class CardInline(admin.StackedInline):
 
 
 @admin.register(Variety)
-class VarietyAdmin(admin.ModelAdmin):
+class VarietyAdmin(SetUpAdmin):
+    help = {
+        "crop": "What it is sold as.",
+        "name": "As on the packet. A mix names its species below.",
+        "seeds_per_cell": "Herbs are sown several to a cell; the books count cells.",
+    }
     list_display = ("name", "crop", "seeds_per_cell", "sites_each")
     list_filter = ("crop",)
     list_select_related = ("crop",)
@@ -108,7 +119,13 @@ class VarietyInline(admin.StackedInline):
 
 
 @admin.register(Crop)
-class CropAdmin(admin.ModelAdmin):
+class CropAdmin(SetUpAdmin):
+    help = {
+        "name": "As it stands on labels.",
+        "picked": "Once, again and again, or fruit by fruit.",
+        "usual_bunch_g": "What a bunch of it weighs, for whoever cuts without a scale.",
+        "cold_c": "At what temperature it is kept, in °C; basil and tomato not as cold as lettuce.",
+    }
     list_display = ("name", "picked", "allergen", "usual_bunch_g", "cold_c")
     list_filter = ("picked", "sprout_rules")
     search_fields = ("name", "varieties__name")
@@ -116,7 +133,12 @@ class CropAdmin(admin.ModelAdmin):
 
 
 @admin.register(Item)
-class ItemAdmin(admin.ModelAdmin):
+class ItemAdmin(SetUpAdmin):
+    help = {
+        "name": "As it is ordered.",
+        "kind": "What it is for; says what it touches when it is in use.",
+        "variety": "Of seed and young plants: what grows from it.",
+    }
     list_display = ("name", "kind", "variety", "authorisation", "harvest_interval_days")
     list_filter = ("kind",)
     list_select_related = ("variety",)
@@ -125,7 +147,13 @@ class ItemAdmin(admin.ModelAdmin):
 
 
 @admin.register(Place)
-class PlaceAdmin(admin.ModelAdmin):
+class PlaceAdmin(SetUpAdmin):
+    help = {
+        "name": "What people call it; no two alike.",
+        "kind": "Fixed once anything has moved there.",
+        "within": "The area that it lies in: mist in a tent reaches the benches in it.",
+        "belongs_to": "The outlet beside which it stands, for its lorry, till and reject shelf.",
+    }
     list_display = ("name", "kind", "within", "belongs_to")
     list_filter = ("kind",)
     list_select_related = ("within", "belongs_to")
@@ -139,7 +167,11 @@ class PlaceAdmin(admin.ModelAdmin):
 
 
 @admin.register(PlantSite)
-class PlantSiteAdmin(admin.ModelAdmin):
+class PlantSiteAdmin(SetUpAdmin):
+    help = {
+        "tower": "On which tower.",
+        "out_of_use": "Nothing is planted there until it is mended.",
+    }
     list_display = ("__str__", "tower", "tier", "position", "out_of_use")
     list_filter = ("out_of_use", "tier")
     list_select_related = ("tower",)
@@ -148,7 +180,11 @@ class PlantSiteAdmin(admin.ModelAdmin):
 
 
 @admin.register(Thing)
-class ThingAdmin(admin.ModelAdmin):
+class ThingAdmin(SetUpAdmin):
+    help = {
+        "name": "What people call it, such as Scale B.",
+        "kind": "What is checked of it.",
+    }
     list_display = ("name", "kind", "place")
     list_filter = ("kind",)
     list_select_related = ("place",)

@@ -14,6 +14,7 @@ from django.http import HttpRequest, HttpResponse
 from django.utils.html import format_html
 
 from . import clock, pins
+from .admin_help import SetUpAdmin
 from .errors import Refusal
 from .models import OUTLETS, Device, Person, Place, SignOff
 from .roles import is_learner
@@ -214,7 +215,8 @@ class PersonAdmin(UserAdmin):
 
 
 @admin.register(SignOff)
-class SignOffAdmin(admin.ModelAdmin):
+class SignOffAdmin(SetUpAdmin):
+    help = {"person": "Who may do it.", "task": "What they were shown and can do alone."}
     list_display = ("person", "task", "since", "by")
     list_filter = ("task", "since")
     list_select_related = ("person", "by")
@@ -242,7 +244,7 @@ class SignOffAdmin(admin.ModelAdmin):
 
 
 @admin.register(Device)
-class DeviceAdmin(admin.ModelAdmin):
+class DeviceAdmin(SetUpAdmin):
     """Made on the device itself, at its own page; here it is looked up, renamed and shut."""
 
     list_display = ("name", "in_use")

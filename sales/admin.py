@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.contrib import admin
 
 from grow.admin import LedgerAdmin, LedgerInline
+from grow.admin_help import SetUpAdmin
 
 from .models import (
     DeliveryNote,
@@ -20,7 +21,15 @@ from .models import (
 
 
 @admin.register(Outlet)
-class OutletAdmin(admin.ModelAdmin):
+class OutletAdmin(SetUpAdmin):
+    help = {
+        "place": "The shop, kitchen or buyer as a place.",
+        "asks_temperature": "Whether a temperature is asked for when goods come in.",
+        "contact": "Whom to ask for in a recall.",
+        "address": "As it stands on the delivery note.",
+        "telephone": "In working hours.",
+        "out_of_hours": "At night and on Sundays: a recall does not wait.",
+    }
     list_display = ("place", "wants_notes", "contact", "telephone", "out_of_hours")
     list_select_related = ("place",)
     search_fields = ("place__name", "contact")
@@ -34,7 +43,14 @@ class RecipeInline(admin.StackedInline):
 
 
 @admin.register(Product)
-class ProductAdmin(admin.ModelAdmin):
+class ProductAdmin(SetUpAdmin):
+    help = {
+        "code": "As the till calls it.",
+        "name": "As it stands on the label.",
+        "nominal_g": "Net weight of a pack; empty for what is sold loose.",
+        "loose_crop": "For what is sold by weight, bunch or head: of which crop.",
+        "fill": "Every pack made up on the scale, or only some looked at.",
+    }
     list_display = ("name", "code", "nominal_g", "loose_crop", "shelf_life_days", "allergens")
     list_filter = ("fill",)
     list_select_related = ("loose_crop",)
@@ -44,7 +60,12 @@ class ProductAdmin(admin.ModelAdmin):
 
 
 @admin.register(Price)
-class PriceAdmin(admin.ModelAdmin):
+class PriceAdmin(SetUpAdmin):
+    help = {
+        "outlet": "What this outlet pays.",
+        "since": "From this day on; older prices stay as they were.",
+        "tax_code": "As your accounts call it.",
+    }
     list_display = ("line", "outlet", "since", "pence", "tax_code")
     list_filter = ("outlet",)
     list_select_related = ("outlet__place",)
@@ -53,7 +74,12 @@ class PriceAdmin(admin.ModelAdmin):
 
 
 @admin.register(LabelStock)
-class LabelStockAdmin(admin.ModelAdmin):
+class LabelStockAdmin(SetUpAdmin):
+    help = {
+        "name": "What people call it, such as Bag roll.",
+        "height_mm": "Of one label.",
+        "top_mm": "From the top edge of the sheet to the first label.",
+    }
     list_display = ("name", "width_mm", "height_mm", "columns", "rows", "last_used")
     search_fields = ("name",)
     fieldsets = (

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
+from django.contrib import admin
 from django.db import connection, models
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
+from grow.admin import LedgerAdmin
 from grow.models import Person
 from sales.operations import Arrived, Line
 from tests.farm import Farm
@@ -41,3 +45,29 @@ def test_a_lot_an_act_and_a_note_show_many_rows_at_one_asking(manager: Client, f
     assert asked(manager, few) == asked(manager, many)
     assert asked(manager, sent[0]) == asked(manager, sent[1])
     assert asked(manager, sent[0].note) == asked(manager, sent[1].note)
+
+
+def _set_up() -> list[tuple[Any, Any]]:
+    return [
+        (model, table)
+        for model, table in admin.site._registry.items()
+        if model._meta.app_label in ("grow", "sales", "analytics")
+        and not isinstance(table, LedgerAdmin)
+    ]
+
+
+def test_every_table_to_be_filled_in_is_found_searched_and_explained(admin_client, rf, admin_user):
+    """Search, and a list that is searched for what has many rows; help in the grower's words."""
+    request = rf.get("/")
+    request.user = admin_user
+    assert len(_set_up()) > 12
+    for model, table in _set_up():
+        if model.__name__ in ("Business", "Person"):  # one row; and the framework's own form
+            continue
+        assert table.search_fields, model
+        searched = {*table.autocomplete_fields, *table.filter_horizontal}
+        for field in model._meta.get_fields():
+            if isinstance(field, models.ForeignKey | models.OneToOneField | models.ManyToManyField):
+                assert field.name in searched or not field.editable, (model, field.name)
+        for name, field in table.get_form(request)().fields.items():
+            assert field.help_text, (model, name)
