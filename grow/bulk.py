@@ -80,6 +80,13 @@ def next_number(called: str) -> int:
     return max(taken_numbers(called), default=0) + 1
 
 
+def last_called(kind: str) -> str:
+    """What the place made last is called, without its number; empty where none has one."""
+    last = Place.objects.filter(kind=kind).order_by("-pk").values_list("name", flat=True).first()
+    numbered = re.fullmatch(r"(.*?)\s*[0-9]+", last or "")
+    return numbered[1] if numbered else ""
+
+
 def last_shape() -> tuple[int, int] | None:
     """(tiers, sites a tier) of the tower made last, where there is one."""
     row = (

@@ -39,7 +39,7 @@ class BulkForm(short.Short):
 
 def _usual(kind: PlaceKind) -> dict[str, Any]:
     """As at the last time, from the next number on; thirty towers of ten tiers at the first."""
-    called = IN_BULK[kind].called
+    called = bulk.last_called(kind) or IN_BULK[kind].called
     stand = Place.objects.filter(kind=kind).exists()
     tiers, round_ = bulk.last_shape() or (10, 4)
     many = 30 if kind == _TOWER else 2

@@ -447,3 +447,11 @@ def test_a_plant_can_stand_on_a_tower_made_in_bulk(farm: Farm):
     farm.pass_time(days=20)
     farm.plant(batch, tower, 8)
     assert farm.stock(batch, tower) == 8
+
+
+def test_the_next_ten_are_called_as_the_last_were(db, admin_client):
+    for n in (1, 2, 30):
+        Place.objects.create(name=f"Tower {n}", kind="tower")
+    page = admin_client.get("/towers/").content.decode()
+    assert 'value="Tower"' in page
+    assert 'value="31"' in page
