@@ -61,6 +61,25 @@ def may_open_tables(request: HttpRequest) -> bool:
     return user.is_superuser or not (user.pk and tied_to(user))
 
 
+def not_allowed(request: HttpRequest, exception: Exception) -> HttpResponse:
+    """403 in whole words, with a way back."""
+    says = str(exception) or "That is not among your tasks; the manager says who may."
+    return _not_here(request, "Not among your tasks", says, 403)
+
+
+def not_found(request: HttpRequest, exception: Exception) -> HttpResponse:
+    """404 likewise. What Django tried is nobody's business."""
+    told = exception.args[0] if exception.args else ""
+    says = told if isinstance(told, str) and told else "There is nothing here that you may see."
+    return _not_here(request, "Not found", says, 404)
+
+
+def _not_here(request: HttpRequest, title: str, says: str, status: int) -> HttpResponse:
+    own = {"title": title, "says": says, "is_nav_sidebar_enabled": False}
+    context = {**admin.site.each_context(request), **own}
+    return TemplateResponse(request, "admin/not_here.html", context, status=status).render()
+
+
 class FarmSite(admin.AdminSite):
     site_title = "Harvest to sale"
     site_header = "Harvest to sale"

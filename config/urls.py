@@ -18,6 +18,7 @@ class Favicon(RedirectView):
         return static("farm/favicon.svg")
 
 
+handler403, handler404 = "config.site.not_allowed", "config.site.not_found"
 urlpatterns = [
     path("favicon.ico", Favicon.as_view()),
     path("api/", include(api.addresses())),

@@ -24,7 +24,19 @@ from knox.models import AuthToken
 
 from grow.asks import COMMON, Ask, asks
 from grow.importing.grid import KINDS_ON_PAPER
-from grow.models import Crop, Event, Item, Lot, Person, Photo, Place, PlantSite, Thing, Variety
+from grow.models import (
+    Crop,
+    Description,
+    Event,
+    Item,
+    Lot,
+    Person,
+    Photo,
+    Place,
+    PlantSite,
+    Thing,
+    Variety,
+)
 from grow.rest import Called
 from sales.models import DeliveryNote, Outlet, Product
 from tests import two_outlets, who_may
@@ -221,6 +233,16 @@ def test_every_object_of_theirs_is_as_if_it_were_not(chef: Chef) -> None:
             else:
                 nobodys = "X99999-99-9" if key in ("code", "lot") else str(NOBODYS)
                 chef.alike("GET", url.replace(word, "{}"), {}, {}, (word, nobodys))
+    chef.told_clean()
+
+
+def test_no_photograph_of_theirs(chef: Chef) -> None:
+    run = chef.world.other["run"]
+    photo = Photo.objects.create(sha256="0" * 64, jpeg=b"a picture")
+    Description.objects.create(event=run.made_by, lot=run, photo=photo)
+    said = (str(photo.pk), str(NOBODYS))
+    chef.alike("GET", "/api/v1/photos/{}/", {}, {}, said)
+    assert chef.ask("GET", reverse("photo", args=[photo.pk]))[0] == 404
     chef.told_clean()
 
 

@@ -358,3 +358,20 @@ def test_nothing_has_a_page_elsewhere(asked: Asked) -> None:
     url = reverse("admin:view_on_site", args=[kind.pk, asked.world.own["run"].pk])
     asked.all(frozenset(), "GET", url)
     assert not asked.wrong, "\n".join(asked.wrong)
+
+
+def test_who_is_kept_out_is_told_so_in_words(world: TwoOutlets) -> None:
+    client = Client()
+    client.force_login(world.people["chef"])
+    for url, status, says in (
+        (reverse("admin:act", args=["sow"]), 403, "“Sow” is not among your tasks."),
+        (reverse("admin:grow_lot_changelist"), 403, "The tables are not among your tasks."),
+        (reverse("admin:act", args=["dance"]), 404, "There is no kind of entry called “dance”."),
+        ("/nowhere/at/all/", 404, "There is nothing here that you may see."),
+    ):
+        answer = client.get(url)
+        page = answer.content.decode()
+        assert answer.status_code == status
+        assert says in page
+        assert "Content-Security-Policy" in answer
+        assert 'href="/"' in page
