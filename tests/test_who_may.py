@@ -19,11 +19,13 @@ from django.apps import apps
 from django.contrib import admin
 from django.contrib.contenttypes.models import ContentType
 from django.db import transaction
+from django.http import HttpResponse
 from django.template.response import SimpleTemplateResponse
 from django.test import Client
 from django.urls import URLResolver, get_resolver, reverse
 from knox.models import AuthToken
 
+from config import site
 from grow.importing.grid import KINDS_ON_PAPER
 from grow.kinds import KINDS
 from grow.models import Description, Lot, Photo
@@ -215,6 +217,7 @@ def world(farm: Farm) -> TwoOutlets:
 def asked(world: TwoOutlets, monkeypatch: pytest.MonkeyPatch) -> Iterator[Asked]:
     """Without drawing the pages: here only their status is read."""
     monkeypatch.setattr(SimpleTemplateResponse, "rendered_content", "")
+    monkeypatch.setattr(site, "_not_here", lambda *told: HttpResponse(status=told[-1]))
     logging.disable(logging.CRITICAL)  # three thousand refusals are what is wanted here
     yield Asked(world)
     logging.disable(logging.NOTSET)
