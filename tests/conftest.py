@@ -40,10 +40,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if "page" in getattr(item, "fixturenames", ()):
             item.add_marker(pytest.mark.browser)
+            item.add_marker(pytest.mark.once)
         if item.get_closest_marker("browser") and CHROMIUM is None:
             item.add_marker(pytest.mark.skip(reason="Chromium is not installed"))
         if item.get_closest_marker("postgres") and not on_postgres:
             item.add_marker(pytest.mark.skip(reason="true only on PostgreSQL; this is SQLite"))
+        if item.get_closest_marker("once") and on_postgres:
+            item.add_marker(pytest.mark.skip(reason="asks no database anything; seen on SQLite"))
         if item.get_closest_marker("sqlite") and on_postgres:
             item.add_marker(pytest.mark.skip(reason="true only on SQLite; this is PostgreSQL"))
 
