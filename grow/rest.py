@@ -387,12 +387,15 @@ class Reading(generics.GenericAPIView):
         return dict(told.validated_data)
 
     def pages_of(self, rows: Any, dress: Callable[[Any], Any] | None = None) -> Response:
-        """A list's page; dress turns each of its rows, and not all of them, into what is shown."""
-        page = self.paginate_queryset(rows) or []
+        """A list's page; dress turns each of its rows, and not all of them, into what is shown. A
+        file is whole, unless a part of it is asked for."""
+        whole = self.request.accepted_renderer.format == CsvRenderer.format
+        whole = whole and not {"limit", "offset"} & self.request.query_params.keys()
+        page = list(rows) if whole else self.paginate_queryset(rows) or []
         shown_ = [dress(row) for row in page] if dress else page
         serializer = shown(type(shown_[0])) if shown_ else None
         data = serializer(shown_, many=True).data if serializer else []
-        return self.get_paginated_response(data)
+        return Response({"results": data}) if whole else self.get_paginated_response(data)
 
 
 # --- rows of a reading --------------------------------------------------------------------------

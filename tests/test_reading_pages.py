@@ -247,6 +247,16 @@ def test_the_file_and_the_api_hold_the_rows_of_the_json(week, manager, path):
     assert list(frame.columns) == list(read(text)[0].keys())
 
 
+def test_a_file_by_api_is_whole_unless_a_part_is_asked_for(week, manager):
+    for n in range(120):
+        week.sow(1, place=week.place(f"Bench of list {n}", "bench"))
+    address, csv_ = READINGS["/stock/"], {"Accept": "text/csv"}
+    count = manager.get(address).json()["count"]
+    assert count > 120
+    assert len(read(manager.get(address, headers=csv_).content.decode())) == count
+    assert len(read(manager.get(address, {"limit": 7}, headers=csv_).content.decode())) == 7
+
+
 def test_lines_of_a_file_end_and_quote_as_rfc_4180_says():
     text = as_csv(["a", "b"], [{"a": 'say "yes"', "b": "one, two"}, {"a": "two\nlines", "b": 3}])
     assert text == 'a,b\r\n"say ""yes""","one, two"\r\n"two\nlines",3\r\n'
