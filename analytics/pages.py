@@ -152,7 +152,7 @@ def _by_crop(
 def _rests_on(about: About) -> list[str]:
     said = [f"Base: {about.base}. Unit: {about.unit}."]
     if about.standard_pct is not None:
-        said.append(f"{about.standard_pct} % of it is standard or estimated. {about.standard_says}")
+        said.append(f"Standard or estimated: {about.standard_pct} % {about.standard_says}.")
     return [*said, *about.notes, *about.gaps]
 
 
