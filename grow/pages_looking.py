@@ -34,6 +34,8 @@ _ENTRIES = (
     Column("amounts", "What moved"),
     Column("id", "Entry", "entry"),
 )
+#: An entry's own record is shut to whoever is tied to places, so they are offered none.
+_ENTRIES_OF_TIED = _ENTRIES[:-1]
 
 
 def _called(model: type, text: str, person: Person) -> Any:
@@ -126,13 +128,14 @@ def _day(person: Person, asked: Mapping[str, str]) -> Answer:
             *([Section("To be looked at", says=flags, loud=True)] if flags else []),
             Section(
                 f"{clock.local(day):%A %d %b %Y}",
-                table=Table(_ENTRIES, table),
+                table=Table(_ENTRIES_OF_TIED if scope.tied_to(person) else _ENTRIES, table),
                 empty="Nothing was recorded of that day.",
             ),
         ],
         file=f"entries-{clock.local(day):%Y-%m-%d}",
         columns=columns_of(shown(EntryRow)),
-        rows=map(asdict, rows),
+        # as the API writes them: one moment has one spelling
+        rows=shown(EntryRow)(rows, many=True).data,
     )
 
 

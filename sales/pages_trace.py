@@ -35,6 +35,7 @@ _LOT = (
 _LOTS = (*_LOT[:3], Column("how", "How"), Column("much", "How much", "mark"), *_LOT[3:])
 #: So many lots of a side are shown.
 _MOST = 60
+_NONE_OF_YOURS = "Nothing that stood with you."
 _WHERE = (
     Column("place", "Where"),
     Column("lot", "Lot", "code"),
@@ -109,14 +110,15 @@ def _trace(person: Person, asked: Mapping[str, str]) -> Answer | None:
             question[name] = grown.moment(told[name].replace("T", " "), name, start=start)
     found = readings.traced(person, readings.asked(person, **question))
     return Answer(
-        _sections(found),
+        _sections(found, tied=bool(scope.tied_to(person))),
         file=f"trace-{found['lot']}",
         columns=readings.COLUMNS,
         rows=readings.flat(found),
     )
 
 
-def _sections(found: Mapping[str, Any]) -> list[Section]:
+def _sections(found: Mapping[str, Any], *, tied: bool = False) -> list[Section]:
+    """tied: of what is kept from this person nothing is said, not even that there is none."""
     lots = found["lots"]
     affected = [*lots, *found["descendants"]]
     held = [f"{lot['code']} is held: {lot['held']}" for lot in affected if lot["held"]]
@@ -130,21 +132,29 @@ def _sections(found: Mapping[str, Any]) -> list[Section]:
         Section(
             "Where it is now",
             table=Table(_WHERE, [row | {"kind": _kind(affected, row)} for row in _gathered(found)]),
-            empty="Nothing of it is anywhere that the books know.",
-        ),
-        Section(
-            "Who must be told",
-            table=Table(_TOLD, [told | {"of": _had(told)} for told in found["must_be_told"]]),
-            empty="Nobody outside is recorded as having had any of it.",
+            empty=_NONE_OF_YOURS if tied else "Nothing of it is anywhere that the books know.",
         ),
     ]
+    if not tied:
+        told = [told | {"of": _had(told)} for told in found["must_be_told"]]
+        parts.append(
+            Section(
+                "Who must be told",
+                table=Table(_TOLD, told),
+                empty="Nobody outside is recorded as having had any of it.",
+            )
+        )
     if found["balance"]:
         parts.append(Section("Does it add up", facts=list(_adds_up(found))))
     if found["gaps"]:
         parts.append(Section("Gaps and warnings", says=found["gaps"]))
     parts += [
         Section("It came from", table=_lots(found["ancestors"]), empty="Nothing is recorded."),
-        Section("It went into", table=_lots(found["descendants"]), empty="Nothing is recorded."),
+        Section(
+            "It went into",
+            table=_lots(found["descendants"]),
+            empty=_NONE_OF_YOURS if tied else "Nothing is recorded.",
+        ),
     ]
     for shared in found["alongside"]:
         parts.append(
@@ -213,6 +223,7 @@ def _adds_up(found: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
     yield "by evidence", _percent(one["percent_by_evidence"])
     if everything and len(found["descendants"]) > 0 and everything["unit"] == Unit.G:
         yield "With all made from it, in grams", _percent(everything["percent"])
+        yield "With all made from it, by evidence", _percent(everything["percent_by_evidence"])
 
 
 def _percent(number: float | None) -> str:

@@ -108,6 +108,7 @@ def traced(person: Person, found: roots.Roots, *, alongside: bool = True) -> dic
 
 def narrowed(answer: Trace, person: Person, tied: frozenset[int]) -> dict[str, Any]:
     names = set(Place.objects.filter(pk__in=tied).values_list("name", flat=True))
+    own = person.places.order_by("name").values_list("name", flat=True)
     whole = answer.as_json()
     down = {lot["code"] for lot in whole["descendants"]}
     hidden = down - _codes(Lot.objects.filter(code__in=down), person)
@@ -121,8 +122,14 @@ def narrowed(answer: Trace, person: Person, tied: frozenset[int]) -> dict[str, A
         "balance": None,
         "balance_of_all": None,
         "gaps": [],
-        "notes": [],
+        "notes": [
+            f"Only what stood with {_and(own)} is shown; the rest of the trace is kept back."
+        ],
     }
+
+
+def _and(names: Iterable[str]) -> str:
+    return " and ".join(names) or "you"
 
 
 def _own(lots: Iterable[dict[str, Any]], names: set[str], hidden: set[str]) -> list[dict[str, Any]]:

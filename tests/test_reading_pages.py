@@ -304,3 +304,30 @@ def test_a_list_of_rows_takes_a_line_for_each():
         {"id": "1", "lots": "A; B", "moved_lot": "B", "moved_n": "2"},
         {"id": "2", "lots": "", "moved_lot": "", "moved_n": ""},
     ]
+
+
+def test_a_chef_is_not_told_that_nobody_else_had_any(week):
+    """What is not shown to them is not said to be nothing."""
+    page = words(signed_in("chef", week.kitchen_place).get("/trace/", {"code": week.run.code}))
+    assert "Nobody outside" not in page
+    assert "Who must be told" not in page
+    assert f"Only what stood with {week.kitchen_place.name} is shown" in page
+    whole = words(signed_in("manager").get("/trace/", {"code": week.run.code}))
+    assert "Only what stood with" not in whole
+
+
+def test_a_chef_is_offered_no_record_that_is_shut_to_them(week):
+    chef = signed_in("chef", week.kitchen_place)
+    for path in ("/day/", "/stock/"):
+        page = chef.get(path).content.decode()
+        assert "<table>" in page
+        for url in re.findall(r'<td[^>]*><a href="([^"]+)"', page):
+            assert chef.get(html.unescape(url)).status_code == 200, url
+
+
+def test_both_balances_say_how_much_rests_on_evidence(week, manager):
+    page = words(manager.get("/trace/", {"code": week.crate.code}))
+    assert "by evidence" in page
+    made_into = words(manager.get("/trace/", {"code": Lot.objects.get(kind="batch").code}))
+    assert "With all made from it, in grams" in made_into
+    assert "With all made from it, by evidence" in made_into
