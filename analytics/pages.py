@@ -62,6 +62,8 @@ _WASTE = (
 def _margins(currency: str) -> tuple[Column, ...]:
     return (
         Column("crop", "Crop"),
+        Column("before_per_site_week_p", "Pence a site and week, before", "tenth"),
+        Column("after_per_site_week_p", "Pence a site and week, after", "tenth"),
         Column("takings_p", f"Takings, {currency}", "money"),
         Column("door_p", "At the pack-house door", "money"),
         Column("seed_and_plugs_p", "Seed and plugs", "money"),
@@ -71,8 +73,6 @@ def _margins(currency: str) -> tuple[Column, ...]:
         Column("before_labour_p", "Before crop minutes", "money"),
         Column("labour_p", "Crop minutes", "money"),
         Column("after_labour_p", "After crop minutes", "money"),
-        Column("before_per_site_week_p", "Pence a site and week, before", "tenth"),
-        Column("after_per_site_week_p", "Pence a site and week, after", "tenth"),
     )
 
 

@@ -22,8 +22,8 @@ from .rest import shown
 _STOCK = (
     Column("place", "Where"),
     Column("title", "What"),
-    Column("lot", "Lot", "code"),
     Column("quantity", "How much", "amount"),
+    Column("lot", "Lot", "code"),
     Column("use_by", "Use by", "day"),
     Column("state", "Held", "mark"),
 )

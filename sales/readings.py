@@ -123,7 +123,8 @@ def narrowed(answer: Trace, person: Person, tied: frozenset[int]) -> dict[str, A
         "balance_of_all": None,
         "gaps": [],
         "notes": [
-            f"Only what stood with {_and(own)} is shown; the rest of the trace is kept back."
+            f"Of where it is and what came of it, only the part of {_and(own)} is shown; "
+            "others may have had some."
         ],
     }
 

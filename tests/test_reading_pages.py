@@ -91,8 +91,8 @@ def test_each_page_answers(week, manager):
 
 def test_what_is_here_now_and_then(week, manager):
     now = words(manager.get("/stock/"))
-    assert f"Cold store Salad bag 120 g {week.run.code} 14 packs" in now
-    assert f"Farm shop Salad bag 120 g {week.run.code} 6 packs" in now
+    assert f"Cold store Salad bag 120 g 14 packs {week.run.code}" in now
+    assert f"Farm shop Salad bag 120 g 6 packs {week.run.code}" in now
     week.tell("hold", lots=[week.run], reason="Glass")
     assert "held" in words(manager.get("/stock/", {"lot": week.run.code}))
     before = clock.local(week.run.made_by.placed_at).date() - dt.timedelta(days=1)
@@ -311,9 +311,9 @@ def test_a_chef_is_not_told_that_nobody_else_had_any(week):
     page = words(signed_in("chef", week.kitchen_place).get("/trace/", {"code": week.run.code}))
     assert "Nobody outside" not in page
     assert "Who must be told" not in page
-    assert f"Only what stood with {week.kitchen_place.name} is shown" in page
+    assert f"only the part of {week.kitchen_place.name} is shown" in page
     whole = words(signed_in("manager").get("/trace/", {"code": week.run.code}))
-    assert "Only what stood with" not in whole
+    assert "only the part of" not in whole
 
 
 def test_a_chef_is_offered_no_record_that_is_shut_to_them(week):
