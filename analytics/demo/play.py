@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Iterator
 
 from grow import clock
 from grow.models import Event
+from grow.ready import plan_anew
 
 from . import greenhouse, outlets, packhouse, rounds, stories
 from .scenario import scenario
@@ -30,6 +31,8 @@ def play(
         for day in progress([first + dt.timedelta(days=n) for n in range(days)]):
             year.new_day(day)
             a_day(year)
+            if day.weekday() == 0:
+                plan_anew()
         end(year)
     return year
 

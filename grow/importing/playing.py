@@ -21,6 +21,7 @@ from .. import clock, edge, finding, gate, queries, scope
 from ..asks import Reader, Unread
 from ..errors import Busy, NotKnown, Refusal
 from ..models import Event, Lot, Person, Place, PlantSite
+from ..ready import plan_anew
 from .blame import Bad, Slip, judge
 from .entries import Entry, Fault, Name, entries_of, in_order, pieces
 from .sheets import Sheet
@@ -52,6 +53,10 @@ class Outcome:
     @property
     def good(self) -> bool:
         return not (self.faults or self.bads)
+
+
+#: After so many entries the tables have outgrown what was planned for them.
+_GROWN = 250
 
 
 class _TakeBack(Exception):
@@ -88,7 +93,10 @@ class Play:
                 self._look_back()
                 for done, entry in enumerate(in_order(self.entries), start=1):
                     self._play(entry)
+                    if done % _GROWN == 0:
+                        plan_anew()
                     yield done, of
+                plan_anew()
                 judge(outcome.bads)
                 outcome.bads.sort(key=lambda bad: bad.entry.position)
                 if not (self.record and outcome.good):
