@@ -15,6 +15,7 @@ class RateAdmin(SetUpAdmin):
     autocomplete_fields = ["crop"]
     list_display = ["what", "crop", "amount", "unit", "since", "source"]
     list_filter = ["what", "crop"]
+    list_select_related = ["crop"]  # may be empty, and so is not joined of itself
     search_fields = ["crop__name", "source"]
     date_hierarchy = "since"
 
