@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
-from functools import partial
+from dataclasses import dataclass
 from typing import Any
 
 from django.http import HttpRequest
@@ -76,63 +76,57 @@ def _margins(currency: str) -> tuple[Column, ...]:
     )
 
 
-def _figure(
-    request: HttpRequest,
-    *,
-    title: str,
-    lead: str,
-    file: str,
-    row: type,
-    columns: Callable[[], Sequence[Column]],
-    read: Callable[[Period], Any],
-) -> HttpResponseBase:
-    today = clock.local(clock.now()).date()
-    return looked(
-        request,
-        title=title,
-        lead=lead,
-        questions=[
-            Question("first", "From", "date", (today - dt.timedelta(days=364)).isoformat()),
-            Question("last", "to", "date", today.isoformat()),
-        ],
-        answer=partial(_answer, title=title, file=file, row=row, columns=columns, read=read),
-    )
+@dataclass(frozen=True)
+class Figure:
+    """One of the figures as a page: a row of it, its columns, and what reads it."""
 
+    name: str
+    title: str
+    lead: str
+    row: type
+    columns: Callable[[], Sequence[Column]]
+    read: Callable[[Period], Any]
 
-def _answer(
-    person: Person,
-    asked: Mapping[str, str],
-    *,
-    title: str,
-    file: str,
-    row: type,
-    columns: Callable[[], Sequence[Column]],
-    read: Callable[[Period], Any],
-) -> Answer:
-    first, last = (READ["day"](Ask(name, "day"), asked[name], False) for name in ("first", "last"))
-    try:
-        period = Period(first, last)
-    except ValueError as error:
-        raise Unread({"last": Refusal("period", str(error))}) from error
-    found = read(period)
-    plain = shown(row)
-    total = dict(plain(found.total).data) | {"line": ""}
-    crops = [dict(plain(one).data) | {"line": "all"} for one in getattr(found, "crops", [])]
-    rows = [dict(plain(one).data) for one in found.rows]
-    return Answer(
-        [
-            Section(
-                str(period),
-                table=Table(columns(), [*_by_crop(rows, crops), total], sums=1) if rows else None,
-                empty="Nothing was cut, sold or spent in that time.",
-                says=_rests_on(found.about),
-                folded=True,
-            )
-        ],
-        file=f"{file}-{period.first}-{period.last}",
-        columns=columns_of(plain),
-        rows=rows,
-    )
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        today = clock.local(clock.now()).date()
+        return looked(
+            request,
+            title=self.title,
+            lead=self.lead,
+            questions=[
+                Question("first", "From", "date", (today - dt.timedelta(days=364)).isoformat()),
+                Question("last", "to", "date", today.isoformat()),
+            ],
+            answer=self.answer,
+        )
+
+    def answer(self, person: Person, asked: Mapping[str, str]) -> Answer:
+        """Raises Unread for a day that is none, or a period that ends before it begins."""
+        first, last = (READ["day"](Ask(n, "day"), asked[n], False) for n in ("first", "last"))
+        try:
+            period = Period(first, last)
+        except ValueError as error:
+            raise Unread({"last": Refusal("period", str(error))}) from error
+        found = self.read(period)
+        plain = shown(self.row)
+        total = dict(plain(found.total).data) | {"line": ""}
+        crops = [dict(plain(one).data) | {"line": "all"} for one in getattr(found, "crops", [])]
+        rows = [dict(plain(one).data) for one in found.rows]
+        every = [*_by_crop(rows, crops), total]
+        return Answer(
+            [
+                Section(
+                    str(period),
+                    table=Table(self.columns(), every, sums=1) if rows else None,
+                    empty="Nothing was cut, sold or spent in that time.",
+                    says=_rests_on(found.about),
+                    folded=True,
+                )
+            ],
+            file=f"{self.name}-{period.first}-{period.last}",
+            columns=columns_of(plain),
+            rows=rows,
+        )
 
 
 def _by_crop(
@@ -156,44 +150,30 @@ def _rests_on(about: About) -> list[str]:
     return [*said, *about.notes, *about.gaps]
 
 
-def yields_page(request: HttpRequest) -> HttpResponseBase:
-    return _figure(
-        request,
-        title="Yields",
-        lead="What each crop gave for the sites it stood on. What is cut and not sold is in Waste.",
-        file="yields",
-        row=YieldRow,
-        columns=lambda: _YIELDS,
-        read=yields,
-    )
-
-
-def waste_page(request: HttpRequest) -> HttpResponseBase:
-    return _figure(
-        request,
-        title="Waste",
-        lead="Where every gram went, from the cut to the customer; each row balances.",
-        file="waste",
-        row=WasteRow,
-        columns=lambda: _WASTE,
-        read=waste,
-    )
-
-
-def margin_page(request: HttpRequest) -> HttpResponseBase:
-    return _figure(
-        request,
-        title="Margin",
-        lead="What each crop earned at the pack-house door, before and after crop minutes.",
-        file="margin",
-        row=MarginRow,
-        columns=lambda: _margins(Business.the().currency),
-        read=margin,
-    )
-
-
-PAGES = [
-    Page("yields/", "yields", "Yields", None, yields_page, may=may_read_figures),
-    Page("waste/", "waste", "Waste", None, waste_page, may=may_read_figures),
-    Page("margin/", "margin", "Margin", None, margin_page, may=may_read_figures),
-]
+FIGURES = (
+    Figure(
+        "yields",
+        "Yields",
+        "What each crop gave for the sites it stood on. What is cut and not sold is in Waste.",
+        YieldRow,
+        lambda: _YIELDS,
+        yields,
+    ),
+    Figure(
+        "waste",
+        "Waste",
+        "Where every gram went, from the cut to the customer; each row balances.",
+        WasteRow,
+        lambda: _WASTE,
+        waste,
+    ),
+    Figure(
+        "margin",
+        "Margin",
+        "What each crop earned at the pack-house door, before and after crop minutes.",
+        MarginRow,
+        lambda: _margins(Business.the().currency),
+        margin,
+    ),
+)
+PAGES = [Page(f"{f.name}/", f.name, f.title, None, f, may=may_read_figures) for f in FIGURES]

@@ -47,7 +47,7 @@ class SharedDevices:
     def process_view(
         self, request: HttpRequest, view: Any, args: Any, kwargs: dict[str, Any]
     ) -> HttpResponseBase | None:
-        if request.device is None or request.user.is_authenticated:  # type: ignore[attr-defined]
+        if request.device is None or request.user.is_authenticated:  # type: ignore[attr-defined]  # set above
             return None
         match = request.resolver_match
         if match is None or not is_task(match.view_name):

@@ -207,7 +207,7 @@ class PersonAdmin(UserAdmin):
     def save_model(self, request: HttpRequest, obj: Person, form: Any, change: bool) -> None:
         told = form.cleaned_data
         if told.get("new_pin") or told.get("no_pin"):
-            obj.pin = request.pin_hash if told.get("new_pin") else ""  # type: ignore[attr-defined]
+            obj.pin = request.pin_hash if told.get("new_pin") else ""  # type: ignore[attr-defined]  # set by the view
             obj.wrong_pins, obj.pin_rests_until = 0, None
         if not change:
             obj.is_staff = obj.has_usable_password()

@@ -57,7 +57,7 @@ class Column:
 
     def cell(self, row: Mapping[str, Any]) -> Cell:
         value = row.get(self.name)
-        return Cell(WRITTEN[self.how](value, row), self.head, self.number, self._address(value))
+        return Cell(WRITTEN[self.how](value, row), self.number, self._address(value))
 
     def _address(self, value: Any) -> str:
         if self.how == "code" and value:
@@ -70,7 +70,6 @@ class Column:
 @dataclass(frozen=True)
 class Cell:
     text: str
-    head: str
     number: bool
     url: str = ""
 
@@ -129,7 +128,7 @@ class Answer:
 
 
 def traced(code: str) -> str:
-    """Where a lot's code is traced."""
+    """Where a lot's code is traced; empty where the site has no such page."""
     try:
         return f"{reverse('admin:trace')}?{urlencode({'code': code})}"
     except NoReverseMatch:
@@ -168,7 +167,6 @@ WRITTEN: dict[str, Callable[[Any, Mapping[str, Any]], str]] = {
     "entry": lambda value, row: str(value),
     "basis": lambda value, row: Basis(value).label,
     "mark": lambda value, row: str(value or ""),
-    "words": lambda value, row: ", ".join(value) or NONE,
     "day": _day,
     "time": _moment,
     "amount": lambda value, row: amount(value, row["unit"], kind=row.get("kind", "")),

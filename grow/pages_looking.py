@@ -4,20 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict
-from typing import Any
 
 from django.http import HttpRequest
 from django.http.response import HttpResponseBase
 
 from . import clock, readings, scope
-from .finding import rows_called
 from .flat import columns_of
 from .looking import Answer, Column, Question, Section, Table
 from .looking import page as looked
 from .models import ENDS, SOURCES, Lot, LotKind, Person, Place
 from .page import Page
 from .readings import EntryRow, StockRow
-from .rest import shown
+from .rest import called, shown
 
 _STOCK = (
     Column("place", "Where"),
@@ -36,13 +34,6 @@ _ENTRIES = (
 )
 #: An entry's own record is shut to whoever is tied to places, so they are offered none.
 _ENTRIES_OF_TIED = _ENTRIES[:-1]
-
-
-def _called(model: type, text: str, person: Person) -> Any:
-    (row,) = rows_called(model, [text], person)
-    if isinstance(row, Exception):
-        raise row
-    return row
 
 
 # --- stock ------------------------------------------------------------------------------------
@@ -71,8 +62,8 @@ def _stock(person: Person, asked: Mapping[str, str]) -> Answer:
     rows = readings.stock(
         person,
         at=at,
-        place=_called(Place, asked["place"], person) if asked["place"] else None,
-        lot=_called(Lot, asked["lot"], person) if asked["lot"] else None,
+        place=called(Place, asked["place"], person) if asked["place"] else None,
+        lot=called(Lot, asked["lot"], person) if asked["lot"] else None,
     )
     when = clock.local(at or clock.now())
     table = [

@@ -60,7 +60,7 @@ def who_page(request: HttpRequest) -> HttpResponseBase:
 
 def pin_page(request: HttpRequest, pk: int) -> HttpResponseBase:
     """The PIN of one who was tapped."""
-    if request.device is None:  # type: ignore[attr-defined]
+    if request.device is None:  # type: ignore[attr-defined]  # set for every request
         return HttpResponseRedirect(reverse("admin:index"))
     person = get_object_or_404(_people(), pk=pk)
     refusal = None
@@ -95,7 +95,7 @@ def _begin(request: HttpRequest, person: Person) -> HttpResponseBase:
 
 def done_page(request: HttpRequest) -> HttpResponseBase:
     """Whoever is at the device goes, and the next one comes."""
-    if request.device is None:  # type: ignore[attr-defined]
+    if request.device is None:  # type: ignore[attr-defined]  # set for every request
         return HttpResponseRedirect(reverse("admin:index"))
     if request.method == "POST":
         devices.let_go(request)
@@ -116,7 +116,7 @@ def still_page(request: HttpRequest) -> HttpResponseBase:
 
 def shared_device_page(request: HttpRequest) -> HttpResponseBase:
     """Make this browser a shared device, or nobody's any more."""
-    device: Device | None = request.device  # type: ignore[attr-defined]
+    device: Device | None = request.device  # type: ignore[attr-defined]  # set for every request
     error, name = "", request.POST.get("name", "")
     if request.method == "POST" and "end" in request.POST and device:
         response = HttpResponseRedirect(reverse("admin:index"))

@@ -234,7 +234,7 @@ def entry(event: Event) -> EntryRow:
         place=event.place.name if event.place else "",
         already_done=event.already_done,
         cancelled=event.cancelled,  # type: ignore[attr-defined]  # annotated
-        to_countersign=event.waits,  # type: ignore[attr-defined]
+        to_countersign=event.waits,  # type: ignore[attr-defined]  # annotated
         corrects=event.corrects_id,
         because_of=event.because_of_id,
         lots=[lot.code for lot in event.made.all()],

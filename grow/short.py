@@ -25,7 +25,7 @@ class Short(forms.Form):
             if name in self.fields:
                 self.fields[name].unit = unit  # type: ignore[attr-defined]  # read by the page
         for name in self.goes_with:
-            self.fields[name].goes_with = True  # type: ignore[attr-defined]
+            self.fields[name].goes_with = True  # type: ignore[attr-defined]  # read by the page
 
 
 def number(

@@ -9,10 +9,11 @@ from typing import Any
 from urllib.parse import urlencode
 
 from django.contrib.auth.models import AnonymousUser
-from django.urls import NoReverseMatch, reverse
+from django.urls import reverse
 
 from . import clock, roles, scope, signing
 from .kinds import CANCELLING, KINDS, OWN
+from .looking import traced
 from .models import Event, Lot, Movement, Person, Tag, ToCountersign
 from .offers import UNDO_WITHIN
 from .wording import NOUNS, act, amount
@@ -61,10 +62,7 @@ def address(kind: str, **filled: str) -> str:
 
 def traced_at(lot: Lot) -> str:
     """The lot's trace; its page in the books where the site has no such page."""
-    try:
-        return f"{reverse('admin:trace')}?{urlencode({'code': lot.code})}"
-    except NoReverseMatch:
-        return reverse("admin:grow_lot_change", args=[lot.pk])
+    return traced(lot.code) or reverse("admin:grow_lot_change", args=[lot.pk])
 
 
 def buttons(person: Person) -> list[Button]:

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from tests.test_reading_pages import READINGS, asked, manager, signed_in, week  # noqa: F401
+from tests.test_reading_pages import READINGS, asked, manager, signed_in, week  # noqa: F401  # shared fixtures
 
 CSV = {"Accept": "text/csv"}
 
@@ -58,7 +58,7 @@ def rows_of(path: str, told: dict[str, Any]) -> list[dict[str, Any]]:
 
 
 @pytest.mark.parametrize("path", READINGS)
-def test_every_cell_is_that_of_the_json(week, manager, path):  # noqa: F811
+def test_every_cell_is_that_of_the_json(week, manager, path):  # noqa: F811  # fixtures
     question = asked(path, week)
     rows = rows_of(path, manager.get(READINGS[path], question).json())
     assert rows
@@ -73,7 +73,7 @@ def test_every_cell_is_that_of_the_json(week, manager, path):  # noqa: F811
 
 
 @pytest.mark.parametrize("path", ["/stock/", "/day/"])
-def test_a_file_is_never_cut_short(week, manager, path, monkeypatch):  # noqa: F811
+def test_a_file_is_never_cut_short(week, manager, path, monkeypatch):  # noqa: F811  # fixtures
     """JSON comes in pages and says how many there are; a file has no room for that."""
     monkeypatch.setattr("grow.rest.Pages.default_limit", 2)
     told = manager.get(READINGS[path]).json()
