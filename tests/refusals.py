@@ -91,6 +91,7 @@ STAY: dict[str, str] = {
     "inputs.receive_produce nought": NOUGHT,
     "inputs.describe nought": NOUGHT,
     "inputs.keep_photo no_picture": NOBODY_KNOWS,
+    "inputs._refuse_vast too_large": NOBODY_KNOWS,
     "water.feed nought": NOUGHT,
     "water.treat where": NOT_TOLD,
     "watch._things where": NOT_TOLD,

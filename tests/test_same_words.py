@@ -364,6 +364,7 @@ NOT_MET = {
     "already_used": "the database's own guard: what lies at an end is not taken from there",
     "not_weighed": "of a lot that never came to stand anywhere, which has no weight to correct",
     "no_picture": "a picture is sent before the act that names it",
+    "too_large": "a picture is sent before the act that names it",
     "till_day_told": "of a till's own day, which is no act by itself",
     "till_name": "of a till's own day, which is no act by itself",
 }

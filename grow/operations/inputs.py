@@ -6,7 +6,7 @@ import datetime as dt
 import hashlib
 import io
 import json
-from typing import Annotated
+from typing import Annotated, Any
 
 from django.db.models import Q
 
@@ -203,12 +203,28 @@ def describe(
     )
 
 
+#: Points that a picture may have which must be unpacked whole to be made smaller: 150 MB of
+#: them. A JPEG, alone or in a row as some cameras write it, is read at a fraction of its size.
+MOST_POINTS = 50_000_000
+
+
+def _refuse_vast(image: Any) -> None:
+    points = image.width * image.height
+    if image.format not in ("JPEG", "MPO") and points > MOST_POINTS:
+        raise Refusal(
+            "too_large",
+            f"That picture has {points // 10**6} million points; {MOST_POINTS // 10**6} million "
+            "are the most, unless it is a JPEG.",
+        )
+
+
 def keep_photo(sent: bytes) -> Photo:
     """Re-encode a picture and keep it, before the gate. Raises Refusal when it is none."""
     from PIL import Image, UnidentifiedImageError
 
     try:
         with Image.open(io.BytesIO(sent)) as image:
+            _refuse_vast(image)
             image.thumbnail((1600, 1600))
             out = io.BytesIO()
             image.convert("RGB").save(out, "JPEG", quality=80)
