@@ -52,12 +52,13 @@ class Column:
     how: str = "text"
 
     @property
-    def number(self) -> bool:
-        return self.how in NUMBERS
+    def look(self) -> str:
+        """How its cells stand: figures under each other, sentences with room for a few words."""
+        return "num" if self.how in NUMBERS else "long" if self.how == "long" else ""
 
     def cell(self, row: Mapping[str, Any]) -> Cell:
         value = row.get(self.name)
-        return Cell(WRITTEN[self.how](value, row), self.number, self._address(value))
+        return Cell(WRITTEN[self.how](value, row), self.look, self._address(value))
 
     def _address(self, value: Any) -> str:
         if self.how == "code" and value:
@@ -70,7 +71,7 @@ class Column:
 @dataclass(frozen=True)
 class Cell:
     text: str
-    number: bool
+    look: str
     url: str = ""
 
 
@@ -163,6 +164,7 @@ def _rounded(places: int) -> Callable[[Any, Mapping[str, Any]], str]:
 #: How a value is written, by the name of the way.
 WRITTEN: dict[str, Callable[[Any, Mapping[str, Any]], str]] = {
     "text": lambda value, row: str(value) if value not in (None, "") else NONE,
+    "long": lambda value, row: str(value or NONE),
     "code": lambda value, row: str(value or NONE),
     "entry": lambda value, row: str(value),
     "basis": lambda value, row: Basis(value).label,

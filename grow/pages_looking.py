@@ -29,7 +29,7 @@ _ENTRIES = (
     Column("happened_at", "Time", "time"),
     Column("says", "What"),
     Column("did", "Who"),
-    Column("amounts", "What moved"),
+    Column("amounts", "What moved", "long"),
     Column("id", "Entry", "entry"),
 )
 #: An entry's own record is shut to whoever is tied to places, so they are offered none.

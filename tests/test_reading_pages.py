@@ -166,6 +166,25 @@ def test_figures_stand_with_what_they_rest_on(week, manager):
     assert "6.000" in cut  # two crates of 3 kg
 
 
+def test_each_row_of_the_waste_page_balances_in_the_columns_that_it_shows(week, manager):
+    """All that came, less all that went and what is left, is nought to the gram."""
+    week.tell(
+        "discard", lot=week.run, from_place=week.store, to="compost", quantity=2, reason="old"
+    )
+    page = manager.get("/waste/", asked("/waste/", week)).content.decode()
+    heads = re.findall(r'<th scope="col"[^>]*>([^<]*), kg</th>', page)
+    rows = re.findall(r"<tr[^>]*>(<td.*?)</tr>", page)
+    assert len(rows) > 1
+    came = {"In stock before", "Cut", "Bought in", "Stood here at first", "Water and scale"}
+    for row in rows:
+        kilos = re.findall(r'<td class="num">([-\d,.]+)</td>', row)
+        grams = [round(float(kg.replace(",", "")) * 1000) for kg in kilos]
+        named = dict(zip(heads, grams, strict=True))
+        del named["Left uncut"]
+        assert sum(g if head in came else -g for head, g in named.items()) == 0
+        assert named["Cut"] > 0
+
+
 def test_lots_and_entries_can_be_opened(week, manager):
     page = manager.get("/stock/").content.decode()
     assert f'href="/trace/?code={week.run.code}"' in page
