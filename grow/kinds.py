@@ -44,5 +44,16 @@ OWN = (SHORTFALL, DIFFERENCE, WORKED_OUT)
 #: Posted because of a correction, a cancellation or a fact told late, dated as the event that they
 #: reach.
 ASIDE = ("run_corrected", "found_cleared", "cancel_because")
+TAKING_BACK = (*CANCELLING, "cancel_because")
 
-__all__ = ["ASIDE", "CANCELLING", "DIFFERENCE", "KINDS", "OWN", "SHORTFALL", "WORKED_OUT", "Kind"]
+__all__ = [
+    "ASIDE",
+    "CANCELLING",
+    "DIFFERENCE",
+    "KINDS",
+    "OWN",
+    "SHORTFALL",
+    "TAKING_BACK",
+    "WORKED_OUT",
+    "Kind",
+]

@@ -5,12 +5,14 @@ from __future__ import annotations
 import datetime as dt
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 from django.db.models import Q, QuerySet, Sum
 from django.db.models.functions import Coalesce
 
 from . import codes
 from .errors import NotKnown
+from .kinds import ASIDE, TAKING_BACK
 from .models import Description, Event, Holding, Lot, Movement, Place, Planting, PlantSite, alive
 from .ready import Given
 from .shelf import FRESH
@@ -172,6 +174,19 @@ def possibly_sold(lot: Lot) -> tuple[int, int]:
 
 def events_of(lots: Iterable[int]) -> QuerySet[Event]:
     return Event.objects.filter(movements__lot__in=list(lots)).distinct()
+
+
+def taken_back(but: Event | None = None) -> QuerySet[Event, Any]:
+    """Ids of events that were cancelled, by any but one cancellation, and of asides that went back
+    with what they reach or follow from."""
+    dead = (
+        Event.objects.filter(kind__in=TAKING_BACK, corrects__isnull=False)
+        .exclude(pk=but.pk if but else 0)
+        .values("corrects")
+    )
+    return Event.objects.filter(
+        Q(pk__in=dead) | Q(kind__in=ASIDE) & (Q(corrects__in=dead) | Q(because_of__in=dead))
+    ).values("pk")
 
 
 def with_corrections(event_id: int) -> list[int]:

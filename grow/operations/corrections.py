@@ -6,9 +6,9 @@ import json
 from collections import defaultdict
 from collections.abc import Callable
 
-from django.db.models import Q, Sum
+from django.db.models import F, Q, Sum
 
-from .. import clock, gate, holds, lineage
+from .. import clock, ends, gate, holds, lineage
 from ..errors import Refusal
 from ..fitting import Goods, Keeping, Made, Origin, Tower
 from ..kinds import ASIDE, CANCELLING, KINDS, OWN, WORKED_OUT
@@ -31,13 +31,12 @@ from ..models import (
     PlantSite,
     alive,
 )
-from ..queries import living, on_sites, with_corrections
+from ..queries import living, on_sites, taken_back, with_corrections
 from .stock import refuse_unless_signed_off
 
 UNDO_WITHIN_S = 600
 #: Acts that take plants off a tower by how many they were, the newest planted first.
 _BY_NUMBER = ("lose_plants", "move_plants")
-_TAKING_BACK = (*CANCELLING, "cancel_because")
 _CORRECTING = ("correct_weight", "correct_origin", "run_corrected", "found_cleared")
 #: Called with (entry, lot, place, difference), for the remainder of a run that said of that lot
 #: "crate empty" to take what it can. Filled by the apps above.
@@ -54,19 +53,6 @@ def _says(event: Event) -> str:
     return f"“{kind.says if kind else event.kind}” of {when:%d %b %Y %H:%M}"
 
 
-def _taken_back(entry: Entry):
-    """Events that were cancelled before this entry, and asides that went back with what they
-    reach or follow from."""
-    dead = (
-        Event.objects.filter(kind__in=_TAKING_BACK, corrects__isnull=False)
-        .exclude(pk=entry.event.pk)
-        .values("corrects")
-    )
-    return Event.objects.filter(
-        Q(pk__in=dead) | Q(kind__in=ASIDE) & (Q(corrects__in=dead) | Q(because_of__in=dead))
-    ).values("pk")
-
-
 def _cancel(entry: Entry, event: Event) -> None:
     kind = KINDS.get(event.kind)
     if kind is None or not kind.can_cancel:
@@ -77,11 +63,12 @@ def _cancel(entry: Entry, event: Event) -> None:
         raise Refusal("already_cancelled", f"{_says(event)} was cancelled before.")
     if event.kind in BEFORE_CANCEL:
         BEFORE_CANCEL[event.kind](entry, event)
-    fixes = event.corrections.filter(kind__in=_CORRECTING).exclude(pk__in=_taken_back(entry))
+    back = taken_back(but=entry.event)
+    fixes = event.corrections.filter(kind__in=_CORRECTING).exclude(pk__in=back)
     family = [event, *fixes]
     seen = {e.pk for e in family}
     posted = Event.objects.filter(because_of__in=seen).exclude(kind__in=[*OWN, "cancel_because"])
-    for e in posted.exclude(pk__in=_taken_back(entry)):
+    for e in posted.exclude(pk__in=back):
         if e.pk not in seen:
             family.append(e)
             seen.add(e.pk)
@@ -98,8 +85,9 @@ def _cancel(entry: Entry, event: Event) -> None:
         raise Refusal(
             "corrected_since", "That was corrected again since; cancel the later one first."
         )
-    freed = Planting.objects.filter(ended_by__in=seen)
-    for p in freed.select_related("site__tower"):
+    freed = Planting.objects.filter(ended_by__in=seen).select_related("site__tower")
+    stood = {(p.batch_id, p.site.tower_id) for p in freed}
+    for p in freed:
         later = Planting.objects.filter(site=p.site, began_at__gte=p.ended_at).exclude(pk=p.pk)
         if later.exclude(began_by__in=seen).exists():
             raise Refusal(
@@ -107,6 +95,7 @@ def _cancel(entry: Entry, event: Event) -> None:
                 f"{p.site} was planted again since; put that entry right first.",
             )
     gone = Planting.objects.filter(began_by__in=seen, ended_by__kind__in=_BY_NUMBER)
+    gone = gone.filter(ended_by__gt=F("began_by"))  # told before them, it was short of them
     lost = gone.exclude(ended_by__in=seen).select_related("ended_by", "site").first()
     if lost and lost.ended_by:
         # a number says only how many went; without these, others would have to have gone
@@ -124,6 +113,7 @@ def _cancel(entry: Entry, event: Event) -> None:
             f"{cut.lot.code} was cut from those plants since; put that entry right first.",
         )
     cancel_rows(entry, family)
+    entry.later.append(lambda: ends.make_up(stood))
 
 
 def _refuse_used(entry: Entry, event: Event, family: list[Event]) -> None:

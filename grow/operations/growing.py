@@ -7,9 +7,8 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from typing import Annotated
 
-from django.db.models import Q
-
 from .. import clock, gate
+from ..ends import end, make_up, newest, trim
 from ..errors import Refusal
 from ..fitting import (
     KEEPING,
@@ -133,9 +132,9 @@ def lose_plants(
                     f"{place} holds {len(standing)} plants of {batch.code}; {plants} were "
                     "told as lost. Walk the tower, or tell it as already done.",
                 )
-            lost = _newest(standing, plants)
+            lost = newest(standing, plants)
         plants = len(lost) if sites else plants
-        _end(entry, lost)
+        end(entry, lost)
         entry.off.add((batch.pk, place.pk))
     else:
         _whole(plants, "plants")
@@ -150,7 +149,7 @@ def move_plants(
     _whole(plants, "plants")
     if from_place.kind == PlaceKind.TOWER:
         standing = alive_on(entry.event.placed_at, batch=batch, tower=from_place)
-        _end(entry, _newest(standing, plants))
+        end(entry, newest(standing, plants))
         entry.off.add((batch.pk, from_place.pk))
     entry.move(batch, from_place, to_place, plants, Basis.COUNTED)
 
@@ -286,7 +285,7 @@ def _free_up(entry: Entry, sites: Sequence[PlantSite]) -> None:
     )
     for p in there:
         entry.flag(Flag.Kind.FOUND_CLEARED, f"{p.site}: {p.batch.code} was found cleared.", p.batch)
-    _end(entry, there)
+    end(entry, there)
     gone: dict[tuple[Lot, Place], int] = defaultdict(int)
     for p in there:
         # what another act took off later has left by that act
@@ -361,40 +360,8 @@ def _plant(
             if i % each
         ]
     )
-    _trim(sites, entry.event.placed_at)
-
-
-def _trim(sites: Iterable[PlantSite], since: dt.datetime) -> None:
-    """One plant at a time on a site: each ends where the next begins, whichever is told first,
-    and where it was told to end once the next is taken back."""
-    ended = Planting.objects.filter(site__in=sites, ended_by__placed_at__gt=since)
-    for p in ended.select_related("ended_by"):
-        after = (
-            Planting.objects.filter(site=p.site_id)
-            .filter(Q(began_at__gt=p.began_at) | Q(began_at=p.began_at, pk__gt=p.pk))
-            .order_by("began_at", "pk")
-            .first()
-        )
-        at = p.ended_by.placed_at if p.ended_by else None
-        p.ended_at = min(at, after.began_at) if at and after else at
-        p.save(update_fields=["ended_at"])
-
-
-def _newest(standing: Sequence[Planting], plants: int) -> list[Planting]:
-    """Which plants went, when only their number was told: the newest of those that nothing told
-    has ended since."""
-    return [p for p in standing if p.ended_by_id is None][-plants:]
-
-
-def _end(entry: Entry, plantings: Sequence[Planting]) -> None:
-    """End plantings, and those of the sites that they block. One that another act has ended
-    later keeps that end: told twice, a plant is short, and its record is not rewritten."""
-    entry.renews = True
-    ids = [p.pk for p in plantings]
-    entry.lock_sites(p.site for p in plantings)
-    Planting.objects.filter(Q(pk__in=ids) | Q(blocked_by__in=ids), ended_by=None).update(
-        ended_by=entry.event, ended_at=entry.event.placed_at
-    )
+    trim(sites, entry.event.placed_at)
+    make_up((batch.pk, site.tower_id) for site in sites)
 
 
 @operation(says="cleared", slot=21, gate_=gate.ALONE)
@@ -421,7 +388,7 @@ def clear(
     for place in sorted(places, key=lambda p: p.pk):
         if place.kind == PlaceKind.TOWER:
             gone = [p for p in alive_on(at, batch=batch, tower=place) if p.pk not in kept]
-            _end(entry, gone)
+            end(entry, gone)
             entry.off.add((batch.pk, place.pk))
             number = len(gone)
         else:
@@ -498,7 +465,7 @@ def opening_entry(
 def _unplanted(entry: Entry, event: Event) -> None:
     """What ended where these plants began ends when it was told to, once they are taken back."""
     sites = list(PlantSite.objects.filter(plantings__began_by=event))
-    entry.later.append(lambda: _trim(sites, event.placed_at))
+    entry.later.append(lambda: trim(sites, event.placed_at))
 
 
 BEFORE_CANCEL["transplant"] = BEFORE_CANCEL["opening_entry"] = _unplanted
