@@ -10,7 +10,8 @@ from __future__ import annotations
 import copy
 import functools
 import inspect
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from django.db.models import Model, Sum
@@ -87,7 +88,7 @@ def answer(event: Event) -> dict[str, Any]:
     """An event as the API gives it; the same again for a repeat. Plain, as AnswerSerializer says:
     on the way out there is nothing left to check."""
     lots = event.lots
-    stood = dict(_stood(event=event.pk)) if lots else {}
+    stood = _stood_now(event) if lots else {}
     return {
         "id": event.pk,
         "kind": event.kind,
@@ -116,13 +117,24 @@ def answer(event: Event) -> dict[str, Any]:
         else [],
         "flags": [
             {"kind": flag.kind, "sentence": flag.says, "lot": flag.lot and flag.lot.code}
-            for flag in _flags(event=event.pk)
+            for flag in (event.told_now.flags if event.told_now else _flags(event=event.pk))
         ],
         **{name: find(event) for name, (_, find) in MORE.items()},
     }
 
 
-#: What was made and stands, by lot.
+def _stood_now(event: Event) -> Mapping[int, int]:
+    """What was made and came to stand somewhere, by lot id."""
+    if event.told_now is None:
+        return dict(_stood(event=event.pk))
+    made = {lot.pk for lot in event.told_now.lots}
+    stood: Counter[int] = Counter()
+    for m in event.told_now.moves:
+        if m.event is event and m.lot.pk in made and m.to_place.is_standing:
+            stood[m.lot.pk] += m.quantity
+    return stood
+
+
 _stood = ready(
     lambda: (
         Movement.objects.exclude(to_place__kind__in=[*SOURCES, *ENDS])

@@ -147,7 +147,9 @@ class _Lots(Named):
         return [row.code]
 
     def find(self, rows: QuerySet[Any], texts: Sequence[str]) -> Found:
-        exact = rows.select_related("made_by").filter(code__in=[t.strip().upper() for t in texts])
+        exact = rows.select_related("made_by", "crop", "variety").filter(
+            code__in=[t.strip().upper() for t in texts]
+        )
         found = {_fold(lot.code): lot for lot in exact}
         for text in texts:
             if _fold(text) not in found and (lot := self._called(rows, text)):

@@ -212,9 +212,7 @@ def inherit(
             if newborn and born[lot].kind == LotKind.PACK and lot in stood_in:
                 _refuse_made_in(entry, stood_in[lot], reason)
             kind = Flag.Kind.BORN_HELD
-            Flag.objects.create(
-                event=event, kind=kind, lot_id=lot, says=f"{born[lot].code} is held: {reason}"[:400]
-            )
+            entry.flag(kind, f"{born[lot].code} is held: {reason}", born[lot])
     place_holds(reasons, event)
 
 
@@ -235,12 +233,8 @@ def at_birth(entry: Entry, touched: list[Lineage]) -> None:
     own = {lot.pk: entry.born_held[id(lot)] for lot in entry.lots if id(lot) in entry.born_held}
     for lot in entry.lots:
         if lot.pk in own:
-            Flag.objects.create(
-                event=entry.event,
-                kind=Flag.Kind.BORN_HELD,
-                lot=lot,
-                says=f"{lot.code} is held from the start: {own[lot.pk]}"[:400],
-            )
+            says = f"{lot.code} is held from the start: {own[lot.pk]}"
+            entry.flag(Flag.Kind.BORN_HELD, says, lot)
     if own:
         place_holds(own, entry.event)
     matter = [e for e in entry.edges if e.kind != Lineage.Kind.TOUCHED]

@@ -57,6 +57,7 @@ from .models import (
     Place,
     PlaceKind,
     PlantSite,
+    Told,
     Unnamed,
 )
 from .ready import insert
@@ -170,7 +171,7 @@ def operation(
                 try:
                     function(entry, **facts)
                     entry.post()
-                    event.made_now = entry.lots
+                    event.told_now = Told(entry.lots, entry.moves, entry.flags)
                 except (IntegrityError, DataError) as error:
                     raise polite(error) from error
             return event
@@ -260,10 +261,12 @@ def _name(event: Event, field_: str, rows: Iterable[models.Model] | None) -> Non
     if rows:
         through = getattr(Event, field_).through
         column = Event._meta.get_field(field_).m2m_reverse_name()  # type: ignore[union-attr]  # many
+        named = list(dict.fromkeys(row.pk for row in rows))
+        marks = ", ".join(["(%s, %s)"] * len(named))
         with connection.cursor() as cursor:
-            cursor.executemany(
-                f"INSERT INTO {through._meta.db_table} (event_id, {column}) VALUES (%s, %s)",
-                [(event.pk, pk) for pk in dict.fromkeys(row.pk for row in rows)],
+            cursor.execute(
+                f"INSERT INTO {through._meta.db_table} (event_id, {column}) VALUES {marks}",
+                [n for pk in named for n in (event.pk, pk)],
             )
 
 
@@ -523,7 +526,6 @@ class Entry:
         insert(own)
         moved = [*self.moves, *own]
         _apply(moved, self)
-        insert(self.flags)
         holds.at_birth(self, touch.settle(self))
         # where a sowing stood is read from what moved, told early or late
         self.renews |= any(
@@ -534,6 +536,7 @@ class Entry:
         )
         if self.renews:
             touch.renew(self)
+        insert(self.flags)
         signing.settle(self)
         if moved:
             for hook in AFTER_POST:

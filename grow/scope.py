@@ -45,7 +45,7 @@ _side_places = ready(
 )
 
 
-def _only_cooks(roles: set[str | None]) -> bool:
+def _only_cooks(roles: set[str]) -> bool:
     return CHEF in roles and not roles & (set(ROLES) - {CHEF, LEARNER})
 
 
@@ -56,7 +56,9 @@ def tied_to(person: Person) -> frozenset[int]:
     if known is None:
         rows = _places_and_roles(person=person.pk) if person.pk else []
         own = {place for place, _ in rows if place is not None}
-        if not own and not person.is_superuser and _only_cooks({role for _, role in rows}):
+        names = {role for _, role in rows if role}
+        person.__dict__.setdefault("_roles", frozenset(names) & frozenset(ROLES))
+        if not own and not person.is_superuser and _only_cooks(names):
             own = {NOWHERE}
         sides = [pk for (pk,) in _side_places(places=own)] if own else []
         known = person.__dict__["_tied_to"] = frozenset([*own, *sides])

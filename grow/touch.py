@@ -48,11 +48,6 @@ def batched(lots: Iterable[Lot], size: int) -> Iterator[list[Lot]]:
         yield some
 
 
-_areas = ready(
-    lambda: Place.objects.filter(within__isnull=False).order_by().values_list("id", "within_id")
-)
-
-
 def _around(places: Iterable[int], parents: dict[int, int]) -> dict[int, list[int]]:
     """Each place with the areas around it: a tent's mist reaches the benches in it."""
     out = {}
@@ -73,10 +68,16 @@ def _said(through: type[models.Model], what: str, row: str) -> QuerySet[Any]:
     return rows.annotate(what=Value(what)).values_list("what", "event_id", row)
 
 
-#: The inputs and the tanks that acts named.
+def _within() -> QuerySet[Any]:
+    rows = Place.objects.filter(within__isnull=False).order_by().annotate(what=Value("area"))
+    return rows.values_list("what", "id", "within_id")
+
+
+#: The inputs and the tanks that acts named, by event; and beside them, in the same question, the
+#: area that each place is in.
 _named = ready(
     lambda: _said(Event.inputs.through, "input", "lot_id").union(
-        _said(Event.tanks.through, "tank", "place_id"), all=True
+        _said(Event.tanks.through, "tank", "place_id"), _within(), all=True
     )
 )
 
@@ -98,10 +99,10 @@ def exposures_of(lots: Sequence[Lot]) -> dict[int, set[int]]:
     for lot in lots:
         by_event[lot.made_by_id].append(lot)
     named = _named(events=events)
+    areas = {place: area for what, place, area in named if what == "area"}
     for what, event_id, row in named:
         for lot in by_event[event_id] if what == "input" else ():
             found[lot.pk].add(row)
-    areas = dict(_areas())
     cuts = [lot for lot in lots if lot.kind == LotKind.HARVEST]
     stood = presences(cuts) if cuts else {}
     stood = {pk: windows for pk, windows in stood.items() if windows}

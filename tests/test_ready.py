@@ -3,7 +3,7 @@
 import datetime as dt
 
 import pytest
-from django.db import IntegrityError
+from django.db import DataError, IntegrityError, connection
 from django.db.models import Sum
 
 from grow.models import Holding, Lot, Movement, Place, Thing
@@ -151,3 +151,26 @@ def test_what_is_the_same_each_time_may_hold_any_sign(cuts):
         assert asked() == [(odd[n],)]
     asked = ready(lambda: Thing.objects.filter(name__contains='% "').values_list("name"))
     assert asked() == [(odd[0],)]
+
+
+@pytest.mark.postgres
+@pytest.mark.parametrize(
+    "text", ["2026-04-02 08:00:00+00", "2026-04-02 08:00:00.000007+00", "0999-12-31 23:59:59+00"]
+)
+def test_moments_are_read_as_the_library_reads_them(text: str) -> None:
+    """psycopg's own reader is the second opinion."""
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT %s::timestamptz", [text])
+        ((ours,),) = cursor.fetchall()
+        cursor.execute("SET LOCAL timezone = 'Europe/London'")
+        cursor.execute("SELECT %s::timestamptz AT TIME ZONE 'UTC'", [text])
+        ((theirs,),) = cursor.fetchall()
+    assert ours == theirs.replace(tzinfo=dt.UTC)
+    assert ours.tzinfo == dt.UTC
+
+
+@pytest.mark.postgres
+def test_a_moment_that_python_has_not_is_refused_as_ever() -> None:
+    with connection.cursor() as cursor, pytest.raises(DataError, match="too large"):
+        cursor.execute("SELECT 'infinity'::timestamptz")
+        cursor.fetchall()

@@ -7,6 +7,8 @@ writer of all of them.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from django.conf import settings
 from django.db import models
 from django.db.models import Exists, F, OuterRef, Q
@@ -58,6 +60,14 @@ def alive(event: str = "pk") -> Q:
     return Q(~Exists(Event.objects.filter(corrects=OuterRef(event), kind__in=CANCELLING)))
 
 
+class Told(NamedTuple):
+    """What an act wrote, in memory."""
+
+    lots: list[Lot]
+    moves: list[Movement]
+    flags: list[Flag]
+
+
 _made = ready(lambda: Lot.objects.filter(made_by=Given("event")).order_by("id"))
 
 
@@ -101,8 +111,8 @@ class Event(models.Model):
     )
     #: Set by the ledger on the answer to a repeat: it was written before under the same client id.
     told_before: bool = False
-    #: what an act that has just been told made
-    made_now: list[Lot] | None = None
+    #: Set by the ledger on an act that has just been told: what it wrote, asked for no more.
+    told_now: Told | None = None
     inputs: models.ManyToManyField = models.ManyToManyField(
         "Lot", related_name="named_in", blank=True, help_text="Inputs that the act named."
     )
@@ -134,8 +144,8 @@ class Event(models.Model):
     @property
     def lots(self) -> list[Lot]:
         """The lots that this event made, oldest first."""
-        if self.made_now is not None:
-            return list(self.made_now)
+        if self.told_now is not None:
+            return list(self.told_now.lots)
         lots: list[Lot] = _made(event=self.pk)
         for lot in lots:
             lot.made_by = self
