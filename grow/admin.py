@@ -190,6 +190,10 @@ class ThingAdmin(SetUpAdmin):
     list_select_related = ("place",)
     search_fields = ("name",)
     autocomplete_fields = ("place",)
+    fieldsets = (
+        (None, {"fields": ("name", "kind", "place")}),
+        ("A scale", {"fields": ("division_g", "for_trade")}),
+    )
 
 
 # --- the ledger, to be read -----------------------------------------------------------------

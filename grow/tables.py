@@ -194,7 +194,7 @@ class ThingRow(Row):
 
     class Meta:
         model = Thing
-        fields = ["id", "name", "kind", "place"]
+        fields = ["id", "name", "kind", "place", "division_g", "for_trade"]
 
 
 class ThingTable(Table):
@@ -269,7 +269,11 @@ def _own(rows: QuerySet[Any], request: Request, column: str) -> QuerySet[Any]:
 class BusinessRow(Row):
     class Meta:
         model = Business
-        fields = ["name", "zone", "currency", "rule_set", "water_scale_tolerance_pct"]
+        fields = [
+            *("name", "zone", "currency", "rule_set", "water_scale_tolerance_pct", "address"),
+            *("country", "company_prefix", "public_address", "public_answered_at"),
+        ]
+        read_only_fields = ["public_answered_at"]
 
 
 class TheBusiness(APIView):

@@ -8,6 +8,7 @@ from grow.admin import LedgerAdmin, LedgerInline
 from grow.admin_help import SetUpAdmin
 
 from .models import (
+    DecisionCard,
     DeliveryNote,
     LabelStock,
     Money,
@@ -15,6 +16,7 @@ from .models import (
     Outlet,
     PackingRun,
     Price,
+    Printer,
     Product,
     RecipeLine,
 )
@@ -42,21 +44,51 @@ class RecipeInline(admin.StackedInline):
     autocomplete_fields = ("crop",)
 
 
+class CardInline(admin.StackedInline):
+    model = DecisionCard
+    extra = 0
+    autocomplete_fields = ("outlet",)
+
+
 @admin.register(Product)
 class ProductAdmin(SetUpAdmin):
     help = {
         "code": "As the till calls it.",
         "name": "As it stands on the label.",
-        "nominal_g": "Net weight of a pack; empty for what is sold loose.",
+        "nominal_g": "Net weight of a pack; of a bunch or head what one usually weighs. Empty for "
+        "what is sold loose.",
+        "tare_g": "The empty bag or punnet, in grams.",
+        "days_from_cut": "From the oldest cut in the pack to its date, at the longest.",
         "loose_crop": "For what is sold by weight, bunch or head: of which crop.",
         "fill": "Every pack made up on the scale, or only some looked at.",
     }
     list_display = ("name", "code", "nominal_g", "loose_crop", "shelf_life_days", "allergens")
-    list_filter = ("fill",)
+    list_filter = ("form", "fill")
     list_select_related = ("loose_crop",)
     search_fields = ("name", "code")
-    autocomplete_fields = ("loose_crop",)
-    inlines = (RecipeInline,)
+    autocomplete_fields = ("loose_crop", "named")
+    inlines = (RecipeInline, CardInline)
+    fieldsets = (
+        (None, {"fields": ("name", "code", "form", "nominal_g", "loose_crop")}),
+        ("Filling", {"fields": ("fill", "tare_g", "target_g", "per_crate", "packaging_pence")}),
+        (
+            "Date",
+            {
+                "description": "Set from evidence by whoever answers for it. Nothing is assumed: "
+                "with both empty a pack carries no date.",
+                "fields": ("shelf_life_days", "days_from_cut"),
+            },
+        ),
+        (
+            "Label",
+            {
+                "fields": (
+                    *("allergens", "named", "storage", "grade", "shows_variety"),
+                    *("largest_cm2", "gtin"),
+                )
+            },
+        ),
+    )
 
 
 @admin.register(Price)
@@ -97,6 +129,29 @@ class LabelStockAdmin(SetUpAdmin):
             },
         ),
     )
+
+
+@admin.register(DecisionCard)
+class DecisionCardAdmin(SetUpAdmin):
+    help = {
+        "product": "What was decided on.",
+        "state": "What was done to the leaf before it was packed.",
+        "sold_as": "Packed by us and sold by another business is prepacked.",
+        "system": "Of the batch: some packs may fall a little short, the mean may not.",
+        "date_kind": "What can harm somebody when it is old asks for a use-by date.",
+    }
+    list_display = ("product", "outlet", "since", "state", "sold_as", "system", "date_kind")
+    list_filter = ("state", "sold_as")
+    list_select_related = ("product", "outlet__place")
+    search_fields = ("product__name", "product__code", "decided_by", "evidence")
+    autocomplete_fields = ("product", "outlet")
+    ordering = ("product__name", "-since")
+
+
+@admin.register(Printer)
+class PrinterAdmin(SetUpAdmin):
+    list_display = ("name", "dpi", "measured_mm", "measured_at")
+    search_fields = ("name",)
 
 
 @admin.register(PackingRun)

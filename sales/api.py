@@ -30,6 +30,7 @@ from grow.rest import (
     who,
 )
 from sales.models import (
+    DecisionCard,
     DeliveryNote,
     LabelStock,
     Money,
@@ -37,6 +38,7 @@ from sales.models import (
     Outlet,
     PackingRun,
     Price,
+    Printer,
     Product,
     RecipeLine,
 )
@@ -86,6 +88,7 @@ class RecipeRow(serializers.ModelSerializer):
 
 class ProductRow(WithMoney):
     loose_crop = Name(Crop, allow_null=True, required=False)
+    named = Name(Crop, allow_null=True, required=False)
     recipe = RecipeRow(many=True, required=False)
     line = serializers.CharField(read_only=True, help_text="What its lots' line says.")
     packaging_pence = serializers.DecimalField(
@@ -98,6 +101,8 @@ class ProductRow(WithMoney):
         fields = [
             *("id", "code", "name", "line", "nominal_g", "loose_crop", "tare_g", "fill"),
             *("shelf_life_days", "days_from_cut", "allergens", "packaging_pence", "recipe"),
+            *("form", "target_g", "named", "storage", "largest_cm2", "grade", "shows_variety"),
+            *("gtin", "per_crate"),
         ]
 
     def validate_recipe(self, lines: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -140,7 +145,7 @@ class Products(SetUp):
     """What is sold, with its recipe: a bag, a punnet, a bunch, or a crop loose by weight."""
 
     queryset = (
-        Product.objects.select_related("loose_crop")
+        Product.objects.select_related("loose_crop", "named")
         .prefetch_related(
             Prefetch("recipe", RecipeLine.objects.select_related("crop").order_by("id"))
         )
@@ -148,6 +153,31 @@ class Products(SetUp):
     )
     serializer_class = ProductRow
     filterset_class = ProductTable
+
+
+class DecisionRow(Row):
+    product = Name(Product)
+    outlet = Name(Outlet, allow_null=True, required=False)
+
+    class Meta:
+        model = DecisionCard
+        fields = [
+            *("id", "product", "outlet", "since", "state", "sold_as", "system", "date_kind"),
+            *("decided_by", "decided_on", "evidence"),
+        ]
+
+
+class DecisionTable(Table):
+    product = Called(Product)
+    outlet = Called(Outlet)
+
+
+class Decisions(SetUp):
+    """What a product is in law where it is sold, from a day on: who decided, and on what."""
+
+    queryset = DecisionCard.objects.select_related("product", "outlet__place").order_by("id")
+    serializer_class = DecisionRow
+    filterset_class = DecisionTable
 
 
 # --- outlets and prices -----------------------------------------------------------------------
@@ -229,6 +259,21 @@ class LabelStocks(SetUp):
     filterset_fields = ["name"]
 
 
+class PrinterRow(Row):
+    class Meta:
+        model = Printer
+        fields = ["id", "name", "dpi", "measured_mm", "measured_at"]
+        read_only_fields = ["measured_at"]
+
+
+class Printers(SetUp):
+    """Label printers: how fine their dots are, and what a line of 50 mm came out as."""
+
+    queryset = Printer.objects.order_by("name", "id")
+    serializer_class = PrinterRow
+    filterset_fields = ["name"]
+
+
 # --- runs, notes, money -----------------------------------------------------------------------
 
 
@@ -236,13 +281,16 @@ class RunRow(serializers.ModelSerializer):
     lot = serializers.CharField(source="lot.code", read_only=True)
     day = DayOf(source="lot.made_by.day", read_only=True)
     product = serializers.CharField(source="product.code", read_only=True)
+    scale = serializers.CharField(
+        source="scale.name", read_only=True, allow_null=True, default=None
+    )
 
     class Meta:
         model = PackingRun
         fields = [
             *("lot", "day", "product", "name", "nominal_each_g", "allergens", "origin", "use_by"),
             *("fill", "label_text", "washed", "grams_in", "gain_g", "packs", "nominal_g", "trim_g"),
-            *("giveaway_g", "samples_g", "moisture_g"),
+            *("giveaway_g", "samples_g", "moisture_g", "system", "target_g", "scale"),
         ]
         read_only_fields = fields
 
@@ -256,7 +304,9 @@ class RunTable(Table):
 class Runs(Looked):
     """Packing runs: what their labels say, and every gram in and out; the latest first."""
 
-    queryset = PackingRun.objects.select_related("lot__made_by", "product").order_by("-lot_id")
+    queryset = PackingRun.objects.select_related("lot__made_by", "product", "scale").order_by(
+        "-lot_id"
+    )
     serializer_class = RunRow
     filterset_class = RunTable
     lookup_field = "lot__code"
@@ -359,7 +409,9 @@ def register(router: SimpleRouter) -> None:
         ("products", Products),
         ("outlets", Outlets),
         ("prices", Prices),
+        ("decision-cards", Decisions),
         ("label-stock", LabelStocks),
+        ("printers", Printers),
         ("runs", Runs),
         ("notes", Notes),
         ("money", Takings),

@@ -2,11 +2,11 @@
 
 from typing import Any
 
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 
 from grow.finding import NAMED, Named
 from grow.scope import SEEN, nothing, of_lots
-from sales.models import DeliveryNote, Money, Outlet, PackingRun, Price, Product
+from sales.models import DecisionCard, DeliveryNote, Money, Outlet, PackingRun, Price, Product
 
 NAMED |= {
     Product: Named("product", ("code", "name"), ("loose_crop",)),
@@ -23,7 +23,12 @@ def _notes(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
     return rows.filter(outlet__place__in=places)
 
 
+def _cards(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
+    return rows.filter(Q(outlet=None) | Q(outlet__place__in=places))
+
+
 SEEN |= {
+    DecisionCard: _cards,
     Outlet: _outlets,
     DeliveryNote: _notes,
     PackingRun: of_lots,

@@ -28,5 +28,8 @@ PRIVATE.add("sales.money")
 HIDDEN[CHEF].add("sales.price")
 # whoever packs keeps the rolls and sheets on which the labels are printed
 for _role in (GROWER, PACKER, LEAD, MANAGER):
-    SETS_UP[_role].add("sales.labelstock")
+    SETS_UP[_role] |= {"sales.labelstock", "sales.printer"}
+# what a product is in law is decided by whoever answers for it
+for _role in (MANAGER, LEAD):
+    SETS_UP[_role].add("sales.decisioncard")
 SETS_UP[MANAGER] |= {"sales.outlet", "sales.price", "sales.product", "sales.recipeline"}

@@ -27,8 +27,25 @@ from grow.models import (
 )
 from grow.operations import Crate
 from grow.setup import side_place, the
-from sales.models import Outlet, Price, Product, RecipeLine
+from sales.models import DecisionCard, Outlet, Price, Product, RecipeLine
 from sales.operations import Arrived, Line, Taken, TillRow
+
+
+def decided(product: Product, outlet: Outlet | None = None, **more: Any) -> DecisionCard:
+    """A decision card: by default a whole, unwashed leaf, prepacked, used by a day."""
+    C = DecisionCard
+    facts = {
+        "since": dt.date(2026, 1, 1),
+        "state": C.State.UNWASHED,
+        "sold_as": C.SoldAs.PREPACKED,
+        "system": C.System.AVERAGE,
+        "date_kind": C.DateKind.USE_BY,
+        "decided_by": "R. Wren",
+        "decided_on": dt.date(2025, 12, 30),
+        "evidence": "Shelf-life trial 4, in the office.",
+    }
+    return C.objects.create(product=product, outlet=outlet, **(facts | more))
+
 
 START = dt.datetime(2026, 3, 2, 8, 0, tzinfo=dt.UTC)  # a Monday, in winter time
 _ids = itertools.count(1)
@@ -237,4 +254,4 @@ class Farm:
         ]
 
 
-__all__ = ["START", "Crate", "Farm", "Line", "Taken", "TillRow", "grown", "sold"]
+__all__ = ["START", "Crate", "Farm", "Line", "Taken", "TillRow", "decided", "grown", "sold"]

@@ -13,8 +13,8 @@ from django.urls import get_resolver
 from rest_framework.test import APIClient
 
 from grow.models import Crop, Event, Lot, Movement, Person, Place, PlantSite, Variety
-from sales.models import LabelStock, Outlet, Price, Product
-from tests.farm import Farm
+from sales.models import LabelStock, Outlet, Price, Printer, Product
+from tests.farm import Farm, decided
 from tests.test_api import refused, tell
 
 pytestmark = pytest.mark.django_db
@@ -36,6 +36,19 @@ SET_UP = {
     "outlets": {"place": "Stall"},
     "prices": {"outlet": "Kitchen", "line": "SALAD-120", "since": "2026-03-01", "pence": 170},
     "label-stock": {"name": "Roll 60 × 40", "width_mm": "60.00", "height_mm": "40.00"},
+    "printers": {"name": "Bench printer", "dpi": 300},
+    "decision-cards": {
+        "product": "SALAD-120",
+        "outlet": "Kitchen",
+        "since": "2026-03-01",
+        "state": "unwashed",
+        "sold_as": "prepacked",
+        "system": "average",
+        "date_kind": "use_by",
+        "decided_by": "R. Wren",
+        "decided_on": "2026-02-27",
+        "evidence": "Shelf-life trial 4, in the office.",
+    },
     "rates": {"what": "wage", "amount": "1300", "since": "2026-01-01", "source": "agreed"},
 }
 LOOKED_AT = [
@@ -126,6 +139,8 @@ def test_a_list_asks_no_more_for_more_rows(farm: Farm, api: APIClient, table: st
         api.post("/api/v1/crop-cards/", {"variety": variety.name, "source": "own"})
         api.post("/api/v1/things/", {"name": f"T {n}", "kind": "knife", "place": place.name})
         LabelStock.objects.create(name=f"Roll {n}", width_mm=60, height_mm=40)
+        Printer.objects.create(name=f"Printer {n}")
+        decided(product, since=f"2026-02-0{n + 1}")
         rate = {"what": "seed", "crop": crop.name, "amount": 1, "since": "2026-01-01"}
         api.post("/api/v1/rates/", rate | {"source": "own"})
     with CaptureQueriesContext(connection) as many:

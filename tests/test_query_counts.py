@@ -22,8 +22,8 @@ from config.site import offered_pages
 from grow import clock
 from grow.models import CropCard, Device, Item, Person, Place, PlantSite, SignOff, Thing, Variety
 from grow.rest import Pages
-from sales.models import LabelStock, Outlet, Price, Product, RecipeLine
-from tests.farm import Farm
+from sales.models import LabelStock, Outlet, Price, Printer, Product, RecipeLine
+from tests.farm import Farm, decided
 
 #: What any one list may ask: who asks and what they may, the count, the page, what hangs on it.
 #: A trace asks five questions for each shelf (a line at a place) whose till rows name no lot.
@@ -91,6 +91,8 @@ class Books:
         Device.objects.create(name=f"Tablet of list {self.n}")
         AuthToken.objects.create(self.boss)
         LabelStock.objects.create(name=name, width_mm=60, height_mm=40)
+        Printer.objects.create(name=name)
+        decided(product, since=day)
         feed = farm.tell("receive_input", item=item, supplier=farm.supplier, place=place).lot
         farm.tell("open_input", lot=feed, place=farm.greenhouse)
         batch = farm.sow(30)

@@ -20,8 +20,8 @@ from grow.models import (
     SignOff,
     Thing,
 )
-from sales.models import LabelStock, Outlet, Price
-from tests.farm import Crate, Farm, TillRow
+from sales.models import LabelStock, Outlet, Price, Printer
+from tests.farm import Crate, Farm, TillRow, decided
 
 #: As the tests say it → the group's name.
 GROUPS = {"lead": "food_safety_lead"}
@@ -70,6 +70,9 @@ class TwoOutlets:
         CropCard.objects.create(variety=farm.green, cuts=4, source="own records")
         Device.objects.create(name="Bench tablet", key="k" * 32)
         LabelStock.objects.create(name="Roll", width_mm=60, height_mm=40)
+        Printer.objects.create(name="Bench printer")
+        decided(farm.bag)
+        decided(farm.bag, outlet=self.corner, evidence="Quince trial")
         Thing.objects.create(name="Quince fridge", kind="fridge", place=self.corner.place)
         set_rate("wage", "1398.1", dt.date(2026, 1, 1), "agreed")
         self.token = AuthToken.objects.create(user=self.people["superuser"])[0]

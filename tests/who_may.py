@@ -50,6 +50,8 @@ TABLES = """
     sales.product      | products    | roles            | manager                    | superuser
     sales.outlet       | outlets     | roles            | manager                    | superuser
     sales.labelstock   | label-stock | roles            | grower packer manager lead | superuser
+    sales.printer      | printers    | roles            | grower packer manager lead | superuser
+    sales.decisioncard | decision-cards | roles         | manager lead               | superuser
     sales.price        | prices      | all but the chef | manager                    | superuser
     analytics.rate     | rates       | manager lead     | manager                    | superuser
 

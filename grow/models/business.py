@@ -1,6 +1,7 @@
 import zoneinfo
 
 from django.core.exceptions import ValidationError
+from django.core.validators import RegexValidator, URLValidator
 from django.db import models
 
 from ..ready import ready
@@ -35,6 +36,28 @@ class Business(models.Model):
         default=5,
         help_text="A run may outweigh its crates by this much before a second weighing is asked.",
     )
+
+    address = models.CharField(
+        max_length=200, blank=True, help_text="Postal address, as it stands on a label."
+    )
+    country = models.CharField(
+        max_length=60, blank=True, help_text="Where you grow: the origin that labels name."
+    )
+    company_prefix = models.CharField(
+        "GS1 Company Prefix",
+        max_length=12,
+        blank=True,
+        validators=[RegexValidator(r"^\d{4,12}$", "A company prefix is 4 to 12 figures.")],
+        help_text="As GS1 gave it to you. Empty: labels carry no GTIN, and none is made up.",
+    )
+    public_address = models.CharField(
+        max_length=120,
+        blank=True,
+        validators=[URLValidator(["https", "http"])],
+        help_text="Where anybody can open this site, such as https://farm.example. Labels name "
+        "it once it has answered.",
+    )
+    public_answered_at = models.DateTimeField(null=True, blank=True, editable=False)
 
     class Meta:
         verbose_name_plural = "business"

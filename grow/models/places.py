@@ -178,9 +178,27 @@ class Thing(models.Model):
         related_name="things",
         help_text="Where it stands. A fridge names the store that it is.",
     )
+    division_g = models.DecimalField(
+        "division, g",
+        max_digits=7,
+        decimal_places=2,
+        null=True,
+        blank=True,
+        help_text="Of a scale: the smallest step that it shows.",
+    )
+    for_trade = models.BooleanField(
+        default=False, help_text="Of a scale: verified and stamped for use in trade."
+    )
 
     class Meta:
         ordering = ["name"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(division_g__isnull=True) | Q(division_g__gt=0),
+                name="scale_has_a_division",
+                violation_error_message="A scale shows steps of more than nought.",
+            )
+        ]
 
     def __str__(self) -> str:
         return self.name

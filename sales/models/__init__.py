@@ -1,18 +1,22 @@
-from .labels import A4_MM, FirstSteps, LabelStock
+from .labels import A4_MM, FirstSteps, LabelStock, Printer
 from .money import Money, Price
 from .notes import DeliveryNote, NoteLine, Outlet, TillDay
-from .packing import PackingRun, Product, RecipeLine
+from .packing import DecisionCard, LabelCount, PackingRun, PackWeight, Product, RecipeLine
 
 __all__ = [
     "A4_MM",
+    "DecisionCard",
     "DeliveryNote",
     "FirstSteps",
+    "LabelCount",
     "LabelStock",
     "Money",
     "NoteLine",
     "Outlet",
+    "PackWeight",
     "PackingRun",
     "Price",
+    "Printer",
     "Product",
     "RecipeLine",
     "TillDay",

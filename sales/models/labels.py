@@ -101,6 +101,45 @@ class LabelStock(models.Model):
             raise ValidationError(wrong)
 
 
+class Printer(models.Model):
+    """A label printer: how fine its dots are, and what a line of 50 mm came out as on it."""
+
+    DPI = ((203, "203 dots to the inch"), (300, "300 dots to the inch"))
+    RULER_MM = Decimal(50)
+    #: A line that is further off than this was printed to fit a page.
+    OFF_MM = Decimal("0.5")
+
+    name = models.CharField(
+        max_length=60, unique=True, help_text="What people call it, such as Bench printer."
+    )
+    dpi = models.PositiveSmallIntegerField(
+        "dots", choices=DPI, default=203, help_text="It stands on the printer or in its booklet."
+    )
+    measured_mm = models.DecimalField(
+        "the 50 mm line measured",
+        max_digits=4,
+        decimal_places=1,
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(1)],
+        help_text="Print its test label and hold a ruler to the line.",
+    )
+    measured_at = models.DateTimeField(null=True, blank=True, editable=False)
+
+    class Meta:
+        ordering = ["name"]
+
+    def __str__(self) -> str:
+        return self.name
+
+    @property
+    def is_true(self) -> bool | None:
+        """Whether it prints as long as it should; nothing if nobody has measured."""
+        if self.measured_mm is None:
+            return None
+        return abs(self.measured_mm - self.RULER_MM) <= self.OFF_MM
+
+
 class FirstSteps(models.Model):
     """The list that leads a new farm is put away: one row, once somebody has done so."""
 

@@ -1,14 +1,28 @@
+from django.core.validators import MinValueValidator
 from django.db import models
 from django.db.models import F, Q
 
-from grow.models import Crop, Lot
+from grow.models import Crop, Event, Lot, Thing
 
 
 class Product(models.Model):
     """What is sold: a bag, a punnet, a bunch, or a crop loose by weight.
 
     code is what a till, a price and a lot's line say. nominal_g is the net weight on the
-    label; empty for loose goods, which are sold straight from the cut."""
+    label, and of bunches and heads, which are sold by number, what one usually weighs; empty for
+    loose goods, which are sold straight from the cut."""
+
+    class Form(models.TextChoices):
+        BAG = "bag", "Bag"
+        PUNNET = "punnet", "Punnet"
+        POT = "pot", "Pot or tub"
+        BUNCH = "bunch", "Bunch"
+        HEAD = "head", "Head"
+
+    class Grade(models.TextChoices):
+        EXTRA = "extra", "Class Extra"
+        ONE = "I", "Class I"
+        TWO = "II", "Class II"
 
     class Fill(models.TextChoices):
         EVERY = "every", "Every pack made up on the scale"
@@ -20,7 +34,28 @@ class Product(models.Model):
     loose_crop = models.OneToOneField(
         Crop, models.PROTECT, null=True, blank=True, related_name="loose"
     )
-    tare_g = models.PositiveIntegerField(default=0, help_text="Weight of the empty pack.")
+    form = models.CharField(
+        max_length=8,
+        choices=Form.choices,
+        default=Form.BAG,
+        help_text="Bunches and heads are sold by number.",
+    )
+    tare_g = models.DecimalField(
+        max_digits=6,
+        decimal_places=1,
+        default=0,
+        validators=[MinValueValidator(0)],
+        help_text="Weight of the empty pack.",
+    )
+    target_g = models.DecimalField(
+        "target fill, g",
+        max_digits=7,
+        decimal_places=1,
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(1)],
+        help_text="What the scale should read after the tare. Empty: the weight on the label.",
+    )
     fill = models.CharField(max_length=8, choices=Fill.choices, default=Fill.EVERY)
     shelf_life_days = models.PositiveSmallIntegerField(
         null=True, blank=True, help_text="Set by the operator from evidence; there is no default."
@@ -35,19 +70,68 @@ class Product(models.Model):
         max_digits=6, decimal_places=2, default=0, help_text="Bag and label of one pack."
     )
 
+    named = models.ForeignKey(
+        Crop,
+        models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="named_by",
+        verbose_name="leaf named in its name",
+        help_text="“With rocket”: the label then says how much of it is in the pack.",
+    )
+    storage = models.CharField(
+        max_length=120, blank=True, help_text="How to keep it, as the label says."
+    )
+    largest_cm2 = models.PositiveSmallIntegerField(
+        "largest side, cm²",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(1)],
+        help_text="Of the pack. Under 80 cm² smaller letters are allowed.",
+    )
+    grade = models.CharField(
+        "class",
+        max_length=6,
+        choices=Grade.choices,
+        blank=True,
+        help_text="Where marketing standards ask for one: lettuce, strawberries, tomatoes.",
+    )
+    shows_variety = models.BooleanField(default=False, help_text="The label names the variety.")
+    gtin = models.CharField(
+        "GTIN", max_length=14, blank=True, help_text="From GS1, with its check digit."
+    )
+    per_crate = models.PositiveSmallIntegerField(
+        "packs to a crate",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(1)],
+        help_text="How many go into one crate for the shop.",
+    )
+
     class Meta:
         ordering = ["name"]
         constraints = [
+            models.UniqueConstraint(
+                fields=["gtin"],
+                condition=~Q(gtin=""),
+                name="a_gtin_means_one_product",
+                violation_error_message="Another product has that GTIN.",
+            ),
             models.CheckConstraint(
                 condition=Q(nominal_g__isnull=False, nominal_g__gt=0, loose_crop__isnull=True)
                 | Q(nominal_g__isnull=True, loose_crop__isnull=False),
                 name="product_is_packed_or_loose",
                 violation_error_message="A product has a net weight or is one crop sold loose.",
-            )
+            ),
         ]
 
     def __str__(self) -> str:
         return self.name
+
+    @property
+    def by_number(self) -> bool:
+        """Sold by how many, not by weight: its label says no grams."""
+        return self.form in (self.Form.BUNCH, self.Form.HEAD)
 
     @property
     def line(self) -> str:
@@ -79,6 +163,72 @@ class RecipeLine(models.Model):
         return f"{self.crop} {self.least_pct} to {self.greatest_pct} %"
 
 
+class DecisionCard(models.Model):
+    """What a product is in law where it is sold: somebody's decision, with its evidence. What the
+    label must say, the kind of date and which checks are asked follow from it.
+
+    Rows are dated: the latest of an outlet that has begun stands, and where an outlet has none,
+    that of all outlets."""
+
+    class State(models.TextChoices):
+        UNWASHED = "unwashed", "Whole, unwashed"
+        TRIMMED = "trimmed", "Trimmed or cut, not washed"
+        READY = "ready", "Washed, ready to eat"
+
+    class SoldAs(models.TextChoices):
+        PREPACKED = "prepacked", "Prepacked"
+        DIRECT = "direct", "Packed here for direct sale here"
+        LOOSE = "loose", "Loose"
+
+    class System(models.TextChoices):
+        AVERAGE = "average", "Average of the batch"
+        MINIMUM = "minimum", "No pack below its label"
+
+    class DateKind(models.TextChoices):
+        USE_BY = "use_by", "Use by"
+        BEST_BEFORE = "best_before", "Best before"
+        NONE = "none", "No date"
+
+    product = models.ForeignKey(Product, models.CASCADE, related_name="cards")
+    outlet = models.ForeignKey(
+        "Outlet",
+        models.CASCADE,
+        null=True,
+        blank=True,
+        related_name="cards",
+        help_text="Empty: wherever it is sold.",
+    )
+    since = models.DateField(help_text="From this day on.")
+    state = models.CharField("what it is", max_length=10, choices=State.choices)
+    sold_as = models.CharField("how it is sold", max_length=10, choices=SoldAs.choices)
+    system = models.CharField("weights", max_length=8, choices=System.choices)
+    date_kind = models.CharField("kind of date", max_length=12, choices=DateKind.choices)
+    decided_by = models.CharField(max_length=80, help_text="Who answers for it.")
+    decided_on = models.DateField(help_text="The day of the decision.")
+    evidence = models.TextField(
+        max_length=1000, help_text="What it rests on: advice, tests, a plan. Where it is kept."
+    )
+
+    class Meta:
+        ordering = ["product", "outlet", "-since"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["product", "outlet", "since"],
+                name="one_decision_card_a_day_and_outlet",
+                violation_error_message="That product has a card of that day there already.",
+            ),
+            models.UniqueConstraint(
+                fields=["product", "since"],
+                condition=Q(outlet=None),
+                name="one_decision_card_a_day_for_all_outlets",
+                violation_error_message="That product has a card of that day already.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.product} {self.outlet or 'everywhere'}, from {self.since:%d %b %Y}"
+
+
 class PackingRun(models.Model):
     """One run: its frozen text, and its sums in grams, which are kept like Holding.
 
@@ -93,6 +243,15 @@ class PackingRun(models.Model):
     use_by = models.DateField(null=True, blank=True)
     fill = models.CharField(max_length=8, choices=Product.Fill.choices)
     label_text = models.TextField(blank=True)
+    #: what the label says, part by part, as `sales.wording_of_labels` writes it
+    label = models.JSONField(default=dict, blank=True)
+    system = models.CharField(
+        max_length=8, choices=DecisionCard.System.choices, default=DecisionCard.System.AVERAGE
+    )
+    target_g = models.DecimalField(max_digits=7, decimal_places=1, null=True, blank=True)
+    scale = models.ForeignKey(
+        Thing, models.PROTECT, null=True, blank=True, related_name="runs", db_index=False
+    )
     washed = models.BooleanField(default=False)
     grams_in = models.BigIntegerField()
     gain_g = models.BigIntegerField(default=0)
@@ -139,3 +298,41 @@ class PackingRun(models.Model):
 
     def __str__(self) -> str:
         return f"{self.lot} {self.name}"
+
+
+class PackWeight(models.Model):
+    """One pack on the scale: its net weight. Those of an event that was cancelled count no more."""
+
+    event = models.ForeignKey(Event, models.PROTECT, related_name="weights")
+    run = models.ForeignKey(PackingRun, models.PROTECT, related_name="weights", db_index=False)
+    number = models.PositiveIntegerField(help_text="In the order of weighing, from 1.")
+    net_g = models.DecimalField(max_digits=9, decimal_places=2)
+
+    class Meta:
+        ordering = ["run", "event", "number"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["run", "event", "number"], name="a_pack_is_weighed_once"
+            ),
+            models.CheckConstraint(
+                condition=Q(net_g__gt=0),
+                name="a_pack_weighs_something",
+                violation_error_message="A pack weighs more than nothing.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.net_g} g"
+
+
+class LabelCount(models.Model):
+    """Labels of a run that were printed, or spoiled, or, old ones, destroyed at a relabelling."""
+
+    event = models.OneToOneField(Event, models.PROTECT, primary_key=True, related_name="labels")
+    run = models.ForeignKey(PackingRun, models.PROTECT, related_name="label_counts")
+    printed = models.PositiveIntegerField(default=0)
+    spoiled = models.PositiveIntegerField(default=0)
+    destroyed = models.PositiveIntegerField(default=0)
+
+    def __str__(self) -> str:
+        return f"{self.printed} printed, {self.spoiled} spoiled, {self.destroyed} destroyed"
