@@ -1,4 +1,5 @@
-"""Weights as people type them, read once, at the edge. Inside there are whole grams only.
+"""Weights as people type them, read once, at the edge. Inside there are whole grams only;
+the net weights of single packs, which the law judges by tenths of a gram, are the one exception.
 
 No thousands separators are read. A point or comma before one or two digits is a decimal mark;
 before exactly three digits it is asked about ("1,500: 1.5 kg or 1500 g?"), except a point in a
@@ -25,6 +26,22 @@ def grams(text: str, unit: str, *, exact: bool = False) -> int:
     exact: the text comes from a scale or through the API, where a point is always decimal.
     grams("4.2", "kg") → 4200; grams("3,85 kg", "g") → 3850. Raises Refusal with the question, or
     when it is no weight or finer than a gram."""
+    exactly, in_ = _read(text, unit, exact)
+    if exactly != exactly.to_integral_value():
+        raise Refusal(
+            "finer_than_a_gram",
+            f"{text.strip()} in {in_} is finer than a gram; weights are kept in whole grams.",
+        )
+    return int(exactly)
+
+
+def fine_grams(text: str, unit: str, *, exact: bool = False) -> Decimal:
+    """As `grams`, to the last digit typed. fine_grams("0.1234 kg", "g") → Decimal("123.4000")."""
+    return _read(text, unit, exact)[0]
+
+
+def _read(text: str, unit: str, exact: bool) -> tuple[Decimal, str]:
+    """(grams, the unit they were told in)."""
     found = _TYPED.fullmatch(text)
     if not found:
         raise Refusal(
@@ -41,13 +58,7 @@ def grams(text: str, unit: str, *, exact: bool = False) -> int:
             "Write it with its unit and without a mark for thousands.",
             text=text.strip(),
         )
-    exactly = Decimal(f"{whole}.{part or 0}") * PER_UNIT[in_]
-    if exactly != exactly.to_integral_value():
-        raise Refusal(
-            "finer_than_a_gram",
-            f"{text.strip()} in {in_} is finer than a gram; weights are kept in whole grams.",
-        )
-    return int(exactly)
+    return Decimal(f"{whole}.{part or 0}") * PER_UNIT[in_], in_
 
 
 def _kilograms(whole: str, part: str) -> Decimal:
