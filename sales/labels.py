@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 
 from grow.errors import Refusal
-from grow.labels import LEAST, Label, Stock, Text, size_of_figures
+from grow.labels import Label, Qr, Stock, Words, food_label
 from grow.models import Lot
 from grow.shelf import first_expired_first
 from grow.wording import amount
@@ -56,13 +56,17 @@ def date_of(lot: Lot) -> dt.date | None:
 
 
 def run_label(run: PackingRun) -> Label:
-    """What is printed of a run, in the sizes of a label of some 60 × 40 mm."""
-    least = size_of_figures(figures_mm(run.nominal_each_g))
-    weight = amount(run.nominal_each_g, "g")
-    facts = [Text(weight, max(14, least), least=least, bold=True, whole=True)]
-    if date := date_of(run.lot):
-        facts.append(Text(f"Use by {date:%d %b %Y}", 11, bold=True, whole=True))
-    if run.allergens:
-        facts.append(Text(f"Contains: {run.allergens.upper()}", 10, bold=True))
-    facts.append(Text(f"Lot {run.lot.code}", 15, least=max(LEAST, 8), bold=True, whole=True))
-    return Label(run.lot.code, facts, Text(run.name, 15, bold=True))
+    """What is printed of a run."""
+    code, date = run.lot.code, date_of(run.lot)
+    facts = [("the lot", [Words("Lot "), Words(code, True)])]
+    if date:
+        facts.insert(0, ("the date", [Words("Use by "), Words(f"{date:%d %b %Y}", True)]))
+    contains = [Words("Contains: "), Words(run.allergens.upper(), True)]
+    return food_label(
+        name=run.name,
+        quantity=amount(run.nominal_each_g, "g"),
+        figures_mm=figures_mm(run.nominal_each_g),
+        qr=Qr(code),
+        paragraphs=[("the allergens", contains)] if run.allergens else [],
+        facts=facts,
+    )
