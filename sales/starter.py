@@ -94,3 +94,9 @@ def label_stocks() -> dict[str, LabelStock]:
         )
         for row in _read("label_stock.toml")["stock"]
     }
+
+
+@cache
+def stock_slugs() -> dict[str, str]:
+    """What a command calls each of them → its name."""
+    return {row["slug"]: row["name"] for row in _read("label_stock.toml")["stock"]}

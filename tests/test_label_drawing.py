@@ -175,7 +175,7 @@ KINDS = {
     ),
     "tag": (crate_tag(CRATE), [CRATE], [CRATE]),
     "crate": (
-        crate_label(lot=CRATE, crop="Green loose-leaf", cut="28 Nov 2026"),
+        crate_label(lot=CRATE, crop="Green loose-leaf", day="28 Nov 2026"),
         [CRATE, CRATE],
         ["Green loose-leaf", "Cut 28 Nov 2026", CRATE],
     ),
@@ -499,7 +499,7 @@ def test_a_refusal_says_what_to_shorten_and_what_label_would_do():
     lot = refused(salad(facts=[("the lot", "Lot " + "W" * 50)]))
     assert "“Lot WWWW" in lot.sentence
     assert lot.sentence.endswith("Shorten the lot, or take a larger label.")
-    half = refused(crate_label(lot=CRATE, crop="Green", cut="28 Nov 2026"), Stock(40, 12))
+    half = refused(crate_label(lot=CRATE, crop="Green", day="28 Nov 2026"), Stock(40, 12))
     assert "does not fit on half a label, 20 × 12 mm" in half.sentence
     code = refused(crate_tag("H" * 200), Stock(60, 15))
     assert "its QR takes" in code.sentence

@@ -61,11 +61,11 @@ def crate_tag(code: str) -> Label:
     )
 
 
-def crate_label(*, lot: str, crop: str, cut: str) -> Halves:
-    """Twice the lot of a crate, its crop and its day of cutting: one half stays on the crate, the
-    other is peeled off and goes where its leaf is tipped."""
+def crate_label(*, lot: str, crop: str, day: str, said: str = "Cut") -> Halves:
+    """Twice the lot of a crate, its crop and its day of cutting, or of whatever is said: one half
+    stays on the crate, the other is peeled off and goes where its leaf is tipped."""
     facts = (
-        text([Words("Cut "), Words(cut, True)], 10, "the day of cutting", whole=True),
+        text([Words(f"{said} "), Words(day, True)], 10, "the day", whole=True),
         text(lot, 12, "the lot", bold=True, least=8, whole=True),
     )
     heading = text(crop, 13, "the crop", bold=True)
