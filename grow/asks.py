@@ -19,7 +19,7 @@ from typing import Any
 
 from django.db import models
 
-from . import clock, finding, fitting, measures
+from . import clock, codes, finding, fitting, measures
 from .errors import NotKnown, Refusal
 from .kinds import KINDS
 from .models import Lot, LotKind, Person, Place, Thing, Unit
@@ -201,7 +201,9 @@ class Reader:
         for value in values:
             if not isinstance(value, str | int) or isinstance(value, bool):
                 raise Refusal("no_name", f"{ask.label}: write a name or a code.")
-            if len(READ["text"](ask, value, self.exact)) > LONGEST_NAME:
+            # between two elements of a symbol a scanner types what no keyboard writes
+            typed = str(value).replace(codes.SEPARATOR, "") if ask.model is Lot else value
+            if len(READ["text"](ask, typed, self.exact)) > LONGEST_NAME:
                 raise Refusal("no_name", f"{ask.label}: no name is as long as that.")
         found = finding.rows_called(ask.model, [str(v) for v in values], self.person)
         for row in found:

@@ -5,6 +5,7 @@ fits GS1 application identifier 10. A number whose check character would be "*" 
 """
 
 import datetime as dt
+from collections.abc import Callable, Iterator
 
 from django.db import connection
 
@@ -21,6 +22,25 @@ SERIES = {
     LotKind.PACK: "R",
 }
 TAG = "T"
+
+#: What stands between two elements of a scan that holds more than a code (ASCII 29).
+SEPARATOR = "\x1d"
+#: What a scanner typed → the lot's code in it, None where it holds none; apps above add theirs.
+SCANNED: list[Callable[[str], str | None]] = []
+
+
+def meant(text: str) -> Iterator[str]:
+    """What a text may be the code of, the likeliest first: what a symbol on a label holds, the text
+    itself."""
+    for read in SCANNED:
+        if code := read(text):
+            yield code.strip()
+    yield text.strip()
+
+
+def code_in(text: str) -> str:
+    """The likeliest of what a text may be the code of."""
+    return next(meant(text))
 
 
 def check_character(body: str) -> str:

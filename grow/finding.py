@@ -18,7 +18,7 @@ from django.db.models import CharField, Model, Q, QuerySet
 from django.db.models import Value as V
 from django.db.models.functions import Cast, Concat
 
-from . import queries, scope
+from . import codes, queries, scope
 from .errors import NotKnown
 from .models import Crop, Event, Item, Lot, Person, Photo, Place, PlantSite, Thing, Variety
 from .ready import Given, ready
@@ -157,20 +157,21 @@ class _Lots(Named):
         return found
 
     def _called(self, rows: QuerySet[Any], text: str) -> Lot | None:
-        found = queries.lots_called(text)
+        code, found = queries.called(text)
         if found and rows.query.where:  # of one name, only whose lot it is
             own = set(rows.filter(pk__in=[lot.pk for lot in found]).values_list("pk", flat=True))
             found = [lot for lot in found if lot.pk in own]
-        return queries.the_one(found, text) if found else None
+        return queries.the_one(found, code) if found else None
 
     def refuse(self, rows: QuerySet[Any], text: str) -> NotKnown:
+        told = codes.code_in(text)
         near = [
             code
-            for code in queries.nearest(text)
+            for code in queries.nearest(told)
             if rows.filter(code=code).exists()  # never the code of somebody else's lot
         ]
         hint = f" Did you mean {' or '.join(near)}?" if near else ""
-        return NotKnown("no_such_code", f"No lot is called “{text.strip()}”.{hint}", nearest=near)
+        return NotKnown("no_such_code", f"No lot is called “{told}”.{hint}", nearest=near)
 
 
 #: Sites by tower, and by what they are called, as a site calls itself.

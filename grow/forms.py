@@ -15,7 +15,7 @@ from typing import Any
 from django.http import QueryDict
 from django.utils.datastructures import MultiValueDict
 
-from . import scope
+from . import codes, scope
 from .asks import COMMON, OF_A_LOT, Ask, asks
 from .errors import Refusal
 from .models import Holding, Lot, LotKind, Person, Place, PlantSite
@@ -479,12 +479,13 @@ class Form:
             return dict.fromkeys(missing, said)
         lot_ask = next(p for p in ask.parts if p.name == "lot")
         asked = Asked("", lot_ask, self.person, self.chosen)
-        folded = "".join(told["lot"].split()).casefold().replace("-", "")
+        lot = codes.code_in(told["lot"])
+        folded = "".join(lot.split()).casefold().replace("-", "")
         there = {o.place for o in standing(asked) if o.value.casefold().replace("-", "") == folded}
         if not there:
             # nowhere that this act would look for it: then it is refused for where it is
             here = scope.seen(Holding.objects.all(), self.person)
-            rows = here.filter(lot__code__iexact=told["lot"].strip(), quantity__gt=0, source=False)
+            rows = here.filter(lot__code__iexact=lot, quantity__gt=0, source=False)
             there = set(rows.values_list("place__name", flat=True))
         return dict.fromkeys(missing, there.pop()) if len(there) == 1 else {}
 

@@ -106,6 +106,18 @@ def trusted_since(place: Place) -> dt.datetime | None:
 def lots_called(text: str) -> list[Lot]:
     """Every lot that a text may mean: its code, however it is spaced or cased, or a name that
     it was given (a supplier's lot number, an old label, a crate tag)."""
+    return called(text)[1]
+
+
+def called(text: str) -> tuple[str, list[Lot]]:
+    """What of a text is a code, as a scan may hold more, and every lot that it may mean."""
+    for code in codes.meant(text):
+        if found := _called(code):
+            return code, found
+    return codes.code_in(text), []
+
+
+def _called(text: str) -> list[Lot]:
     key = codes.fold(text)
     if not key:
         return []
@@ -146,12 +158,12 @@ def nearest(text: str, most: int = 3) -> list[str]:
 
 def the_lot(text: str) -> Lot:
     """The one lot with a code. Raises NotKnown with the nearest real ones."""
-    found = lots_called(text)
+    code, found = called(text)
     if found:
-        return the_one(found, text)
-    near = nearest(text)
+        return the_one(found, code)
+    near = nearest(code)
     hint = f" Did you mean {' or '.join(near)}?" if near else ""
-    raise NotKnown("no_such_code", f"No lot is called {text.strip()}.{hint}", nearest=near)
+    raise NotKnown("no_such_code", f"No lot is called {code}.{hint}", nearest=near)
 
 
 def the_one(found: list[Lot], text: str) -> Lot:

@@ -16,4 +16,5 @@ class SalesConfig(AppConfig):
             operations,
             pricing,
             roles,
+            scans,
         )

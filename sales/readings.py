@@ -12,7 +12,7 @@ from grow import scope
 from grow.errors import NotKnown, Refusal
 from grow.finding import NAMED, rows_called
 from grow.models import Lot, Person, Place, Thing
-from grow.queries import lots_called
+from grow.queries import called
 
 from . import roots
 from .models import DeliveryNote, Product
@@ -58,11 +58,11 @@ def asked(
 
 def _own_code(code: str, person: Person) -> roots.Roots:
     """By a code or a name of a lot, or a note's number, as far as this person knows of any."""
-    lots = lots_called(code)
+    name, lots = called(code)
     if lots:
         seen = _codes(Lot.objects.filter(pk__in=[lot.pk for lot in lots]), person)
         if seen:
-            return roots.Roots([lot for lot in lots if lot.code in seen], code.strip())
+            return roots.Roots([lot for lot in lots if lot.code in seen], name)
     (note,) = rows_called(DeliveryNote, [code], person)
     if isinstance(note, Refusal):
         raise NAMED[Lot].refuse(scope.seen(Lot.objects.all(), person), code)

@@ -27,7 +27,7 @@ from grow.models import (
     Thing,
     alive,
 )
-from grow.queries import lots_called, the_lot
+from grow.queries import called, the_lot
 
 from . import suspect
 from .models import DeliveryNote, Product
@@ -61,8 +61,7 @@ def find(asked: str | Lot | Sequence[Lot] | Roots) -> Roots:
 
 
 def _text(text: str) -> Roots:
-    text = text.strip()
-    lots = lots_called(text)
+    text, lots = called(text)
     key = codes.fold(text)
     if lots:
         exact = [lot for lot in lots if codes.fold(lot.code) == key]

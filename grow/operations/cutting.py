@@ -113,7 +113,7 @@ def harvest(
     variety = batches[0].variety if len({b.variety_id for b in batches}) == 1 else None
     by_tag: dict[str, int] = defaultdict(int)
     for c in crates:
-        by_tag[codes.fold(c.tag)] += c.net_g
+        by_tag[codes.fold(codes.code_in(c.tag))] += c.net_g
     _lock_tags(by_tag)
     out = shared_out(grade_out_g, list(by_tag.values()))
     for (tag, grams), graded in zip(by_tag.items(), out, strict=True):

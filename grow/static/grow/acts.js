@@ -35,10 +35,13 @@
     });
 
     function scanned(field) {
-        const code = folded(field.value);
-        if (!code) return;
+        const code = field.value;
+        if (!folded(code)) return;
+        /* An address on a label holds the code between its slashes. */
+        const held = /[/(]/.test(code) ? code.split(/[^A-Za-z0-9-]+/) : [code];
+        const codes = held.map(folded);
         const ask = field.closest(".ask");
-        const here = ask && all("[data-code]", ask).find((one) => folded(one.dataset.code) === code);
+        const here = ask && all("[data-code]", ask).find((one) => codes.includes(folded(one.dataset.code)));
         if (!here) { next(field); return; }
         const fold = here.closest("details.further");
         if (fold) fold.open = true;
