@@ -7,11 +7,13 @@ clears it. Where leaf was grown is read from the origins that stand.
 from __future__ import annotations
 
 import json
+from collections import defaultdict
 from collections.abc import Iterable
+from fractions import Fraction
 
 from grow import holds, lineage
 from grow.ledger import BEFORE_CANCEL, Entry
-from grow.models import STRICT, Event, Flag, Lineage, Lot, LotKind
+from grow.models import STRICT, Crop, Event, Flag, Lineage, Lot, LotKind
 from grow.operations.corrections import ORIGINS
 
 from .models import PackingRun
@@ -70,6 +72,44 @@ def origin(lots: Iterable[int]) -> str:
     if any(made == "opening_entry" for _, made in kinds):
         return BEFORE_RECORDS
     return GROWN_HERE
+
+
+def leaf(parts: Iterable[tuple[Lot, int]]) -> dict[Crop, Fraction]:
+    """Grams of each crop in parts (lot, grams), the most first; by the origins that stand. A bag
+    is what went into it, in the shares in which it did; a cut is what it grew from."""
+    parts = list(parts)
+    found = {lot.pk for lot, _ in parts}
+    inside = found | lineage.above(found, composition=True)
+    edges: dict[int, list[tuple[int, int]]] = defaultdict(list)
+    rows = Lineage.objects.filter(child__in=inside, struck_by=None, quantity__gt=0)
+    rows = rows.filter(kind__in=[Lineage.Kind.WENT_IN, Lineage.Kind.GREW])
+    for child, parent, quantity, each in rows.values_list(
+        "child_id", "parent_id", "quantity", "parent__grams_each"
+    ):
+        edges[child].append((parent, (quantity or 0) * (each or 1)))
+    lots = inside | {parent for above in edges.values() for parent, _ in above}
+    crop_of = dict(Lot.objects.filter(pk__in=lots).values_list("pk", "crop_id"))
+    grams: dict[int, Fraction] = defaultdict(Fraction)
+
+    def share(lot: int, g: Fraction) -> None:
+        above = edges.get(lot)
+        if above:
+            whole = sum(quantity for _, quantity in above)
+            for parent, quantity in above:
+                share(parent, g * quantity / whole)
+        elif crop := crop_of.get(lot):
+            grams[crop] += g
+
+    for lot, g in parts:
+        share(lot.pk, Fraction(g))
+    crops = Crop.objects.in_bulk(grams)
+    return {crops[pk]: g for pk, g in sorted(grams.items(), key=lambda c: (-c[1], c[0])) if g}
+
+
+def leaf_of(run: Lot) -> dict[Crop, Fraction]:
+    """Grams of each crop in a run, the most first."""
+    edges = run.above.filter(kind=Lineage.Kind.WENT_IN, struck_by=None).select_related("parent")
+    return leaf((e.parent, (e.quantity or 0) * (e.parent.grams_each or 1)) for e in edges)
 
 
 def look_at_labels(entry: Entry, lot: Lot) -> None:

@@ -17,6 +17,8 @@ from grow.roles import (
 
 _HANDLES = {GROWER, LEARNER, PACKER}
 allow(_HANDLES, "pack", "rework", "deliver")
+allow(_HANDLES, "look_over", "weigh_packs", "print_labels", "spoil_labels")
+allow({GROWER, PACKER}, "relabel")
 allow(_HANDLES | {SHOP}, "put_on_shelf")
 allow({SHOP}, "sell")
 allow({CHEF}, "use")

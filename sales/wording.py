@@ -8,6 +8,17 @@ PACKING, SELLING = "Packing", "Out to shop and kitchen"
 ACTS |= {
     "pack": Act("Pack", PACKING, "Record the run"),
     "rework": Act("Rework", PACKING, "Record the run", "Opened bags into a new run."),
+    "look_over": Act(
+        "Line ready", PACKING, "It is ready", "Before the first run, and before another product."
+    ),
+    "weigh_packs": Act("Weigh packs", PACKING, "Record the weights"),
+    "print_labels": Act(
+        "Labels printed", PACKING, "Record it", "The page of a run’s labels does this by itself."
+    ),
+    "spoil_labels": Act(
+        "Labels spoiled", PACKING, "Record it", "Torn, crooked, one too many: on no pack."
+    ),
+    "relabel": Act("Relabel", PACKING, "Record it", "An earlier date, never a later one."),
     "put_on_shelf": Act("Put on shelf", SELLING, "It is on the shelf"),
     "deliver": Act("Send out", SELLING, "Write the note", "A numbered note goes with the goods."),
     "receive": Act("Receive", SELLING, "Record what came"),
@@ -43,6 +54,22 @@ WORDS |= {
     ("", "line"): Words("Packed at", more=True, keep=True),
     ("", "store"): Words("Into", keep=True),
     ("", "weighed_again"): Words("Weighed a second time", as_="hidden"),
+    ("", "scale"): Words("Scale", more=True, keep=True),
+    ("", "target_g"): Words("Scale to read", unit="g", more=True),
+    ("", "weights"): Words("Weights", "Net, in grams.", more=True),
+    ("weigh_packs", "weights"): Words("Weights", "Net, in grams."),
+    ("", "run"): Words("Run"),
+    ("print_labels", "count"): Words("How many", as_="steps"),
+    ("spoil_labels", "count"): Words("How many", as_="steps"),
+    ("relabel", "use_by"): Words("New date"),
+    ("relabel", "destroyed"): Words("Old labels destroyed", as_="steps"),
+    ("look_over", "line"): Words("Line", keep=True),
+    ("look_over", "clear"): Words("Clear of the last product"),
+    ("look_over", "clean"): Words("Clean"),
+    ("look_over", "knives"): Words("All knives are there"),
+    ("look_over", "scale"): Words("Scale checked"),
+    ("look_over", "labels"): Words("Last labels removed"),
+    ("look_over", "done"): Words("What was done about it"),
     ("pack", "washed"): Words("Washed", keep=True),
     ("pack", "trim_g"): Words("Trim", "If it was weighed.", unit="g", more=True),
     ("pack", "giveaway_g"): Words("Giveaway", unit="g", more=True),

@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import random
 from collections.abc import Callable
+from decimal import Decimal
 from typing import Any
 
 from django.contrib.auth.models import Group
@@ -363,6 +364,47 @@ def rework(pick: Pick, farm: Farm):
         "store": farm.store,
         "line": farm.line,
     }
+
+
+def _run(pick: Pick) -> Lot | None:
+    return pick.one(Lot.objects.filter(run__isnull=False).order_by("id"))
+
+
+@act
+def look_over(pick: Pick, farm: Farm):
+    well = pick.chance(70)
+    return {"line": farm.line, "clean": well, "done": pick.one(["", "wiped down"])}
+
+
+@act
+def weigh_packs(pick: Pick, farm: Farm):
+    run = _run(pick)
+    if run is None:
+        return None
+    tenths = [pick.number(1150, 1250) for _ in range(pick.number(0, 4))]
+    odd = [Decimal(1200)] if pick.chance(10) else []
+    return {"run": run, "weights": [*(Decimal(n) / 10 for n in tenths), *odd], "scale": farm.scale}
+
+
+@act
+def print_labels(pick: Pick, farm: Farm):
+    run = _run(pick)
+    return run and {"run": run, "count": pick.number(0, 30)}
+
+
+@act
+def spoil_labels(pick: Pick, farm: Farm):
+    run = _run(pick)
+    return run and {"run": run, "count": pick.number(0, 3)}
+
+
+@act
+def relabel(pick: Pick, farm: Farm):
+    run = _run(pick)
+    if run is None:
+        return None
+    date = (run.use_by or farm.today) + dt.timedelta(days=pick.number(-3, 1))
+    return {"run": run, "use_by": date, "reason": "wilting", "destroyed": pick.number(0, 9)}
 
 
 def _line(pick: Pick):

@@ -95,7 +95,8 @@ class Farm:
             days_from_cut=9,
             packaging_pence="8.5",
         )
-        RecipeLine.objects.create(product=self.bag, crop=self.lettuce)
+        for crop in (self.lettuce, self.mustard):
+            RecipeLine.objects.create(product=self.bag, crop=crop)
         self.loose = Product.objects.create(
             code="LETTUCE-KG", name="Lettuce, loose", loose_crop=self.lettuce
         )

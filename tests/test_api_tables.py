@@ -292,9 +292,10 @@ def test_models_own_rules_hold_here_too(farm: Farm, api: APIClient) -> None:
 
 def test_a_recipe_is_replaced_whole(farm: Farm, api: APIClient) -> None:
     address = f"/api/v1/products/{farm.bag.pk}/"
-    assert [r["crop"] for r in api.get(address).json()["recipe"]] == ["Loose-leaf lettuce"]
+    was = ["Loose-leaf lettuce", "Red mustard"]
+    assert [r["crop"] for r in api.get(address).json()["recipe"]] == was
     api.patch(address, {"shelf_life_days": 6}, format="json")
-    assert farm.bag.recipe.count() == 1
+    assert farm.bag.recipe.count() == 2
     lines = [{"crop": "Red mustard", "greatest_pct": 30}, {"crop": "Loose-leaf lettuce"}]
     changed = api.patch(address, {"recipe": lines}, format="json").json()
     assert [(r["crop"], r["greatest_pct"]) for r in changed["recipe"]] == [

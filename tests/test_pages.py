@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import html
 import itertools
 import re
@@ -273,6 +274,19 @@ def entries(s: Stand) -> dict[str, dict[str, Any]]:
             "taken-0-left": "1.7",
             "packs": "10",
             "store": cold,
+        },
+        "look_over": {
+            "line": "Packing bench",
+            **dict.fromkeys(("clear", "clean", "knives", "scale", "labels"), "yes"),
+        },
+        "weigh_packs": {"run": s.run.code, "weights": "120.5, 121"},
+        "print_labels": {"run": s.run.code, "count": "12"},
+        "spoil_labels": {"run": s.run.code, "count": "1"},
+        "relabel": {
+            "run": s.run.code,
+            "use_by": str(s.run.use_by - dt.timedelta(days=1)),
+            "reason": "wilting",
+            "destroyed": "5",
         },
         "rework": {
             "product": "SALAD-120",

@@ -29,7 +29,7 @@ from grow.finding import NAMED
 from grow.importing import sheets
 from grow.importing.playing import play
 from grow.kinds import KINDS
-from grow.models import Event, Lot, Person
+from grow.models import Crop, Event, Lot, Person
 from tests import (
     test_books,
     test_codes,
@@ -43,7 +43,7 @@ from tests import (
     test_touch,
 )
 from tests.acts import ACTS, Dice
-from tests.farm import Crate, Farm, Taken
+from tests.farm import Crate, Farm, Taken, decided
 from tests.often import times
 from tests.refusals import modules, raised
 from tests.test_properties import Books
@@ -311,6 +311,45 @@ def packing(farm: Farm) -> None:
     twice = [Taken(crate, farm.store, left=0)] * 2
     met(farm, "pack", product=farm.bag, taken=twice, **run)
     met(farm, "rework", product=farm.bag, taken=[Taken(other, farm.store, left=0)], **run)
+
+
+@story
+def labels_and_weights(farm: Farm) -> None:
+    basil = Crop.objects.create(name="Basil")
+    run = farm.pack([farm.cut(1300)], packs=10)
+    gift = {"lot": run, "from_place": farm.store, "to": "donated", "quantity": 1}
+    met(farm, "discard", **gift, reason="short date")
+    wrong_crate = farm.cut(500)
+    farm.tell("cancel", event=wrong_crate.made_by, reason="told twice")
+    thrown = {"lot": wrong_crate, "from_place": farm.store, "quantity": 5, "reason": "old"}
+    met(farm, "discard", **thrown, to="compost")
+    old = farm.tell(
+        "opening_entry",
+        kind="pack",
+        title="Bags",
+        place=farm.store,
+        quantity=5,
+        grams_each=120,
+        use_by=farm.today,
+    ).lot
+    met(farm, "weigh_packs", run=old, weights=[Decimal(121)])
+    for wrong in ("12.5", "121.123", "0"):
+        met(farm, "weigh_packs", run=run, weights=[Decimal(wrong)])
+    met(farm, "weigh_packs", run=run, weights=[Decimal(121)] * 11)
+    met(farm, "relabel", run=run, use_by=run.use_by, reason="again", destroyed=0)
+    met(farm, "print_labels", run=run, count=0)
+    decided(farm.bag)
+    met(farm, "print_labels", run=run, count=10)
+    odd = farm.cut(1000, crop=basil)
+    met(
+        farm,
+        "pack",
+        product=farm.bag,
+        taken=[Taken(odd, farm.store, left=0)],
+        packs=8,
+        store=farm.store,
+        line=farm.line,
+    )
 
 
 @story

@@ -27,6 +27,8 @@ KINDS = """
     harvest                                                    | grower learner chef manager lead
     receive_input receive_produce open_input finish_input      | grower learner packer manager lead
     print_tags hold describe pack rework deliver               | grower learner packer manager lead
+    look_over weigh_packs print_labels spoil_labels            | grower learner packer manager lead
+    relabel                                                    | grower packer manager lead
     move clean put_on_shelf                              | grower learner packer shop manager lead
     discard count check incident undo                          | roles
     sell                                                       | shop manager lead

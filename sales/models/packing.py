@@ -312,7 +312,9 @@ class PackWeight(models.Model):
         ordering = ["run", "event", "number"]
         constraints = [
             models.UniqueConstraint(
-                fields=["run", "event", "number"], name="a_pack_is_weighed_once"
+                fields=["run", "event", "number"],
+                name="a_pack_is_weighed_once",
+                violation_error_message="Each pack is weighed once.",
             ),
             models.CheckConstraint(
                 condition=Q(net_g__gt=0),

@@ -1,8 +1,11 @@
 """The verbs from the harvest lot to the shop, the kitchen and the till."""
 
+from .labelling import print_labels, relabel, spoil_labels
+from .line import look_over
 from .notes import Arrived, Line, deliver, put_on_shelf, receive
 from .packing import Taken, pack, rework
 from .selling import TillRow, return_goods, sell, till_day, use
+from .weighing import weigh_packs
 
 __all__ = [
     "Arrived",
@@ -10,12 +13,17 @@ __all__ = [
     "Taken",
     "TillRow",
     "deliver",
+    "look_over",
     "pack",
+    "print_labels",
     "put_on_shelf",
     "receive",
+    "relabel",
     "return_goods",
     "rework",
     "sell",
+    "spoil_labels",
     "till_day",
     "use",
+    "weigh_packs",
 ]

@@ -6,7 +6,8 @@ import datetime as dt
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import Decimal
+from fractions import Fraction
 
 from grow import clock
 from grow.errors import Refusal
@@ -22,6 +23,7 @@ from grow.models import (
     Lot,
     LotKind,
     Place,
+    Thing,
     Unit,
 )
 from grow.operations.inputs import learn
@@ -29,7 +31,11 @@ from grow.queries import stocks
 from grow.setup import the
 from grow.shares import shared_out
 from sales import contents
-from sales.models import PackingRun, Product
+from sales import weights as weights_
+from sales.label_words import decision
+from sales.models import DecisionCard, PackingRun, Product
+
+from . import weighing
 
 _TOUCHED_BY = (Item.Kind.PACKAGING, Item.Kind.HAND_GEAR)
 
@@ -62,12 +68,17 @@ def pack(
     moisture_g: int = 0,
     use_by: dt.date | None = None,
     weighed_again: bool = False,
+    scale: Thing | None = None,
+    target_g: Decimal | None = None,
+    weights: Sequence[Decimal] = (),
 ) -> None:
     """One run of a product. Packs is every closed bag; quantities are grams.
 
     grams in + water and scale gain = packs × nominal + trim + giveaway + samples + moisture. What
     was not weighed is the remainder, called "trim, water and scale". A shortfall within the
-    business's tolerance is a named gain; beyond it a second weighing is asked for."""
+    business's tolerance is a named gain; beyond it a second weighing is asked for.
+
+    weights: what packs weighed, net, in grams. target_g: what the scale was to read."""
     _run(
         entry,
         product=product,
@@ -82,6 +93,9 @@ def pack(
         moisture_g=moisture_g,
         use_by=use_by,
         weighed_again=weighed_again,
+        scale=scale,
+        target_g=target_g,
+        weights=weights,
     )
 
 
@@ -127,6 +141,9 @@ def _run(
     mean_fill_g: Decimal | None = None,
     samples_g: int = 0,
     moisture_g: int = 0,
+    scale: Thing | None = None,
+    target_g: Decimal | None = None,
+    weights: Sequence[Decimal] = (),
 ) -> None:
     each_g = product.nominal_g
     if each_g is None:
@@ -142,9 +159,11 @@ def _run(
         if lost < 0:
             raise Refusal("nought", f"{lost} g of {what} cannot be.")
     nominal_g = packs * each_g
+    weighing.refuse_odd(entry, weights, packs, each_g)
+    if weights:
+        mean_fill_g = sum(weights, Decimal(0)) / len(weights)
     if mean_fill_g is not None:
-        over = (mean_fill_g - each_g) * packs
-        giveaway_g = max(0, int(over.quantize(Decimal(1), ROUND_HALF_UP)))
+        giveaway_g = max(0, weights_.giveaway_g(mean_fill_g, each_g, packs))
     taken = sorted(taken, key=lambda t: (t.lot.pk, t.place.pk))
     for one, other in itertools.pairwise(taken):
         if (one.lot, one.place) == (other.lot, other.place):
@@ -169,6 +188,7 @@ def _run(
             "does not declare it. Take another crate, or change the label first.",
             allergens=undeclared,
         )
+    _refuse_off_recipe(entry, product, taken, grams)
     date, allowed = _use_by(entry, product, taken, use_by)
     crops = {t.lot.crop_id for t in taken}
     run = entry.make(
@@ -198,6 +218,7 @@ def _run(
     )
     _share(entry, run, loose, gain_g, losses)
     entry.move(run, the("packing"), store, packs, Basis.COUNTED)
+    decided = decision(product, clock.number_day(entry.event.day))
     entry.later.append(
         lambda: PackingRun.objects.create(
             lot=run,
@@ -209,6 +230,9 @@ def _run(
             use_by=date,
             fill=product.fill,
             label_text=_label_text(product, allergens, date, run.code),
+            system=decided.system if decided else DecisionCard.System.AVERAGE,
+            target_g=target_g,
+            scale=scale,
             washed=washed,
             grams_in=grams_in,
             gain_g=gain_g,
@@ -220,6 +244,35 @@ def _run(
             moisture_g=moisture_g,
         )
     )
+    if weights:
+        entry.later.append(lambda: weighing.keep(entry, run, weights))
+
+
+def _refuse_off_recipe(
+    entry: Entry, product: Product, taken: Sequence[Taken], grams: Sequence[int]
+) -> None:
+    """What goes in is what the recipe names, in its shares by weight, to the whole per cent; a
+    product without one takes any leaf."""
+    recipe = {line.crop: line for line in product.recipe.select_related("crop")}
+    if not recipe:
+        return
+    parts = [(t.lot, g * (t.lot.grams_each or 1)) for t, g in zip(taken, grams, strict=True)]
+    leaf = contents.leaf(parts)
+    whole = sum(leaf.values())
+    wrong = []
+    for crop in [*leaf, *(c for c in recipe if c not in leaf)]:
+        line, g = recipe.get(crop), leaf.get(crop, Fraction(0))
+        if line is None:
+            wrong.append(f"{crop}, which is not in it")
+            continue
+        share = round(100 * g / whole) if whole else line.least_pct
+        if not line.least_pct <= share <= line.greatest_pct:
+            asked = f"{line.least_pct} to {line.greatest_pct} %"
+            wrong.append(f"{share} % {crop}, where it asks for {asked}")
+    if wrong:
+        says = f"By the recipe of {product} this run has {'; '.join(wrong)}."
+        entry.refuse_or("off_recipe", f"{says} Take other crates, or tell it as already done.")
+        entry.flag(Flag.Kind.AGAINST_RULE, says)
 
 
 def _grams_taken(entry: Entry, taken: Sequence[Taken]) -> list[int]:
