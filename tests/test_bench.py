@@ -10,9 +10,10 @@ import pytest
 from django.core.management import CommandError, call_command
 from django.db import connection, transaction
 
-from analytics.bench import history, posting, rows, scratch
+from analytics.bench import history, labels, posting, rows, scratch
 from grow.faults import faults
 from grow.models import Event, Lineage, Lot, Movement
+from tests.reading_labels import codes_on, lines_on
 
 pytestmark = [pytest.mark.django_db, pytest.mark.slow]
 
@@ -103,6 +104,29 @@ def test_the_bare_driver_writes_the_rows_that_the_acts_wrote(monkeypatch) -> Non
             posting.posting(1500, db)
 
 
+def test_the_sheets_that_labels_are_measured_against_say_the_same() -> None:
+    lots = [f"R26330-{n:03d}-A" for n in range(21)]
+    for link in ("", labels.LINK):
+        wanted = [(labels.label(lot, link), 1) for lot in lots]
+        ours, widgets, bare = (
+            labels.sheets(wanted, pen) for pen in (labels.Pen, labels.ByWidget, labels.TextAlone)
+        )
+        assert codes_on(ours) == codes_on(widgets)
+        assert sorted(codes_on(ours)) == [link + lot for lot in lots]
+        assert codes_on(bare) == []
+        assert lines_on(ours) == lines_on(widgets) == lines_on(bare)
+
+
+def test_labels_are_measured_without_a_history(capsys) -> None:
+    call_command("bench", "--rows", "labels", "--labels", "21", "--json")
+    said = json.loads(capsys.readouterr().out)
+    assert said["histories"] == []
+    assert [row["limit"] for row in said["rows"]] == [15, 15, 0.5]
+    for row in said["rows"]:
+        assert row["least"]
+        assert row["ratio"] == pytest.approx(row["theirs_ms"] / row["ours_ms"])
+
+
 @pytest.mark.django_db(transaction=True)
 def test_the_command_says_its_rows_as_json(capsys) -> None:
     call_command(
@@ -115,6 +139,8 @@ def test_the_command_says_its_rows_as_json(capsys) -> None:
         "--no-verify",
         "--seconds",
         "0.5",
+        "--labels",
+        "21",
     )
     said = json.loads(capsys.readouterr().out)
     assert said["database"] == connection.vendor

@@ -8,6 +8,7 @@ Without a name, as on a tag, all stands in the middle.
 from __future__ import annotations
 
 import functools
+import itertools
 import math
 from collections.abc import Iterator
 from typing import NamedTuple
@@ -167,6 +168,9 @@ class _Setting:
         return last
 
 
+_NOTHING = (0.0, 0, 0.0, 0.0, 0, 0.0)
+
+
 class _Search:
     def __init__(self, room: Room, parts: tuple[Metrics, ...]) -> None:
         self.room, self.parts = room, parts
@@ -180,19 +184,21 @@ class _Search:
     # --- which is best ---------------------------------------------------------------------------
 
     def best(self) -> Plan | Lack:
-        found: list[tuple[float, int, float, float, int, float]] = []
-        for gap in _GAPS:
-            for module in self.room.modules:
-                scale, way = self._largest(module, gap)
-                if way is not None:
-                    shares = [scale, _share(gap / _GAPS[0])]
-                    if self.room.side:
-                        share = _share(module * self.room.dot / _MODULE)
-                        shares.append(min(share, max(1, scale)))
-                    found.append((min(shares), way.calm, sum(shares), scale, module, gap))
-        if not found:
+        dot, found = self.room.dot, _NOTHING
+        for gap, module in itertools.product(_GAPS, self.room.modules):
+            shares = [_share(gap / _GAPS[0])]
+            if self.room.side:
+                shares.append(_share(module * dot / _MODULE))
+            if min(shares) < found[0]:
+                continue  # however large its letters, it is not the best
+            scale, way = self._largest(module, gap)
+            if way is not None:
+                # a module much larger than its letters is no gain
+                shares = [scale, *(min(share, max(1, scale)) for share in shares)]
+                found = max(found, (min(shares), way.calm, sum(shares), scale, module, gap))
+        if found is _NOTHING:
             return self._lack()
-        *_, scale, module, gap = max(found)
+        *_, scale, module, gap = found
         ways = (self._way(scale, module, loose) for loose in (*_LOOSER, gap))
         return self._finished(next(filter(None, ways)), scale, module)
 

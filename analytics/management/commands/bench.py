@@ -8,11 +8,13 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 from django.db import connection
 
-from analytics.bench import history, over_http, packers, posting, rows, scratch
+from analytics.bench import history, labels, over_http, packers, posting, rows, scratch
 from grow.faults import CHECKS
 
-#: What can be measured; packers on PostgreSQL only.
-ROWS = ("traces", "posting", "packers", "http")
+#: What can be measured; packers on PostgreSQL only. Labels need no history.
+ROWS = ("traces", "posting", "packers", "http", "labels")
+#: Ten sheets of 21.
+LABELS = 210
 
 
 def dice(options: dict[str, Any]) -> Random:
@@ -25,9 +27,9 @@ def _advance(bar: Any, movements: int) -> None:
 
 class Command(BaseCommand):
     help = (
-        "Measure this machine's traces, postings and requests on histories made for it, as ratios "
-        "against baselines of the same run. Uses scratch databases of its own on the server that "
-        "is configured."
+        "Measure this machine's traces, postings and requests on histories made for it, and its "
+        "labels, as ratios against baselines of the same run. Uses scratch databases of its own "
+        "on the server that is configured."
     )
 
     def add_arguments(self, parser: Any) -> None:
@@ -35,6 +37,7 @@ class Command(BaseCommand):
         parser.add_argument("--roots", type=int, default=60, help="lots to trace from")
         parser.add_argument("--seed", type=int, default=history.SEED)
         parser.add_argument("--seconds", type=float, default=5, help="how long packers pack")
+        parser.add_argument("--labels", type=int, default=LABELS, help="labels on sheets of 21")
         parser.add_argument("--rows", default=",".join(ROWS), help="which: " + ", ".join(ROWS))
         parser.add_argument("--json", action="store_true")
         parser.add_argument("--no-verify", action="store_true", help="trust the history made")
@@ -47,6 +50,8 @@ class Command(BaseCommand):
         wanted = options["rows"].split(",")
         if unknown := sorted(set(wanted) - set(ROWS)):
             raise CommandError(f"No rows are called {unknown[0]}; there are {', '.join(ROWS)}.")
+        if wanted == ["labels"]:
+            sizes = []
         out: list[rows.Row] = []
         made: list[history.Size] = []
         with contextlib.ExitStack() as stack:
@@ -72,6 +77,8 @@ class Command(BaseCommand):
                         out += packers.beside_a_planter(shape.movements, options["seconds"])
                     if "http" in wanted:
                         out += over_http.beside_a_bare_row(shape.movements, db)
+        if "labels" in wanted:
+            out += labels.labels(options["labels"], dice(options))
         if options["json"]:
             self.stdout.write(
                 json.dumps(
