@@ -503,6 +503,12 @@ def test_a_refusal_says_what_to_shorten_and_what_label_would_do():
     assert "does not fit on half a label, 20 × 12 mm" in half.sentence
     code = refused(crate_tag("H" * 200), Stock(60, 15))
     assert "its QR takes" in code.sentence
+    # figures of 6 mm: their x is 6 × 1120 ÷ 1493 mm
+    weight = refused(salad(quantity="12 packs of 1000 g", figures_mm=6))
+    assert "“12 packs of 1000 g” is" in weight.sentence
+    assert "an x of 4.5 mm" in weight.sentence
+    tiny = refused(KINDS["hold"][0], Stock(12, 5))
+    assert "does not fit inside the border" in tiny.sentence
 
 
 def test_a_refused_length_is_the_length_that_is_wanting():

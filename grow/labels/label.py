@@ -10,7 +10,16 @@ from decimal import Decimal
 from reportlab.lib.units import mm
 
 from .layout import Lack, Plan, Room, plan
-from .letters import Text, check_letters, least_x_mm, metrics, pieces, size_of_x, text
+from .letters import (
+    X_HEIGHT,
+    Text,
+    check_letters,
+    least_x_mm,
+    metrics,
+    pieces,
+    size_of_x,
+    text,
+)
 from .pen import Pen
 from .qr import Qr, modules, symbol
 from .sheet import TooSmall
@@ -64,21 +73,20 @@ class Label:
     ) -> TooSmall:
         name = str(self.heading or (self.qr and self.qr.content) or parts[0])
         says = f"{_cut(name)} does not fit {self.on} {width / mm:.4g} × {height / mm:.4g} mm"
-        letters = f"in letters with an x of {least_x_mm(self.largest_cm2):g} mm, the least allowed"
-        needs, has = lack.needs / mm, lack.has / mm
+        needs, has = lack.needs / mm, max(0.0, lack.has / mm)
         if lack.part is None:
-            says += (
-                f": its QR takes {needs:.1f} mm with its quiet zone, and there are {has:.1f} mm."
-            )
+            says += f": its QR takes {needs:.1f} mm with its quiet zone, and has {has:.1f} mm."
             return TooSmall(says, "Shorten what the QR says", part="the QR")
         text = parts[lack.part]
+        x = least_x_mm(self.largest_cm2)
         if lack.words is not None:
+            x = max(x, text.least * X_HEIGHT / mm)
             words = "".join(said for said, _ in pieces(text, *lack.words))
-            says += f": “{_cut(words)}” is {needs:.1f} mm wide {letters}, and has {has:.1f} mm."
+            says += f": “{_cut(words)}” is {needs:.1f} mm wide and has {has:.1f} mm"
         else:
-            more, takes = math.ceil(needs - has), lack.takes / mm
-            says += f": it needs {more} mm more of height {letters}. Its longest part, "
-            says += f"{text.called}, is {takes:.0f} mm high."
+            says += f": it needs {math.ceil(needs - has)} mm more of height. Its longest part, "
+            says += f"{text.called}, is {lack.takes / mm:.0f} mm high"
+        says += f", in letters with an x of {x:.2g} mm, the least allowed."
         return TooSmall(says, f"Shorten {text.called}", part=text.called)
 
     def check(self, width: float, height: float, dot: float) -> None:
