@@ -89,6 +89,7 @@ class Words:
     amount: str
     figure_mm: int
     lot: str
+    date_kind: str = ""
     date: str = ""
     ingredients: list[Part] = field(default_factory=list)
     contains: list[Part] = field(default_factory=list)
@@ -102,14 +103,21 @@ class Words:
     lacks: list[str] = field(default_factory=list)
 
     @property
+    def small(self) -> list[str]:
+        """What may stand in the smallest letters."""
+        words = (self.storage, self.wash, self.grade, self.origin, self.business)
+        return [w for w in words if w]
+
+    @property
     def text(self) -> str:
         """The same as plain lines; what is emphasised in capitals."""
         lines = [
             f"{self.name}  {self.amount}",
             _plain(self.ingredients),
             _plain(self.contains),
-            *(self.date, self.storage, self.wash, self.origin, self.grade, f"Lot {self.lot}"),
-            self.business,
+            f"{self.date_kind} {self.date}".strip(),
+            f"Lot {self.lot}",
+            *self.small,
         ]
         return "\n".join(line for line in lines if line)
 
@@ -146,8 +154,8 @@ def words_of(run: PackingRun) -> Words:
         said = Words(**run.label)
         said.ingredients = [(words, bool(strong)) for words, strong in said.ingredients]
         said.contains = [(words, bool(strong)) for words, strong in said.contains]
-        if date != run.use_by and date and said.date:
-            said.date = _dated(said.date.rsplit(" ", 3)[0], date)
+        if said.date and date:  # as printed, or the earlier one of a relabelling
+            said.date = _on(date)
         return said
     return _fresh(run, date)
 
@@ -166,11 +174,11 @@ def _fresh(run: PackingRun, date: dt.date | None) -> Words:
     )
     declared = contents.words(run.allergens)
     if decided is None:
-        said.date = _dated("Use by", date) if date else ""
+        said.date_kind, said.date = ("Use by", _on(date)) if date else ("", "")
         said.contains = _contains(declared)
         return said
     if decided.date_kind in _DATE and date:
-        said.date = _dated(_DATE[C.DateKind(decided.date_kind)], date)
+        said.date_kind, said.date = _DATE[C.DateKind(decided.date_kind)], _on(date)
     whole = decided.sold_as == C.SoldAs.PREPACKED
     leaf = contents.leaf_of(run.lot)
     if len(leaf) > 1 or decided.state != C.State.UNWASHED or decided.sold_as == C.SoldAs.DIRECT:
@@ -193,8 +201,9 @@ def _fresh(run: PackingRun, date: dt.date | None) -> Words:
     return said
 
 
-def _dated(kind: str, date: dt.date) -> str:
-    return f"{kind} {date:%d %b %Y}"
+def _on(date: dt.date) -> str:
+    """Day, month and year in that order, uncoded: Regulation (EU) 1169/2011, Annex X."""
+    return f"{date:%d %b %Y}"
 
 
 def _contains(allergens: Iterable[str]) -> list[Part]:

@@ -1,30 +1,14 @@
-"""The plain label of a run: product, weight, date, lot, what it contains, a QR of the lot alone.
-
-It is no full food label: business name and address, ingredients, origin and storage words are a
-later one's. What the run froze is printed, whatever became of the product since.
-"""
+"""A run's label: what `label_words` says of it, as the drawing takes it."""
 
 from __future__ import annotations
-
-import datetime as dt
 
 from grow.errors import Refusal
 from grow.labels import Label, Qr, Stock, Words, food_label
 from grow.models import Lot
-from grow.shelf import first_expired_first
-from grow.wording import amount
 
+from .label_words import Part, date_of, figures_mm, words_of
+from .label_words import Words as Said
 from .models import LabelStock, PackingRun
-
-#: Grams up to which the figures of the weight are so many millimetres high: Directive 76/211/EEC,
-#: Annex I. That the edge belongs to the lower step is from memory.
-_FIGURES_MM = ((50, 2), (200, 3), (1000, 4))
-_FIGURES_ABOVE_MM = 6
-
-
-def figures_mm(grams: int) -> int:
-    """The least height of the figures of a net weight, in millimetres."""
-    return next((high for most, high in _FIGURES_MM if grams <= most), _FIGURES_ABOVE_MM)
 
 
 def stock_of(row: LabelStock) -> Stock:
@@ -41,7 +25,7 @@ def stock_of(row: LabelStock) -> Stock:
 
 def run_of(lot: Lot) -> PackingRun:
     """The run that a lot is. Raises Refusal for a crate, a sowing, or a run recorded in error."""
-    run = PackingRun.objects.filter(lot=lot).select_related("lot__made_by").first()
+    run = PackingRun.objects.filter(lot=lot).select_related("lot__made_by", "product").first()
     if run is None:
         raise Refusal("no_run", f"{lot.code} is no packing run; labels are for packs.")
     if lot.made_by.is_cancelled:
@@ -49,24 +33,42 @@ def run_of(lot: Lot) -> PackingRun:
     return run
 
 
-def date_of(lot: Lot) -> dt.date | None:
-    """The date on its packs as it stands: that of its run, or a shorter one given since."""
-    ((_, date),) = first_expired_first([lot.pk])
-    return date
-
-
 def run_label(run: PackingRun) -> Label:
-    """What is printed of a run."""
-    code, date = run.lot.code, date_of(run.lot)
-    facts = [("the lot", [Words("Lot "), Words(code, True)])]
-    if date:
-        facts.insert(0, ("the date", [Words("Use by "), Words(f"{date:%d %b %Y}", True)]))
-    contains = [Words("Contains: "), Words(run.allergens.upper(), True)]
-    return food_label(
-        name=run.name,
-        quantity=amount(run.nominal_each_g, "g"),
-        figures_mm=figures_mm(run.nominal_each_g),
-        qr=Qr(code),
-        paragraphs=[("the allergens", contains)] if run.allergens else [],
-        facts=facts,
+    """What is printed of a run. Raises Refusal where it lacks what the law asks for."""
+    said = words_of(run)
+    if said.lacks:
+        raise Refusal("label_lacks", said.missing, lacks=said.lacks)
+    return drawn(said)
+
+
+def drawn(said: Said) -> Label:
+    """A label that says these words."""
+    paragraphs = (("the ingredients", said.ingredients), ("the allergens", said.contains))
+    small = (
+        ("the storage", said.storage),
+        ("the washing", said.wash),
+        ("the class", said.grade),
+        ("the origin", said.origin),
+        ("the business", said.business),
     )
+    facts = [("the lot", [Words("Lot "), Words(said.lot, True)])]
+    if said.date:
+        facts.insert(0, ("the date", [Words(f"{said.date_kind} "), Words(said.date, True)]))
+    return food_label(
+        name=said.name,
+        quantity=said.amount,
+        figures_mm=said.figure_mm,
+        qr=Qr(said.qr),
+        paragraphs=[(called, _runs(parts)) for called, parts in paragraphs if parts],
+        facts=facts,
+        small=[(called, words) for called, words in small if words],
+        largest_cm2=said.largest_cm2,
+    )
+
+
+def _runs(parts: list[Part]) -> list[Words]:
+    """Emphasised is bold, and in capitals: it is told apart on the palest print."""
+    return [Words(words.upper() if strong else words, strong) for words, strong in parts]
+
+
+__all__ = ["date_of", "drawn", "figures_mm", "run_label", "run_of", "stock_of"]

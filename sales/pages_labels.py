@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 from django import forms
@@ -11,17 +12,21 @@ from django.http.response import HttpResponseBase
 from django.template.response import TemplateResponse
 from django.urls import reverse
 
-from grow import clock, labels, roles, scope, short
-from grow.errors import NotKnown, Refusal
+from grow import clock, devices, labels, roles, scope, short
+from grow.edge import tell
+from grow.errors import Conflict, NotKnown, Refusal
 from grow.finding import rows_called
 from grow.models import Hold, Lot, LotKind, Person, Tag, alive
 from grow.page import Page
+from grow.pages import new_id
 from grow.short import Short
 from grow.start import address
 from grow.wording import amount
 
-from .labels import date_of, run_label, run_of, stock_of
-from .models import LabelStock, PackingRun
+from .label_words import Words, decision, words_of
+from .labels import run_label, run_of, stock_of
+from .models import LabelStock, PackingRun, Printer
+from .printing import label_counts, stocks_known
 
 #: Who prints: whoever keeps the rolls and sheets.
 PRINTS = "sales.change_labelstock"
@@ -46,7 +51,16 @@ class PrintForm(Short):
         help_text="Counted along the rows. 1 is a full sheet.",
     )
 
-    goes_with = frozenset({"first"})
+    printer = forms.ModelChoiceField(
+        label="On which printer",
+        queryset=Printer.objects.all(),
+        widget=forms.RadioSelect,
+        empty_label=None,
+        required=False,
+    )
+    client_id = forms.CharField(required=False, max_length=64, widget=forms.HiddenInput)
+
+    goes_with = frozenset({"first", "printer"})
 
     def stocks(self) -> list[tuple[LabelStock, Any]]:
         """Each stock beside its button."""
@@ -57,6 +71,10 @@ class PrintForm(Short):
 
     def chosen(self) -> LabelStock:
         return self.cleaned_data["stock"]
+
+    def dpi(self) -> int:
+        printer = self.cleaned_data["printer"]
+        return printer.dpi if printer else labels.USUAL_DPI
 
     def first_place(self) -> int:
         return (self.cleaned_data["first"] or 1) if self.chosen().columns else 1
@@ -80,12 +98,23 @@ def _pdf(content: bytes, name: str) -> HttpResponse:
 
 
 def _form(request: HttpRequest, count: int) -> PrintForm:
-    initial = {"count": count, "stock": _usual_stock(), "first": 1}
+    initial = {
+        "count": count,
+        "stock": _usual_stock(),
+        "first": 1,
+        "printer": Printer.objects.order_by("-measured_at", "name").first(),
+        "client_id": new_id(),
+    }
     return PrintForm(request.POST if request.method == "POST" else None, initial=initial)
 
 
 def _show(request: HttpRequest, form: PrintForm, refusal: Refusal | None, **more: Any):
-    context = {"stocks": form.stocks(), "no_stock": not LabelStock.objects.exists(), **more}
+    context = {
+        "stocks": form.stocks(),
+        "printers": Printer.objects.exists(),
+        "no_stock": not LabelStock.objects.exists(),
+        **more,
+    }
     return short.page(
         request,
         form,
@@ -132,42 +161,84 @@ def _runs_page(
 
 
 def _run_page(request: HttpRequest, person: Person, run: PackingRun) -> HttpResponseBase:
-    form = _form(request, run.packs)
+    counts = label_counts(run)
+    form = _form(request, max(1, run.packs + counts.spoiled - counts.printed))
     refusal = None
     if request.method == "POST" and form.is_valid():
         try:
-            content = labels.pdf(
-                stock_of(form.chosen()),
-                [(run_label(run), form.cleaned_data["count"])],
-                title=f"{run.name}, {run.lot.code}",
-                first=form.first_place(),
-            )
+            content = _printed(request, run, form)
         except Refusal as found:
             refusal = found
         else:
-            LabelStock.objects.filter(pk=form.chosen().pk).update(last_used=clock.now())
             return _pdf(content, f"labels-{run.lot.code}")
+    decided = decision(run.product, clock.number_day(run.lot.made_by.day))
+    said = words_of(run)
+    code = run.lot.code
     return _show(
         request,
         form,
         refusal,
         title="Labels",
-        subject={"name": run.name, "code": run.lot.code, "says": _says(run)},
-        cautions=_held(run.lot),
-        plain=True,
+        subject={"name": run.name, "code": code, "says": _says(run, said)},
+        said=said,
+        counts=counts,
+        cautions=[*_held(run.lot), *([said.missing] if said.lacks else []), *_untrue()],
+        plain=decided is None,
         again=True,
         after=[
-            (words, address(kind))
-            for kind, words in (("put_on_shelf", "Put on shelf"), ("deliver", "Send out"))
+            (words, address(kind, **fills))
+            for kind, words, fills in (
+                ("spoil_labels", "Labels spoiled", {"run": code}),
+                ("relabel", "Earlier date", {"run": code}),
+                ("put_on_shelf", "Put on shelf", {}),
+                ("deliver", "Send out", {}),
+            )
             if roles.may(person, kind)
         ],
     )
 
 
-def _says(run: PackingRun) -> str:
-    date = date_of(run.lot)
-    said = [f"{amount(run.packs, 'each', kind=LotKind.PACK)} of {amount(run.nominal_each_g, 'g')}"]
-    said.append(f"use by {date:%d %b %Y}" if date else "no date, since none is set")
+def _printed(request: HttpRequest, run: PackingRun, form: PrintForm) -> bytes:
+    """The PDF, and the count of what is printed on the books. Drawn first: what does not fit is
+    not printed. Raises Refusal."""
+    stock, count = form.chosen(), form.cleaned_data["count"]
+    content = labels.pdf(
+        stock_of(stock),
+        [(run_label(run), count)],
+        title=f"{run.name}, {run.lot.code}",
+        first=form.first_place(),
+        dpi=form.dpi(),
+        larger=stocks_known(),
+    )
+    say = partial(
+        tell,
+        _person(request),
+        "print_labels",
+        {"run": run.lot.code, "count": count},
+        device=devices.noted(request),
+    )
+    try:
+        say(client_id=form.cleaned_data["client_id"] or new_id())
+    except Conflict:  # another number from the same page is another printing
+        say(client_id=new_id())
+    LabelStock.objects.filter(pk=stock.pk).update(last_used=clock.now())
+    return content
+
+
+def _untrue() -> list[str]:
+    """Printers that print longer or shorter than they should."""
+    return [
+        f"{p} printed a line of {p.RULER_MM} mm as {p.measured_mm} mm: print at full size, and "
+        "measure its test label again."
+        for p in Printer.objects.exclude(measured_mm=None)
+        if not p.is_true
+    ]
+
+
+def _says(run: PackingRun, words: Words) -> str:
+    said = [f"{amount(run.packs, 'each', kind=LotKind.PACK)} of {words.amount}"]
+    dated = f"{words.date_kind.lower()} {words.date}" if words.date else "no date is printed"
+    said.append(dated)
     if run.allergens:
         said.append(f"contains {run.allergens}")
     return " · ".join(said)

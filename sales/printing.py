@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from decimal import Decimal
+
+from django.db.models import Sum
+from django.db.models.functions import Coalesce
 
 from grow import clock
 from grow.errors import NotKnown, Refusal
 from grow.labels import Printable, Stock, crate_label
-from grow.models import Lot, LotKind
+from grow.models import Lot, LotKind, alive
 
 from . import starter
 from .labels import run_label, run_of, stock_of
-from .models import LabelStock
+from .models import LabelCount, LabelStock, PackingRun
 
 #: What the day of a crate is.
 _DAY_OF = {LotKind.HARVEST: "Cut", LotKind.PRODUCE: "Came in"}
@@ -58,3 +62,32 @@ def stocks_known() -> list[tuple[str, Stock]]:
     """All that a refusal may offer: those kept here, or if none is, those of the list."""
     rows = list(LabelStock.objects.all()) or list(starter.label_stocks().values())
     return [(row.name, stock_of(row)) for row in rows]
+
+
+@dataclass(frozen=True)
+class Counts:
+    """Labels of a run. over: printed, and neither spoiled nor on a pack; below nought, packs
+    without a label."""
+
+    printed: int
+    spoiled: int
+    destroyed: int
+    packs: int
+
+    @property
+    def over(self) -> int:
+        return self.printed - self.spoiled - self.destroyed - self.packs
+
+    @property
+    def under(self) -> int:
+        return max(0, -self.over)
+
+
+def label_counts(run: PackingRun) -> Counts:
+    """What was printed and spoiled of a run's labels, by what stands."""
+    sums = LabelCount.objects.filter(alive("event"), run=run).aggregate(
+        printed=Coalesce(Sum("printed"), 0),
+        spoiled=Coalesce(Sum("spoiled"), 0),
+        destroyed=Coalesce(Sum("destroyed"), 0),
+    )
+    return Counts(packs=run.packs, **sums)

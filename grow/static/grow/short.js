@@ -46,3 +46,13 @@ document.addEventListener("DOMContentLoaded", () => {
         show();
     }
 });
+
+// A page that prints stays open: its next press is another printing, a double press is not.
+document.querySelectorAll("form[data-prints]").forEach((form) => {
+  form.addEventListener("submit", () => {
+    setTimeout(() => {
+      const id = form.elements.client_id;
+      if (id) id.value = `${Date.now().toString(36)}-${Math.random().toString(36).slice(2, 12)}`;
+    }, 2000);
+  });
+});

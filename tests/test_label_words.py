@@ -1,0 +1,305 @@
+"""What a pack's label says, by what somebody has decided its product is in law.
+
+Particulars, their order and emphasis: Regulation (EU) 1169/2011, Articles 9, 13, 18, 21 and 22 and
+Annexes II and X; food packed where it is sold: the guidance of the UK's Food Standards Agency on
+allergen labelling (1 October 2021).
+"""
+
+import datetime as dt
+from fractions import Fraction
+
+import pytest
+from django.test import Client
+
+from grow.errors import Refusal
+from grow.faults import faults
+from grow.models import Business, Crop, Flag, Hold, Lot, Variety
+from sales import contents
+from sales.label_words import Words, decision, figures_mm, ingredients, words_of
+from sales.models import DecisionCard, LabelStock, PackingRun, Product
+from sales.operations import Taken
+from sales.printing import label_counts
+from tests.farm import Farm, decided
+
+C = DecisionCard
+
+
+@pytest.fixture
+def known(farm: Farm) -> Business:
+    """The business has said who and where it is."""
+    return Business.objects.create(
+        name="Ashwithy", address="Mill Lane, Ashwithy AW1 9ZZ", country="United Kingdom"
+    )
+
+
+def said(run: Lot) -> Words:
+    return words_of(PackingRun.objects.select_related("lot__made_by", "product").get(lot=run))
+
+
+def plain(words: Words) -> list[str]:
+    return words.text.split("\n")
+
+
+def mixed(farm: Farm, **more) -> Lot:
+    """A run of 1,000 g lettuce and 500 g mustard leaf."""
+    farm.bag.allergens = "mustard"
+    farm.bag.storage = "Keep below 5 °C"
+    farm.bag.save()
+    leaf = farm.cut(1000)
+    hot = farm.cut(500, crop=farm.mustard)
+    return farm.pack([leaf, hot], packs=12, **more)
+
+
+def test_with_nothing_decided_the_label_is_the_plain_one(farm: Farm, known: Business) -> None:
+    run = mixed(farm)
+    assert plain(said(run)) == [
+        "Salad bag 120 g  120 g",
+        "Contains: MUSTARD",
+        "Use by 09 Mar 2026",
+        f"Lot {run.code}",
+    ]
+
+
+def test_a_prepacked_mix_names_its_leaf_by_weight_and_who_packed_it(
+    farm: Farm, known: Business
+) -> None:
+    decided(farm.bag)
+    farm.bag.named = farm.mustard
+    run = mixed(farm)
+    assert plain(said(run)) == [
+        "Salad bag 120 g  120 g",
+        "Ingredients: loose-leaf lettuce, red MUSTARD (33 %).",
+        "Use by 09 Mar 2026",
+        f"Lot {run.code}",
+        "Keep below 5 °C",
+        "Wash before use",
+        "Origin: United Kingdom",
+        "Ashwithy, Mill Lane, Ashwithy AW1 9ZZ",
+    ]
+
+
+def test_what_the_law_asks_for_and_nobody_has_filled_in_is_named(farm: Farm) -> None:
+    decided(farm.bag)
+    run = farm.pack([farm.cut(1500)], packs=12)
+    lacks = said(run).lacks
+    assert lacks == [
+        "the business’s postal address",
+        "how to keep it, which stands with a use-by date",
+        "the country where you grow",
+    ]
+    with pytest.raises(Refusal, match="lacks the business’s postal address, how to keep it") as no:
+        farm.tell("print_labels", run=run, count=12)
+    assert no.value.code == "label_lacks"
+    told = farm.tell("print_labels", run=run, count=12, already_done=True)
+    assert [f.kind for f in told.flags.all()] == [Flag.Kind.AGAINST_RULE]
+
+
+def test_filled_in_afterwards_the_same_run_is_printed(farm: Farm) -> None:
+    decided(farm.bag)
+    run = farm.pack([farm.cut(1500)], packs=12)
+    Business.objects.create(name="Ashwithy", address="Mill Lane", country="United Kingdom")
+    farm.bag.storage = "Keep cool"
+    farm.bag.save()
+    farm.tell("print_labels", run=run, count=12)
+    assert said(run).lacks == []
+
+
+def test_what_was_printed_is_what_every_later_label_says(farm: Farm, known: Business) -> None:
+    decided(farm.bag)
+    run = mixed(farm)
+    farm.tell("print_labels", run=run, count=12)
+    was = said(run).text
+    farm.bag.name, farm.bag.storage = "Garden bag", "Anywhere"
+    farm.bag.save()
+    farm.mustard.name = "Giant mustard"
+    farm.mustard.save()
+    Business.objects.update(address="Elsewhere")
+    decided(farm.bag, since=dt.date(2026, 3, 1), date_kind=C.DateKind.BEST_BEFORE)
+    assert said(run).text == was
+    other = farm.pack([farm.cut(1500)], packs=12)
+    assert plain(said(other))[0] == "Garden bag  120 g"
+
+
+@pytest.mark.parametrize(
+    ("sold_as", "state", "listed"),
+    [
+        (C.SoldAs.PREPACKED, C.State.UNWASHED, False),  # uncut, of one leaf that its name says
+        (C.SoldAs.PREPACKED, C.State.READY, True),  # cut, peeled or similarly treated
+        (C.SoldAs.DIRECT, C.State.UNWASHED, True),  # packed where it is sold: always
+    ],
+)
+def test_one_leaf_is_listed_where_it_must_be(
+    farm: Farm, known: Business, sold_as, state, listed
+) -> None:
+    decided(farm.bag, sold_as=sold_as, state=state)
+    run = farm.pack([farm.cut(1500)], packs=12)
+    assert bool(said(run).ingredients) == listed
+    washed = state == C.State.READY
+    assert said(run).wash == ("Washed and ready to eat" if washed else "Wash before use")
+
+
+def test_cards_of_several_outlets_ask_the_strictest_of_each(farm: Farm) -> None:
+    decided(farm.bag, sold_as=C.SoldAs.DIRECT, date_kind=C.DateKind.BEST_BEFORE)
+    decided(farm.bag, outlet=farm.kitchen, sold_as=C.SoldAs.LOOSE, system=C.System.MINIMUM)
+    later = dt.date(2026, 6, 1)
+    decided(farm.bag, outlet=farm.kitchen, since=later, date_kind=C.DateKind.NONE)
+    now, then = decision(farm.bag, farm.today), decision(farm.bag, later)
+    assert now and (now.sold_as, now.system, now.date_kind) == ("direct", "minimum", "use_by")
+    assert then and (then.sold_as, then.system, then.date_kind) == (
+        *("prepacked", "average", "best_before"),
+    )
+    assert decision(farm.bag, dt.date(2025, 12, 31)) is None
+
+
+def test_an_allergen_is_emphasised_in_its_word_or_behind_it() -> None:
+    celery = Crop(pk=1, name="Leaf celery", allergen="celery")
+    shoots = Crop(pk=2, name="Edamame shoots", allergen="soybeans")
+    mizuna = Crop(pk=3, name="Mizuna")
+    leaf = {mizuna: Fraction(50), celery: Fraction(30), shoots: Fraction(20)}
+    assert ingredients(leaf) == [
+        ("Ingredients: ", False),
+        ("mizuna", False),
+        (", ", False),
+        ("leaf ", False),
+        ("celery", True),
+        (", ", False),
+        ("edamame shoots", False),
+        (" (", False),
+        ("soybeans", True),
+        (")", False),
+        (".", False),
+    ]
+
+
+def test_opened_bags_are_what_went_into_them(farm: Farm, known: Business) -> None:
+    """Twelve bags, a third of them mustard leaf; six are opened into a run with more lettuce."""
+    decided(farm.bag)
+    first = mixed(farm)
+    more = farm.cut(500)
+    taken = [Taken(first, farm.store, used=6), Taken(more, farm.store, left=0)]
+    second = farm.tell(
+        "rework", product=farm.bag, taken=taken, packs=10, store=farm.store, line=farm.line
+    ).lot
+    leaf = contents.leaf_of(second)
+    mustard = leaf[farm.mustard] / sum(leaf.values())
+    # 720 g of bags, a third mustard, in some 1,200 g
+    assert 0.19 < mustard < 0.21
+    assert said(second).text.split("\n")[1] == "Ingredients: loose-leaf lettuce, red MUSTARD."
+
+
+def test_a_bunch_is_sold_by_number_and_says_no_grams(farm: Farm, known: Business) -> None:
+    bunch = Product.objects.create(
+        code="BASIL", name="Basil", nominal_g=30, form=Product.Form.BUNCH, shelf_life_days=4
+    )
+    run = farm.pack([farm.cut(300, crop=farm.lettuce)], packs=9, product=bunch)
+    assert plain(said(run))[0] == "Basil  1 bunch"
+    assert said(run).figure_mm == 0
+
+
+def test_class_and_variety_where_they_are_asked_for(farm: Farm, known: Business) -> None:
+    decided(farm.bag)
+    farm.bag.grade, farm.bag.shows_variety = Product.Grade.ONE, True
+    farm.bag.save()
+    batch = farm.sow(40)
+    farm.plant(batch)
+    farm.pass_time(days=30)
+    one = farm.pack([farm.cut(700, batch)], packs=5)
+    assert said(one).grade == "Class I Green loose-leaf"
+    other = farm.sow(40, Variety.objects.create(crop=farm.lettuce, name="Oak leaf"))
+    farm.plant(other, farm.t2)
+    farm.pass_time(days=30)
+    two = farm.pack([farm.cut(700, batch), farm.cut(700, other)], packs=10)
+    assert said(two).grade == "Class I"
+
+
+def test_bought_in_leaf_is_never_called_grown_here(farm: Farm, known: Business) -> None:
+    decided(farm.bag)
+    bought = farm.tell(
+        "receive_produce", crop=farm.lettuce, supplier=farm.supplier, place=farm.store, grams=1500
+    ).lot
+    run = farm.pack([bought], packs=12)
+    assert said(run).origin == contents.BOUGHT_IN
+
+
+def test_a_leaf_that_the_recipe_does_not_name_is_refused_and_a_fact_is_flagged(
+    farm: Farm,
+) -> None:
+    farm.bag.recipe.filter(crop=farm.lettuce).update(least_pct=60, greatest_pct=80)
+    farm.bag.allergens = "mustard"
+    farm.bag.save()
+    right = [Taken(farm.cut(1000), farm.store, left=0)]
+    right.append(Taken(farm.cut(500, crop=farm.mustard), farm.store, left=0))
+    run = {"product": farm.bag, "packs": 12, "store": farm.store, "line": farm.line}
+    farm.tell("pack", taken=right, **run)
+    wrong = [Taken(farm.cut(1500), farm.store, left=0)]
+    with pytest.raises(Refusal) as refused:
+        farm.tell("pack", taken=wrong, **run)
+    assert refused.value.sentence == (
+        "By the recipe of Salad bag 120 g this run has 100 % Loose-leaf lettuce, where it asks "
+        "for 60 to 80 %. Take other crates, or tell it as already done."
+    )
+    told = farm.tell("pack", taken=wrong, already_done=True, **run)
+    assert [f.kind for f in told.flags.all()] == [Flag.Kind.AGAINST_RULE]
+
+
+@pytest.mark.parametrize(
+    ("grams", "high"), [(50, 2), (51, 3), (200, 3), (201, 4), (1000, 4), (1001, 6)]
+)
+def test_the_figures_of_a_weight_are_as_high_as_its_grams_ask(grams: int, high: int) -> None:
+    """Directive 76/211/EEC, Annex I; that an edge belongs to the lower step is from memory."""
+    assert figures_mm(grams) == high
+
+
+# --- counted, and dated forward only --------------------------------------------------------------
+
+
+def test_labels_are_counted_from_the_roll_to_the_bags(farm: Farm) -> None:
+    run = farm.pack([farm.cut(1500)], packs=12)
+    farm.tell("print_labels", run=run, count=14)
+    farm.tell("spoil_labels", run=run)
+    twice = farm.tell("spoil_labels", run=run, count=5)
+    farm.tell("undo", event=twice)
+    counts = label_counts(run.run)
+    assert (counts.printed, counts.spoiled, counts.packs, counts.over) == (14, 1, 12, 1)
+
+
+def test_a_new_label_brings_a_date_forward_and_never_back(farm: Farm, known: Business) -> None:
+    decided(farm.bag)
+    farm.bag.storage = "Keep cool"
+    farm.bag.save()
+    run = farm.pack([farm.cut(1500)], packs=12)
+    farm.tell("print_labels", run=run, count=12)
+    day = dt.timedelta(days=1)
+    facts = {"run": run, "reason": "the cold store was warm", "destroyed": 12}
+    farm.tell("relabel", use_by=run.use_by - 2 * day, **facts)
+    farm.tell("print_labels", run=run, count=12)
+    assert "Use by 07 Mar 2026" in plain(said(run))
+    with pytest.raises(Refusal, match="bears 07 Mar 2026; a new label may only bring a date"):
+        farm.tell("relabel", use_by=run.use_by - day, **facts)
+    counts = label_counts(run.run)
+    assert (counts.printed, counts.destroyed, counts.over) == (24, 12, 0)
+    # told as done, the wrong date is on the bags: they are held, and the earlier date stands
+    farm.tell("relabel", use_by=run.use_by, already_done=True, **facts)
+    assert Hold.objects.get(lot=run, ended_by=None).reason.startswith("relabelled 09 Mar 2026")
+    assert "Use by 07 Mar 2026" in plain(said(run))
+    assert faults() == []
+
+
+def test_the_page_counts_what_it_prints_and_a_double_press_prints_once(
+    farm: Farm, known: Business
+) -> None:
+    stock = LabelStock.objects.create(name="Roll", width_mm=62, height_mm=40)
+    run = farm.pack([farm.cut(1500)], packs=12)
+    farm.grower.is_staff = True
+    farm.grower.save()
+    client = Client()
+    client.force_login(farm.grower)
+    told = {"count": "12", "stock": str(stock.pk), "first": "", "client_id": "one-press"}
+    for _ in range(2):
+        answer = client.post(f"/labels/?lot={run.code}", told)
+        assert answer["Content-Type"] == "application/pdf"
+    assert label_counts(run.run).printed == 12
+    page = client.get(f"/labels/?lot={run.code}").content.decode()
+    assert "12 labels printed, 12 packs: all on packs." in page
+    client.post(f"/labels/?lot={run.code}", told | {"count": "3"})
+    assert label_counts(run.run).printed == 15
