@@ -8,6 +8,7 @@ from typing import Any
 
 import pypdfium2 as pdfium
 import pytest
+from playwright.sync_api import expect
 
 from grow.models import Lot, LotKind, Person, PlantSite
 from sales.models import LabelStock
@@ -223,11 +224,11 @@ def test_where_to_begin_is_asked_of_sheets_alone(transactional_db, page, live_se
 def test_the_towers_to_come_are_said_as_they_are_typed(transactional_db, page, live_server, orm):
     sign_in(page, orm, "/towers/")
     said = page.locator("output.preview")
-    assert said.inner_text() == "30 towers, 1200 sites: T1 to T30"
+    expect(said).to_have_text("30 towers, 1200 sites: T1 to T30")
     page.get_by_label("Called").fill("Tower")
     page.get_by_label("How many").fill("1")
     page.get_by_label("Tiers on each").fill("2")
-    assert said.inner_text() == "1 tower, 8 sites: Tower 1"
+    expect(said).to_have_text("1 tower, 8 sites: Tower 1")
     page.get_by_role("button", name="Make them").click()
     assert "Made: 1 tower, 8 sites: Tower 1." in page.locator(".messagelist").inner_text()
     assert orm(lambda: {str(site) for site in PlantSite.objects.all()}) == {

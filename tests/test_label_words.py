@@ -144,8 +144,10 @@ def test_cards_of_several_outlets_ask_the_strictest_of_each(farm: Farm) -> None:
     later = dt.date(2026, 6, 1)
     decided(farm.bag, outlet=farm.kitchen, since=later, date_kind=C.DateKind.NONE)
     now, then = decision(farm.bag, farm.today), decision(farm.bag, later)
-    assert now and (now.sold_as, now.system, now.date_kind) == ("direct", "minimum", "use_by")
-    assert then and (then.sold_as, then.system, then.date_kind) == (
+    assert now
+    assert (now.sold_as, now.system, now.date_kind) == ("direct", "minimum", "use_by")
+    assert then
+    assert (then.sold_as, then.system, then.date_kind) == (
         *("prepacked", "average", "best_before"),
     )
     assert decision(farm.bag, dt.date(2025, 12, 31)) is None
