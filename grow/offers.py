@@ -273,7 +273,7 @@ def _standing(there: Sequence[Any], here: bool) -> Offer:
     where += [f"{amount(e.quantity, lot.unit, kind=lot.kind)} in {e.place}" for e in elsewhere[:3]]
     if len(elsewhere) > 3:
         where.append(f"and in {len(elsewhere) - 3} more places")
-    told = [left if here else ", ".join(where), _age(lot)]
+    told = [left if here else ", ".join(where), age_of(lot)]
     if date := _date(h):
         told.append(f"use by {date:%d %b}")
     return Offer(
@@ -324,7 +324,7 @@ def _sowings(rows: Iterable[Any], kind: str) -> list[Offer]:
     return out
 
 
-def _age(lot: Lot) -> str:
+def age_of(lot: Lot) -> str:
     days = (clock.local(clock.now()).date() - clock.number_day(lot.made_by.day)).days
     word = {LotKind.HARVEST: "cut", LotKind.PACK: "packed", LotKind.PRODUCE: "bought"}.get(
         LotKind(lot.kind), ""

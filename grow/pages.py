@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -105,13 +106,23 @@ class _NotForGood(Exception):
 
 def may_be_a_fact(request: HttpRequest, kind: str, form: Form, refusal: Refusal) -> bool:
     """Whether the same would be written if it had already happened: tried, and taken back."""
-    if type(refusal) is not Refusal or KINDS[kind].fact or KINDS[kind].dated_as:
+    if KINDS[kind].dated_as:
         return False
     assert isinstance(request.user, Person)
-    data = form.data() | {"already_done": "yes"}
+    return would_be_written(
+        request.user, kind, form.data() | {"already_done": "yes"}, refusal, listed=True
+    )
+
+
+def would_be_written(
+    person: Person, kind: str, data: Mapping[str, Any], refusal: Refusal, *, listed: bool = False
+) -> bool:
+    """Whether what met this refusal is written as `data` says it: tried, and taken back."""
+    if type(refusal) is not Refusal or KINDS[kind].fact:
+        return False
     try:
         with transaction.atomic():
-            tell(request.user, kind, data, client_id=new_id(), listed=True)
+            tell(person, kind, data, client_id=new_id(), listed=listed)
             raise _NotForGood
     except _NotForGood:
         return True

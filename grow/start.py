@@ -55,8 +55,13 @@ class Button:
         return self.kind if self.kind in DRAWN else "record"
 
 
+#: Kinds of entry that have a page made for them: kind → the page's name. Apps above add theirs.
+OWN_PAGE: dict[str, str] = {}
+
+
 def address(kind: str, **filled: str) -> str:
-    url = reverse("admin:act", args=[kind])
+    own = OWN_PAGE.get(kind)
+    url = reverse(f"admin:{own}") if own else reverse("admin:act", args=[kind])
     return f"{url}?{urlencode(filled)}" if filled else url
 
 

@@ -9,15 +9,17 @@ from django.urls import reverse
 from grow.forms import OPENS_ANEW, ROWS
 from grow.models import Event, Lot, Person
 from grow.roles import CHEF, MANAGER, PACKER, SHOP
-from grow.start import ANYBODY, DOES, DRAWN, LEADING, PAPERS, WAYS
+from grow.start import ANYBODY, DOES, DRAWN, LEADING, OWN_PAGE, PAPERS, WAYS
 from sales import wording  # noqa: F401  (puts the acts into words)
 from sales.first_steps import led
 from sales.models import DeliveryNote
 from sales.offers import arriving
 from sales.pages_first import FIRST_PAGES
 from sales.pages_labels import LABEL_PAGES, PRINTS
+from sales.pages_pack import PACK_PAGES
 from sales.pages_trace import TRACING
 
+OWN_PAGE["pack"] = "pack"
 ROWS[("receive", "lines")] = arriving
 OPENS_ANEW.add(("receive", "note"))
 
@@ -55,4 +57,4 @@ def _to_print(person: Person, event: Event, made: list[Lot]) -> list[tuple[str, 
 
 WAYS.append(_to_print)
 LEADING.append(led)
-PAGES: list[Any] = [*TRACING, *LABEL_PAGES, *FIRST_PAGES]
+PAGES: list[Any] = [*PACK_PAGES, *TRACING, *LABEL_PAGES, *FIRST_PAGES]

@@ -161,7 +161,7 @@ def _runs_page(
 
 
 def _run_page(request: HttpRequest, person: Person, run: PackingRun) -> HttpResponseBase:
-    counts = label_counts(run)
+    (counts,) = label_counts(run)
     form = _form(request, max(1, run.packs + counts.spoiled - counts.printed))
     refusal = None
     if request.method == "POST" and form.is_valid():

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from django.db.models import Sum
-from django.db.models.functions import Coalesce
 
 from grow import clock
 from grow.errors import NotKnown, Refusal
@@ -83,11 +82,11 @@ class Counts:
         return max(0, -self.over)
 
 
-def label_counts(run: PackingRun) -> Counts:
-    """What was printed and spoiled of a run's labels, by what stands."""
-    sums = LabelCount.objects.filter(alive("event"), run=run).aggregate(
-        printed=Coalesce(Sum("printed"), 0),
-        spoiled=Coalesce(Sum("spoiled"), 0),
-        destroyed=Coalesce(Sum("destroyed"), 0),
-    )
-    return Counts(packs=run.packs, **sums)
+def label_counts(*runs: PackingRun) -> list[Counts]:
+    """What was printed and spoiled of each run's labels, by what stands."""
+    rows = LabelCount.objects.filter(alive("event"), run__in=runs).values_list("run_id")
+    sums = {
+        run: counted
+        for run, *counted in rows.annotate(Sum("printed"), Sum("spoiled"), Sum("destroyed"))
+    }
+    return [Counts(*sums.get(run.pk, (0, 0, 0)), run.packs) for run in runs]

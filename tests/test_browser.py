@@ -34,12 +34,10 @@ def cut(thumb: Thumb, people: People) -> None:
 
 def pack(thumb: Thumb, people: People) -> None:
     page = thumb.page
-    thumb.tap(page.get_by_role("link", name="Pack", exact=True))
-    thumb.choose("Salad bag 120")
-    crate = page.locator(f'.row[data-code="{people.crate.code}"]')
-    thumb.tap(crate.get_by_label("Empty"))
-    thumb.type(page.get_by_label("Packs closed"), "24")
-    thumb.tap(page.get_by_role("button", name="Record the run"))
+    thumb.tap(page.locator("#content").get_by_role("link", name="Pack", exact=True))
+    thumb.tap(page.locator(".crate-take", has_text=people.crate.code))
+    thumb.type(page.get_by_label("Bags closed"), "24")
+    thumb.tap(page.get_by_role("button", name="Record and print labels"))
 
 
 def receive(thumb: Thumb, people: People) -> None:
@@ -80,7 +78,10 @@ def test_the_commonest_act_of_each_takes_few_taps(people, page, live_server, orm
     for role, (act, kind) in COMMONEST.items():
         thumb = Thumb(page, people, role, live_server.url, size).start()
         act(thumb, people)
-        assert "Recorded:" in thumb.recorded(), role
+        if kind == "pack":  # one press records the run and opens its labels
+            page.wait_for_url("**/labels/?lot=*")
+        else:
+            assert "Recorded:" in thumb.recorded(), role
         assert thumb.taps <= MOST_TAPS, role
         assert page.evaluate("document.documentElement.scrollWidth") <= size["width"], role
         told = orm(
@@ -184,7 +185,8 @@ def test_without_scripts_a_cut_can_still_be_typed(people, page, live_server):
 def addresses() -> list[str]:
     """Every page that opens by itself: the start page, the task pages, the form of each act, and
     of each table its list and the form of a new row."""
-    found = ["/", *(f"/{page.path}" for page in offered_pages() if "<" not in page.path)]
+    pages = [page for page in offered_pages() if "<" not in page.path]
+    found = ["/", *(f"/{page.path}" for page in pages if page.name != "pack_codes")]  # a PDF
     found += [reverse("admin:act", args=[kind]) for kind in KINDS if kind != "undo"]
     for model in admin.site._registry:
         if model._meta.app_label not in ("grow", "sales", "analytics"):

@@ -43,6 +43,10 @@ class Hand:
         self.taps += 1
         self.page.get_by_label(label).first.fill(text)
 
+    def check(self, found: Any) -> None:
+        self.taps += 1
+        found.click()
+
     def choose(self, label: str) -> None:
         self.taps += 1
         self.page.get_by_label(label).first.check()
@@ -105,11 +109,10 @@ def to_the_shelf(hand: Hand, folder: Path) -> tuple[str, str, bytes, bytes]:
     hand.type("Crate tag", tag)
     hand.tap("button", "Record the cut")
     hand.tap("link", "Pack it")
-    hand.choose("Empty")
-    hand.type("Packs closed", "25")
-    hand.tap("button", "Record the run")
-    run = page.get_by_role("status").locator(".done-code").inner_text()
-    hand.tap("link", "Print labels")
+    hand.check(page.locator(".crate-take", has_text=tag))
+    hand.type("Bags closed", "25")
+    hand.tap("button", "Record and print labels")
+    run = page.locator(".subject-code").inner_text()
     labels = hand.download("Make the PDF", folder / "labels.pdf")
     hand.tap("link", "Put on shelf")
     hand.type("How much", "12")

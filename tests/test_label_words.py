@@ -261,7 +261,7 @@ def test_labels_are_counted_from_the_roll_to_the_bags(farm: Farm) -> None:
     farm.tell("spoil_labels", run=run)
     twice = farm.tell("spoil_labels", run=run, count=5)
     farm.tell("undo", event=twice)
-    counts = label_counts(run.run)
+    (counts,) = label_counts(run.run)
     assert (counts.printed, counts.spoiled, counts.packs, counts.over) == (14, 1, 12, 1)
 
 
@@ -278,7 +278,7 @@ def test_a_new_label_brings_a_date_forward_and_never_back(farm: Farm, known: Bus
     assert "Use by 07 Mar 2026" in plain(said(run))
     with pytest.raises(Refusal, match="bears 07 Mar 2026; a new label may only bring a date"):
         farm.tell("relabel", use_by=run.use_by - day, **facts)
-    counts = label_counts(run.run)
+    (counts,) = label_counts(run.run)
     assert (counts.printed, counts.destroyed, counts.over) == (24, 12, 0)
     # told as done, the wrong date is on the bags: they are held, and the earlier date stands
     farm.tell("relabel", use_by=run.use_by, already_done=True, **facts)
@@ -300,8 +300,8 @@ def test_the_page_counts_what_it_prints_and_a_double_press_prints_once(
     for _ in range(2):
         answer = client.post(f"/labels/?lot={run.code}", told)
         assert answer["Content-Type"] == "application/pdf"
-    assert label_counts(run.run).printed == 12
+    assert label_counts(run.run)[0].printed == 12
     page = client.get(f"/labels/?lot={run.code}").content.decode()
     assert "12 labels printed, 12 packs: all on packs." in page
     client.post(f"/labels/?lot={run.code}", told | {"count": "3"})
-    assert label_counts(run.run).printed == 15
+    assert label_counts(run.run)[0].printed == 15

@@ -35,6 +35,7 @@ STAND_STILL = {
     "/grow/business/",
     "/import/",
     "/own-pin/",
+    "/pack/codes/",
     "/shared-device/",
     "/sheets/",
     "/towers/",

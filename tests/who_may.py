@@ -124,6 +124,7 @@ PAGES = """
     stock  day  trace  sheets                                  | roles
     yields  waste  margin                                      | grower manager
     countersign                                   | grower packer chef shop manager lead
+    pack  pack_codes                                   | grower learner packer manager lead
     labels  crate_tags                                         | grower packer manager lead
     import  import_template  towers                            | manager
     first_steps  first_step                                    | manager

@@ -6,8 +6,10 @@ Lengths at the edge are millimetres; inside they are PDF points, 72 to the inch.
 
 from .kinds import (
     A6,
+    CARDS,
     Framed,
     Halves,
+    code_card,
     crate_label,
     crate_tag,
     food_label,
@@ -23,6 +25,7 @@ from .stock import DOTS_MM, USUAL_DPI, Stock
 
 __all__ = [
     "A6",
+    "CARDS",
     "DOTS_MM",
     "TILL_MM",
     "USUAL_DPI",
@@ -36,6 +39,7 @@ __all__ = [
     "TooSmall",
     "Words",
     "check",
+    "code_card",
     "crate_label",
     "crate_tag",
     "food_label",

@@ -106,8 +106,14 @@ def shelf_card(
     )
 
 
-#: A card of ISO 216's A6, lying.
+def code_card(name: str, code: str) -> Label:
+    """A card with something that a scanner may say, and its name for whoever holds it."""
+    return Label((), Qr(code, sizes_mm=_AT_ARMS_LENGTH), text(name, 14, "the name", bold=True))
+
+
+#: A card of ISO 216's A6, lying; and an A4 sheet of such cards, as many as hang by a bench.
 A6 = Stock(148, 105)
+CARDS = Stock(90, 54, 2, 5, 15, 13.5)
 
 
 # --- one label made of others --------------------------------------------------------------------
