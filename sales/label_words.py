@@ -188,7 +188,7 @@ def _fresh(run: PackingRun, date: dt.date | None) -> Words:
     said.storage, said.wash = product.storage, _WASH[C.State(decided.state)]
     said.origin = _origin(run.origin, business)
     variety = str(_one_variety(run) or "") if product.shows_variety else ""
-    said.grade = " ".join(w for w in (product.get_grade_display(), variety) if w)
+    said.grade = ", ".join(w for w in (product.get_grade_display(), variety) if w)
     said.business = ", ".join(w for w in (business.name, business.address) if w)
     if whole and not business.address:
         said.lacks.append("the business’s postal address")

@@ -85,8 +85,10 @@ class Counts:
 def label_counts(*runs: PackingRun) -> list[Counts]:
     """What was printed and spoiled of each run's labels, by what stands."""
     rows = LabelCount.objects.filter(alive("event"), run__in=runs).values_list("run_id")
-    sums = {
-        run: counted
-        for run, *counted in rows.annotate(Sum("printed"), Sum("spoiled"), Sum("destroyed"))
+    sums: dict[int, tuple[int, int, int]] = {
+        run: (printed, spoiled, destroyed)
+        for run, printed, spoiled, destroyed in rows.annotate(
+            Sum("printed"), Sum("spoiled"), Sum("destroyed")
+        )
     }
     return [Counts(*sums.get(run.pk, (0, 0, 0)), run.packs) for run in runs]

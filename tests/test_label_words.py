@@ -206,7 +206,7 @@ def test_class_and_variety_where_they_are_asked_for(farm: Farm, known: Business)
     farm.plant(batch)
     farm.pass_time(days=30)
     one = farm.pack([farm.cut(700, batch)], packs=5)
-    assert said(one).grade == "Class I Green loose-leaf"
+    assert said(one).grade == "Class I, Green loose-leaf"
     other = farm.sow(40, Variety.objects.create(crop=farm.lettuce, name="Oak leaf"))
     farm.plant(other, farm.t2)
     farm.pass_time(days=30)

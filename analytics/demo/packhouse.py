@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from decimal import Decimal
 
 from grow.errors import Refusal
@@ -127,7 +128,9 @@ def run(
         "store": year.place("store"),
         "line": year.place("line"),
         "washed": washed,
-        "mean_fill_g": Decimal(f"{max(fill, product.nominal_g):.1f}") if washed else None,
+        "scale": year.ground.things["scale"],
+        "target_g": product.target_g,
+        "weights": _weighed(year, product, fill, packs) if washed else [],
         "things": [year.ground.things["scale"], year.ground.things["spinner"]][: 1 + washed],
         "tanks": [year.ground.tanks["wash"]] if washed else [],
     }
@@ -144,9 +147,19 @@ def run(
     for leaf, grams in crates:
         leaf.grams -= grams
     year.leaf = [leaf for leaf in year.leaf if leaf.grams > 0]
+    year.tell("print_labels", by=by, minutes=0, run=event.lot, count=packs + (packs > 12))
+    if packs > 12:
+        year.tell("spoil_labels", by=by, minutes=0, run=event.lot)
     made = Packs(product, event.lot, packs, year.day)
     year.packs.append(made)
     return made
+
+
+def _weighed(year: Year, product: ProductFacts, fill: float, packs: int) -> list[Decimal]:
+    """A handful of bags on the scale; dice of their own, so that the year stays the same."""
+    dice = random.Random(f"{year.day} {product.code}")
+    some = (dice.gauss(max(fill, product.nominal_g), product.fill_sd / 2) for _ in range(6))
+    return [Decimal(f"{grams:.1f}") for grams in list(some)[:packs]]
 
 
 def _put_back(crates: list[tuple[Leaf, int]], spare: int) -> list[tuple[Leaf, int]]:

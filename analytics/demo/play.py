@@ -117,6 +117,7 @@ def _pack(year: Year, runs) -> None:
     if runs:
         packhouse.wash_water(year)
         rounds.check_scale(year, 200 + round(year.rng.gauss(0, 0.15), 1))
+        year.tell("look_over", by="packer", minutes=0, line=year.place("line"))
         for product, bags in runs:
             packhouse.bag_run(year, product, bags)
     stories.tell(year, "packing")

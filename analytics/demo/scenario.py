@@ -71,6 +71,13 @@ class ProductFacts:
     kitchen: int
     recipe: dict[str, list[int]]
     allergens: str = ""
+    form: str = "bag"
+    grade: str = ""
+    shows_variety: bool = False
+    storage: str = ""
+    target_g: int | None = None
+    largest_cm2: int | None = None
+    per_crate: int | None = None
     a_day: list[float] = field(default_factory=list)
 
 

@@ -25,7 +25,15 @@ from grow.models import (
     Variety,
 )
 from sales import first_steps, starter
-from sales.models import LabelStock, Outlet, Price, Product, RecipeLine
+from sales.models import (
+    DecisionCard,
+    LabelStock,
+    Outlet,
+    Price,
+    Printer,
+    Product,
+    RecipeLine,
+)
 
 from .rates import lay_rates
 from .scenario import CropFacts, ProductFacts, Scenario
@@ -54,7 +62,10 @@ class Ground:
 
 def lay(scenario: Scenario, first_day: dt.date) -> Ground:
     """Fill the set-up tables of an empty database."""
-    Business.objects.create(name=scenario.name, zone=scenario.place["zone"])
+    Business.objects.create(
+        name=scenario.name,
+        **{name: scenario.place[name] for name in ("zone", "address", "country")},
+    )
     ground = Ground()
     _places(scenario, ground)
     _crops(scenario, ground, first_day)
@@ -118,6 +129,8 @@ def _places(scenario: Scenario, ground: Ground) -> None:
         ("pump", "Pump of reservoir north", "pump", "greenhouse"),
     ):
         ground.things[key] = Thing.objects.create(name=name, kind=kind, place=ground.places[place])
+    Thing.objects.filter(name="Bench scale").update(division_g=1, for_trade=True)
+    Thing.objects.filter(name="Greenhouse hanging scale").update(division_g=50)
 
 
 def _card(facts: CropFacts, variety: Variety) -> CropCard:
@@ -174,6 +187,7 @@ def _trade(scenario: Scenario, ground: Ground, first_day: dt.date) -> None:
         ground.outlets[key] = Outlet.objects.create(place=_place(ground, key, name, kind), **facts)
     for product in scenario.products:
         _product(ground, product, first_day)
+    _decisions(scenario, ground, first_day)
     kitchen = ground.outlets["kitchen"]
     for crop in scenario.crops:
         row = ground.crops[crop.key]
@@ -188,6 +202,7 @@ def _trade(scenario: Scenario, ground: Ground, first_day: dt.date) -> None:
         LabelStock(name=s.name, width_mm=s.width_mm, height_mm=s.height_mm)
         for s in list(starter.label_stocks().values())[:1]
     )
+    Printer.objects.create(name="Bench printer", dpi=203)
     first_steps.put_away()
 
 
@@ -201,6 +216,13 @@ def _product(ground: Ground, facts: ProductFacts, first_day: dt.date) -> None:
         days_from_cut=facts.days_from_cut,
         allergens=facts.allergens,
         packaging_pence=str(facts.packaging_pence),
+        **{
+            name: getattr(facts, name)
+            for name in (
+                *("form", "grade", "shows_variety", "storage", "target_g", "largest_cm2"),
+                "per_crate",
+            )
+        },
     )
     ground.products[facts.code] = product
     RecipeLine.objects.bulk_create(
@@ -213,6 +235,24 @@ def _product(ground: Ground, facts: ProductFacts, first_day: dt.date) -> None:
             line=product.line,
             since=first_day,
             pence=getattr(facts, outlet),
+        )
+
+
+def _decisions(scenario: Scenario, ground: Ground, first_day: dt.date) -> None:
+    """What each product is in law, as the invented grower decided a month before."""
+    facts, C = scenario.trade["decision"], DecisionCard
+    for code, product in ground.products.items():
+        washed = code in facts["washed"]
+        C.objects.create(
+            product=product,
+            since=first_day,
+            state=C.State.READY if washed else C.State.UNWASHED,
+            sold_as=C.SoldAs.PREPACKED,
+            system=C.System.AVERAGE,
+            date_kind=C.DateKind.USE_BY if washed else C.DateKind.BEST_BEFORE,
+            decided_by=facts["decided_by"],
+            decided_on=first_day - dt.timedelta(days=30),
+            evidence=facts["evidence"],
         )
 
 
