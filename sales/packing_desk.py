@@ -95,15 +95,16 @@ def crates(person: Person, product: Product) -> list[Crate]:
             why = f"Past its date, {date:%d %b %Y}"
         elif undeclared:
             why = f"{', '.join(undeclared).capitalize()} is not on the label of {product}"
-        called = [str(crop)] if crop and lot.title and lot.title != str(crop) else []
-        said = [amount(h.quantity, "g"), *called, age_of(lot)]
+        title = str(crop or lot.title or lot.get_kind_display())
+        called = [lot.title] if lot.title and lot.title != title else []
+        said = [amount(h.quantity, "g"), age_of(lot), *called]
         said += [f"use by {date:%d %b}"] if date else []
         in_recipe = not recipe or lot.crop_id in recipe
         key = (bool(why), not in_recipe, date or dt.date.max, lot.made_by.placed_at, lot.pk)
         crate = Crate(
             lot.code,
             lot.pk,
-            lot.title or str(crop or lot.get_kind_display()),
+            title,
             h.place.name,
             h.quantity,
             " · ".join(filter(None, said)),

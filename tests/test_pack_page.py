@@ -180,7 +180,7 @@ def test_a_scan_takes_a_crate_sets_the_packs_and_changes_the_product(
 ) -> None:
     crate = farm.cut(1500)
     page = scan(packer, farm, crate.code.lower()).content.decode()
-    assert f"{crate.title}, {crate.code}, is taken." in page
+    assert f"Loose-leaf lettuce, {crate.code}, is taken." in page
     assert f'value="{key(farm, crate)}" checked' in page
     page = scan(packer, farm, "+5", crate, packs="7").content.decode()
     assert 'name="packs" value="12"' in page
