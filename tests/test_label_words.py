@@ -6,20 +6,24 @@ allergen labelling (1 October 2021).
 """
 
 import datetime as dt
+import re
 from fractions import Fraction
 
 import pytest
 from django.test import Client
 
+from grow import labels
 from grow.errors import Refusal
 from grow.faults import faults
 from grow.models import Business, Crop, Flag, Hold, Lot, Variety
 from sales import contents
 from sales.label_words import Words, decision, figures_mm, ingredients, words_of
+from sales.labels import run_label, stock_of
 from sales.models import DecisionCard, LabelStock, PackingRun, Product
 from sales.operations import Taken
-from sales.printing import label_counts
+from sales.printing import label_counts, stock_called
 from tests.farm import Farm, decided
+from tests.reading_labels import codes_on, words_on
 
 C = DecisionCard
 
@@ -305,3 +309,26 @@ def test_the_page_counts_what_it_prints_and_a_double_press_prints_once(
     assert "12 labels printed, 12 packs: all on packs." in page
     client.post(f"/labels/?lot={run.code}", told | {"count": "3"})
     assert label_counts(run.run)[0].printed == 15
+
+
+@pytest.mark.parametrize("dpi", [203, 300])
+@pytest.mark.parametrize("stock", ["roll-62x40", "roll-100x50", "a4-21", "a4-24"])
+def test_every_word_of_it_stands_on_the_label_and_the_code_can_be_read(
+    farm: Farm, known: Business, stock: str, dpi: int
+) -> None:
+    """PDFium reads the words and ZXing the code (ISO/IEC 18004) off the picture; the date stands
+    day, month, year, uncoded (Regulation (EU) 1169/2011, Annex X)."""
+    decided(farm.bag, state=C.State.READY)
+    farm.bag.named, farm.bag.grade, farm.bag.largest_cm2 = farm.mustard, Product.Grade.ONE, 60
+    farm.bag.save()
+    run = mixed(farm)
+    row = PackingRun.objects.select_related("lot__made_by", "product").get(lot=run)
+    printed = labels.pdf(
+        stock_of(stock_called(stock)), [(run_label(row), 2)], title="Labels", dpi=dpi
+    )
+    assert set(codes_on(printed, dpi=dpi)) == {run.code}
+    there = re.sub(r"\s+", " ", words_on(printed))
+    for words in plain(said(run))[1:]:
+        assert words in there
+    for words in ("Salad bag 120 g", "120 g", "MUSTARD"):
+        assert words in there
