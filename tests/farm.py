@@ -27,7 +27,7 @@ from grow.models import (
 )
 from grow.operations import Crate
 from grow.setup import side_place, the
-from sales.models import DecisionCard, Outlet, Price, Product, RecipeLine
+from sales.models import DecisionCard, Outlet, Price, Product
 from sales.operations import Arrived, Line, Taken, TillRow
 
 
@@ -95,8 +95,6 @@ class Farm:
             days_from_cut=9,
             packaging_pence="8.5",
         )
-        for crop in (self.lettuce, self.mustard):
-            RecipeLine.objects.create(product=self.bag, crop=crop)
         self.loose = Product.objects.create(
             code="LETTUCE-KG", name="Lettuce, loose", loose_crop=self.lettuce
         )

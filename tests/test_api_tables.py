@@ -293,6 +293,8 @@ def test_models_own_rules_hold_here_too(farm: Farm, api: APIClient) -> None:
 def test_a_recipe_is_replaced_whole(farm: Farm, api: APIClient) -> None:
     address = f"/api/v1/products/{farm.bag.pk}/"
     was = ["Loose-leaf lettuce", "Red mustard"]
+    for crop in (farm.lettuce, farm.mustard):
+        farm.bag.recipe.create(crop=crop)
     assert [r["crop"] for r in api.get(address).json()["recipe"]] == was
     api.patch(address, {"shelf_life_days": 6}, format="json")
     assert farm.bag.recipe.count() == 2

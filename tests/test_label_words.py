@@ -230,7 +230,8 @@ def test_bought_in_leaf_is_never_called_grown_here(farm: Farm, known: Business) 
 def test_a_leaf_that_the_recipe_does_not_name_is_refused_and_a_fact_is_flagged(
     farm: Farm,
 ) -> None:
-    farm.bag.recipe.filter(crop=farm.lettuce).update(least_pct=60, greatest_pct=80)
+    farm.bag.recipe.create(crop=farm.lettuce, least_pct=60, greatest_pct=80)
+    farm.bag.recipe.create(crop=farm.mustard)
     farm.bag.allergens = "mustard"
     farm.bag.save()
     right = [Taken(farm.cut(1000), farm.store, left=0)]

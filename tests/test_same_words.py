@@ -340,6 +340,7 @@ def labels_and_weights(farm: Farm) -> None:
     met(farm, "print_labels", run=run, count=0)
     decided(farm.bag)
     met(farm, "print_labels", run=run, count=10)
+    farm.bag.recipe.create(crop=farm.lettuce)
     odd = farm.cut(1000, crop=basil)
     met(
         farm,
