@@ -82,7 +82,8 @@ class Desk:
         mean = sum(weighed) / len(weighed) if weighed else None
         nominal = self.product.nominal_g
         over = weights.giveaway_g(mean, nominal, packs) if mean else 0
-        return Sums(grams, packs, packs * nominal, max(0, over), _grams(self.trim) or 0, mean)
+        trim = _grams(self.trim, "g") or 0
+        return Sums(grams, packs, packs * nominal, max(0, over), trim, mean)
 
     def data(self) -> dict[str, Any]:
         """As the act takes it: names, codes, and numbers as they were typed."""
@@ -104,10 +105,10 @@ class Desk:
         return {name: value for name, value in told.items() if value not in ("", [])}
 
 
-def _grams(text: str) -> int | None:
-    """Grams in what was typed where kilograms are asked for; nothing if it cannot be read."""
+def _grams(text: str, unit: str = "kg") -> int | None:
+    """Grams in what was typed into a field of that unit; nothing if it cannot be read."""
     try:
-        return measures.grams(text, "kg") if text.strip() else None
+        return measures.grams(text, unit) if text.strip() else None
     except Refusal:
         return None
 
@@ -126,7 +127,7 @@ def pack_page(request: HttpRequest) -> HttpResponseBase:
         posted = _read(person, request.POST)
         if posted.product is None:
             return _show(request, posted, Refusal("product", "Choose what is packed."))
-        pressed = request.POST.get("press", "")
+        pressed, _, answer = request.POST.get("press", "").partition(" ")
         scanned = request.POST.get("scan", "").strip()
         if scanned and pressed not in (READY, RECORD):
             return _scanned(request, posted, scanned)
@@ -134,7 +135,7 @@ def pack_page(request: HttpRequest) -> HttpResponseBase:
             return _ready(request, posted)
         if pressed != RECORD:
             return _show(request, posted)
-        return _record(request, posted)
+        return _record(request, posted, answer)
 
 
 def _opened(person: Person, asked: QueryDict) -> Desk:
@@ -264,8 +265,9 @@ def _ready(request: HttpRequest, made: Desk) -> HttpResponseBase:
     return _show(request, made, heard="The line is ready.")
 
 
-def _record(request: HttpRequest, made: Desk) -> HttpResponseBase:
-    """One press records the run and leads to its labels."""
+def _record(request: HttpRequest, made: Desk, answer: str = "") -> HttpResponseBase:
+    """One press records the run and leads to its labels. answer: what the press said besides, to
+    what was asked back."""
     for crate in made.taken:
         if crate.left == "?":
             crate.wrong = "Weigh what is left, or say that the crate is empty."
@@ -273,10 +275,8 @@ def _record(request: HttpRequest, made: Desk) -> HttpResponseBase:
     if made.wrong or any(c.wrong for c in made.taken):
         said = next(iter([*made.wrong.values(), *(c.wrong for c in made.taken if c.wrong)]))
         return _show(request, made, Refusal("unread", said))
-    answers = {name: request.POST[name] for name in _ANSWERS if request.POST.get(name)}
-    if request.POST.get("already_done"):
-        answers["already_done"] = "yes"
-    data = made.data() | answers
+    answers = {name for name in _ANSWERS if request.POST.get(name)} | {answer}
+    data = made.data() | {name: "yes" for name in answers if name in (*_ANSWERS, "already_done")}
     device = devices.noted(request)
     try:
         event = tell(made.person, "pack", data, client_id=made.client_id, device=device)
@@ -297,7 +297,7 @@ def _refused(
         ways.append(Way(name, "yes", label))
     if isinstance(refusal, Conflict):
         made.client_id = new_id()
-        ways.append(Way("client_id", made.client_id, "Record it as another run"))
+        ways.append(Way("another", "", "Record it as another run"))
     elif would_be_written(made.person, "pack", {**data, "already_done": "yes"}, refusal):
         ways.append(Way("already_done", "yes", "It has already happened: record it"))
     return _show(request, made, refusal, ways=ways)
@@ -327,7 +327,11 @@ def _show(
         "runs": _done(request, made.person),
         "refusal": refusal,
         "ways": ways or [],
-        "answered": [n for n in _ANSWERS if request.POST.get(n) and refusal],
+        "answered": [
+            n
+            for n in _ANSWERS
+            if refusal and (request.POST.get(n) or request.POST.get("press", "").endswith(f" {n}"))
+        ],
         "heard": heard,
         "ready_id": new_id(),
         "say": {"ready": READY, "record": RECORD, "clear": CLEAR},

@@ -91,6 +91,11 @@ def test_one_press_records_the_run_and_leads_to_its_labels(farm: Farm, packer: C
     farm.stands_at("Cold store | run | 12 each", run=run.lot)
 
 
+def test_trim_is_in_grams(farm: Farm, packer: Client) -> None:
+    page = packer.post("/pack/", typed(farm, farm.cut(1500), press="", trim="20"))
+    assert 'data-sum="rest">40 g<' in page.content.decode()
+
+
 def test_a_double_press_makes_one_run(farm: Farm, packer: Client) -> None:
     crate = farm.cut(3000)
     sent = typed(farm, crate, **{f"left-is-{key(farm, crate)}": "some"})
@@ -163,9 +168,20 @@ def test_a_fact_is_written_after_all(farm: Farm, packer: Client) -> None:
     answer = packer.post("/pack/", typed(farm, crate, packs="40"))
     assert "3800 g too much" in says(answer)
     assert "Weighed a second time: record it" in answer.content.decode()
-    sent = typed(farm, crate, packs="40", weighed_again="yes")
+    sent = typed(farm, crate, packs="40", press=f"{RECORD} weighed_again")
     assert packer.post("/pack/", sent).status_code == 302
     assert faults() == []
+
+
+def test_what_has_already_happened_is_recorded_all_the_same(farm: Farm, packer: Client) -> None:
+    farm.bag.recipe.create(crop=farm.mustard)
+    crate = farm.cut(1500)
+    answer = packer.post("/pack/", typed(farm, crate))
+    assert "By the recipe of Salad bag 120 g this run has" in says(answer)
+    assert f'value="{RECORD} already_done"' in answer.content.decode()
+    told = packer.post("/pack/", typed(farm, crate, press=f"{RECORD} already_done"))
+    assert told.status_code == 302
+    assert PackingRun.objects.get().lot.made_by.already_done
 
 
 # --- a scan --------------------------------------------------------------------------------------

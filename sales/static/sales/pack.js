@@ -15,15 +15,6 @@ document.addEventListener("DOMContentLoaded", () => {
     });
     window.addEventListener("pageshow", () => { sent = false; });
 
-    /* A way out of a refusal records the run, as the button below does. */
-    form.querySelectorAll("[data-records]").forEach((button) => {
-        button.addEventListener("click", () => {
-            const press = document.createElement("input");
-            Object.assign(press, { type: "hidden", name: "press", value: "RECORD-RUN" });
-            form.append(press);
-        });
-    });
-
     const packs = document.getElementById("id_packs");
     const show = (name, text) => {
         const cell = form.querySelector(`[data-sum="${name}"]`);
