@@ -30,6 +30,8 @@ HARMLESS = frozenset(
         PlaceKind.COUNT_DIFFERENCE,
     }
 )
+#: What stands before the reason of a lot that is held because of one that it was made from.
+INHERITED = "made from a held lot: "
 
 
 def holds_at(lots: Iterable[int], moment) -> dict[int, list[Hold]]:
@@ -144,7 +146,7 @@ def place_holds(reasons: dict[int, str], event: Event) -> int:
     why: dict[int, str] = {}
     for root, reason in reasons.items():
         for lot in sorted(lineage.below([root])):
-            why.setdefault(lot, reason if lot == root else f"made from a held lot: {reason}")
+            why.setdefault(lot, reason if lot == root else f"{INHERITED}{reason}")
     have = set(Hold.objects.filter(began_by=event, lot__in=why).values_list("lot_id", flat=True))
     new = [
         Hold(lot_id=lot, began_by=event, began_at=event.recorded_at, reason=why[lot][:300])
@@ -264,6 +266,7 @@ def at_birth(entry: Entry, touched: list[Lineage]) -> None:
 
 __all__ = [
     "HARMLESS",
+    "INHERITED",
     "at_birth",
     "held_now",
     "holds_at",

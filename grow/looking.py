@@ -111,6 +111,8 @@ class Section:
     table: Table | None = None
     empty: str = ""
     loud: bool = False
+    #: Where it leads: (words, address) of each way.
+    ways: Sequence[tuple[str, str]] = ()
     #: (what it is called, text) pairs that are read at a glance
     facts: Sequence[tuple[str, str]] = ()
     #: What it rests on is under a fold; all of it is.

@@ -151,6 +151,7 @@ class DecisionCardAdmin(SetUpAdmin):
 @admin.register(Printer)
 class PrinterAdmin(SetUpAdmin):
     list_display = ("name", "dpi", "measured_mm", "measured_at")
+    readonly_fields = ("measured_mm", "measured_at")  # told on the printer's own page
     search_fields = ("name",)
 
 

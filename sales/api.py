@@ -3,6 +3,7 @@ up; runs, notes and money to be looked at."""
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 
 from django.db.models import Prefetch
@@ -12,7 +13,7 @@ from rest_framework import serializers
 from rest_framework.permissions import IsAuthenticated
 from rest_framework.routers import SimpleRouter
 
-from grow import scope
+from grow import clock, scope
 from grow.acts import MORE
 from grow.models import OUTLETS, Crop, Event, Lot, Place
 from grow.rest import (
@@ -29,6 +30,7 @@ from grow.rest import (
     called,
     who,
 )
+from sales import printers
 from sales.models import (
     DecisionCard,
     DeliveryNote,
@@ -264,6 +266,15 @@ class PrinterRow(Row):
         model = Printer
         fields = ["id", "name", "dpi", "measured_mm", "measured_at"]
         read_only_fields = ["measured_at"]
+
+    def validate_measured_mm(self, mm: Decimal | None) -> Decimal | None:
+        return None if mm is None else printers.read_mm(str(mm))
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        attrs = super().validate(attrs)
+        if "measured_mm" in attrs:
+            attrs["measured_at"] = None if attrs["measured_mm"] is None else clock.now()
+        return attrs
 
 
 class Printers(SetUp):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Any
+from urllib.parse import urlencode
 
 from django.urls import reverse
 
@@ -14,10 +15,14 @@ from sales import wording  # noqa: F401  (puts the acts into words)
 from sales.first_steps import led
 from sales.models import DeliveryNote
 from sales.offers import arriving
+from sales.pages_cards import CARD_PAGES
 from sales.pages_first import FIRST_PAGES
-from sales.pages_labels import LABEL_PAGES, PRINTS
+from sales.pages_labels import LABEL_PAGES
 from sales.pages_pack import PACK_PAGES
+from sales.pages_printers import PRINTER_PAGES
+from sales.pages_prints import PRINT_PAGES
 from sales.pages_trace import TRACING
+from sales.print_form import PRINTS
 
 OWN_PAGE["pack"] = "pack"
 ROWS[("receive", "lines")] = arriving
@@ -45,11 +50,18 @@ ANYBODY[1:1] = ["pack", "put_on_shelf"]
 
 
 def _to_print(person: Person, event: Event, made: list[Lot]) -> list[tuple[str, str]]:
-    """What goes to the printer after an act: a run's labels, a block's crate tags."""
+    """What goes to the printer after an act: a run's labels, those of crates, a block's crate
+    tags, and of a hold what says so on the thing itself."""
     if not person.has_perm(PRINTS):
         return []
     if event.kind in ("pack", "rework"):
         return [("Print labels", f"{reverse('admin:labels')}?lot={lot.code}") for lot in made]
+    if event.kind in ("harvest", "receive_produce") and made:
+        crates = urlencode({"lot": [lot.code for lot in made]}, doseq=True)
+        words = "Crate labels" if made[1:] else "Crate label"
+        return [(words, f"{reverse('admin:crate_labels')}?{crates}")]
+    if event.kind == "hold":
+        return [("HOLD labels", f"{reverse('admin:hold_labels')}?event={event.pk}")]
     if event.kind == "print_tags":
         return [("Print the tags", reverse("admin:crate_tags", args=[event.pk]))]
     return []
@@ -57,4 +69,12 @@ def _to_print(person: Person, event: Event, made: list[Lot]) -> list[tuple[str, 
 
 WAYS.append(_to_print)
 LEADING.append(led)
-PAGES: list[Any] = [*PACK_PAGES, *TRACING, *LABEL_PAGES, *FIRST_PAGES]
+PAGES: list[Any] = [
+    *PACK_PAGES,
+    *TRACING,
+    *LABEL_PAGES,
+    *PRINT_PAGES,
+    *CARD_PAGES,
+    *PRINTER_PAGES,
+    *FIRST_PAGES,
+]

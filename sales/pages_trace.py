@@ -5,9 +5,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
+from urllib.parse import urlencode
 
 from django.http import HttpRequest
 from django.http.response import HttpResponseBase
+from django.urls import reverse
 
 from grow import readings as grown
 from grow import scope
@@ -20,6 +22,7 @@ from grow.wording import amount
 
 from . import readings
 from .models import Product
+from .print_form import PRINTS
 
 CAUTION = (
     "Suspect food: stop it, hold it and call your local authority at once; do not wait for this "
@@ -110,23 +113,28 @@ def _trace(person: Person, asked: Mapping[str, str]) -> Answer | None:
             question[name] = grown.moment(told[name].replace("T", " "), name, start=start)
     found = readings.traced(person, readings.asked(person, **question))
     return Answer(
-        _sections(found, tied=bool(scope.tied_to(person))),
+        _sections(found, tied=bool(scope.tied_to(person)), prints=person.has_perm(PRINTS)),
         file=f"trace-{found['lot']}",
         columns=readings.COLUMNS,
         rows=readings.flat(found),
     )
 
 
-def _sections(found: Mapping[str, Any], *, tied: bool = False) -> list[Section]:
-    """tied: of what is kept from this person nothing is said, not even that there is none."""
+def _sections(
+    found: Mapping[str, Any], *, tied: bool = False, prints: bool = False
+) -> list[Section]:
+    """tied: of what is kept from this person nothing is said, not even that there is none; prints:
+    they are led to the labels of what is held."""
     lots = found["lots"]
     affected = [*lots, *found["descendants"]]
-    held = [f"{lot['code']} is held: {lot['held']}" for lot in affected if lot["held"]]
+    stopped = [lot for lot in affected if lot["held"]]
+    held = [f"{lot['code']} is held: {lot['held']}" for lot in stopped]
     parts = [
         Section(
             found["asked"] if len(lots) == 1 else f"{found['asked']}: {len(lots)} lots",
             says=[found["notice"], *held, *found["notes"]],
             loud=bool(held) or found["recorded_in_error"],
+            ways=[("HOLD labels", _hold_labels(stopped[0]["code"]))] if held and prints else (),
         ),
         Section(table=_lots(lots, _LOT)),
         Section(
@@ -161,6 +169,10 @@ def _sections(found: Mapping[str, Any], *, tied: bool = False) -> list[Section]:
             Section(f"Alongside: {shared['says']}", table=_lots(shared["lots"], _LOT), closed=True)
         )
     return parts
+
+
+def _hold_labels(code: str) -> str:
+    return f"{reverse('admin:hold_labels')}?{urlencode({'lot': code})}"
 
 
 def _lots(rows: Iterable[Mapping[str, Any]], columns: Sequence[Column] = _LOTS) -> Table:

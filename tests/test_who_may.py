@@ -300,6 +300,7 @@ PARTS: dict[str, Any] = {
     "import_template": lambda w: ["harvest.csv"],
     "crate_tags": lambda w: ["all"],
     "first_step": lambda w: ["business"],
+    "printer": lambda w: [a_row(w, "sales.printer").pk],
     "auth_user_password_change": lambda w: [w.people["packer"].pk],
 }
 

@@ -125,7 +125,8 @@ PAGES = """
     yields  waste  margin                                      | grower manager
     countersign                                   | grower packer chef shop manager lead
     pack  pack_codes                                   | grower learner packer manager lead
-    labels  crate_tags                                         | grower packer manager lead
+    labels  crate_tags  crate_labels  hold_labels              | grower packer manager lead
+    shelf_cards  printers  printer                             | grower packer manager lead
     import  import_template  towers                            | manager
     first_steps  first_step                                    | manager
     shared_device                                              | manager

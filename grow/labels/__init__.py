@@ -15,6 +15,7 @@ from .kinds import (
     food_label,
     hold_label,
     printer_test,
+    ruler_mm,
     shelf_card,
 )
 from .label import Label
@@ -47,6 +48,7 @@ __all__ = [
     "least_x_mm",
     "pdf",
     "printer_test",
+    "ruler_mm",
     "shelf_card",
     "size_of_figures",
     "size_of_x",

@@ -179,22 +179,30 @@ _SMALL = size_of_figures(1.8)
 _UNDER = _SMALL + 0.25 * mm  # what words under a QR take, clear of its quiet zone
 
 
+def ruler_mm(stock: Stock) -> int:
+    """The line that a test on a stock has room for: 50 mm, or as many tens as there are; 0 where
+    there are not two."""
+    room = min(stock.width, 2 * stock.height) - 2 * _INSIDE / mm
+    return min(_LONGEST_MM, int(stock.width - 2 * _INSIDE / mm) // 10 * 10) if room >= 20 else 0
+
+
 def printer_test(stock: Stock, dpi: int) -> list[Printable]:
     """One label with boxes at its edge and a line to be measured, then labels with a QR of each
     size of module that is offered. Raises Refusal where a label has no room for a line."""
-    ruler = _Ruler(dpi)
+    ruler = _Ruler(dpi, ruler_mm(stock))
     ruler.check(*stock.size, dot_of(dpi))
     return [ruler, *_module_tests(stock, dpi)]
 
 
 @dataclass(frozen=True)
 class _Ruler:
-    """Boxes half a millimetre apart, and a line of 50 mm, or of as many tens as there is room."""
+    """Boxes half a millimetre apart, and a line of so many millimetres."""
 
     dpi: int
+    long_mm: int
 
     def check(self, width: float, height: float, dot: float) -> None:
-        if min(width, 2 * height) < 20 * mm + 2 * _INSIDE:
+        if not self.long_mm:
             raise TooSmall(
                 f"A label of {width / mm:.4g} × {height / mm:.4g} mm has no room for a line that "
                 "can be measured.",
@@ -206,7 +214,7 @@ class _Ruler:
         for at in _EDGES_MM:
             edge = at * mm
             pen.frame(edge, edge, width - 2 * edge, height - 2 * edge, pen.dot)
-        long_mm = min(_LONGEST_MM, int((width - 2 * _INSIDE) / mm) // 10 * 10)
+        long_mm = self.long_mm
         left, line = (width - long_mm * mm) / 2, height / 2
         words = f"measure this line: {long_mm} mm"
         size = min(14, long_mm * mm / width_of(words, BOLD))

@@ -45,6 +45,19 @@ document.addEventListener("DOMContentLoaded", () => {
         document.querySelector("form.short").addEventListener("change", show);
         show();
     }
+
+    /* Cards: all of them at a tap, and whose price is written is ticked. */
+    const cards = document.querySelector("[data-cards]");
+    if (cards) {
+        const all = cards.querySelector("[data-tick-all]");
+        const boxes = [...cards.querySelectorAll("input[type=checkbox]")];
+        all.hidden = boxes.length < 2;
+        all.addEventListener("click", () => boxes.forEach((box) => { box.checked = true; }));
+        cards.addEventListener("input", ({target}) => {
+            const box = target.closest(".row")?.querySelector("input[type=checkbox]");
+            if (box && target !== box) box.checked = true;
+        });
+    }
 });
 
 // A page that prints stays open: its next press is another printing, a double press is not.

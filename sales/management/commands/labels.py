@@ -9,10 +9,15 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from grow import labels
 from grow.errors import Refusal
-from grow.models import Hold
 from grow.queries import the_lot
 from sales.labels import stock_of
-from sales.printing import label_for, stock_called, stocks_known
+from sales.printing import (
+    held_says,
+    label_for,
+    labels_of_held,
+    stock_called,
+    stocks_known,
+)
 
 MOST = 20_000
 
@@ -27,6 +32,9 @@ class Command(BaseCommand):
         parser.add_argument("lot", help="a run's code, or a crate's")
         parser.add_argument("--stock", required=True, help="roll-62x40, a4-21, or a name kept here")
         parser.add_argument("--out", required=True, metavar="FILE", help="where the PDF goes")
+        parser.add_argument(
+            "--hold", action="store_true", help="HOLD labels for a held lot, one a place"
+        )
         parser.add_argument("--count", type=int, help="how many; one a pack, or one for a crate")
         parser.add_argument(
             "--dpi",
@@ -49,9 +57,9 @@ class Command(BaseCommand):
         from tqdm import tqdm
 
         lot = the_lot(options["lot"])
-        label, usual = label_for(lot)
-        for hold in Hold.objects.filter(lot=lot, ended_by=None):
-            self.stderr.write(f"{lot.code} is held: {hold.reason}. It may not go out.")
+        label, usual = labels_of_held(lot) if options["hold"] else label_for(lot)
+        for says in () if options["hold"] else held_says(lot):
+            self.stderr.write(says)
         row = stock_called(options["stock"])
         count = usual if options["count"] is None else options["count"]
         if not 1 <= count <= MOST:
