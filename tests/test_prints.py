@@ -332,6 +332,18 @@ def test_what_does_not_fit_is_refused_and_what_was_typed_stays(desk: Desk) -> No
         assert 'class="ask-why"' in desk.refused(url, count=word)
 
 
+@BOTH
+def test_crate_tags_lie_on_the_dots_of_the_printer_that_is_chosen(desk: Desk, dpi: int) -> None:
+    desk.farm.tell("print_tags", count=2)
+    codes = list(Tag.objects.order_by("pk").values_list("code", flat=True))
+    printed = desk.press("/labels/crate-tags/all/", dpi, count=2)
+    assert [codes_on(printed, n, dpi) for n in (0, 1)] == [[code] for code in codes]
+    assert on_whole_dots(printed, dpi)
+    tiny = LabelStock.objects.create(name="Tiny", width_mm=20, height_mm=10)
+    text = desk.refused("/labels/crate-tags/all/", count=2, stock=tiny.pk)
+    assert "or take Bag roll." in text
+
+
 # --- holds ---------------------------------------------------------------------------------------
 
 
