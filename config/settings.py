@@ -4,7 +4,7 @@ DJANGO_ALLOWED_HOSTS    host names, comma-separated. Without it the site answers
                         alone, over plain http, with static files straight from the folders.
 DJANGO_HTTPS            on where hosts are named, off otherwise. `off` with hosts named is for a
                         farm's own network without a certificate.
-DJANGO_BEHIND_PROXY     on when a proxy of your own sets X-Forwarded-Proto.
+DJANGO_BEHIND_PROXY     on when a proxy of your own sets X-Forwarded-Proto and X-Forwarded-For.
 DJANGO_HSTS_SECONDS     how long browsers remember to use https; a day to begin with.
 DJANGO_SECRET_KEY       50 random characters or more; without it a key is made and kept.
 DJANGO_STATIC_ROOT      where collectstatic puts its files.
@@ -63,6 +63,7 @@ MIDDLEWARE = [
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.middleware.gzip.GZipMiddleware",
     "csp.middleware.CSPMiddleware",
+    "config.public.WithoutCookies",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
@@ -231,7 +232,8 @@ SESSION_COOKIE_SECURE = HTTPS
 CSRF_COOKIE_SECURE = HTTPS
 SECURE_SSL_REDIRECT = HTTPS
 SECURE_HSTS_SECONDS = ENV.number("DJANGO_HSTS_SECONDS", default=86400) if HTTPS else 0
-if ENV.yes("DJANGO_BEHIND_PROXY", default=False):
+BEHIND_PROXY = ENV.yes("DJANGO_BEHIND_PROXY", default=False)
+if BEHIND_PROXY:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 # Sub-domains and preload lists bind every other host of the farm's domain, for a year and more.
 # One tool on one host may not decide that for the rest.
@@ -252,6 +254,8 @@ REST_FRAMEWORK = {
     # "?format=…" would be a second way to ask for what the Accept header says
     "URL_FORMAT_OVERRIDE": None,
     "TEST_REQUEST_DEFAULT_FORMAT": "json",
+    # whose requests are counted: what the nearest proxy says it is, or who connects
+    "NUM_PROXIES": 1 if BEHIND_PROXY else 0,
 }
 SPECTACULAR_SETTINGS = {
     "TITLE": "Harvest to sale",

@@ -8,7 +8,7 @@ from django.templatetags.static import static
 from django.urls import include, path
 from django.views.generic import RedirectView
 
-from config import api
+from config import api, public
 
 
 class Favicon(RedirectView):
@@ -22,5 +22,6 @@ handler403, handler404 = "config.site.not_allowed", "config.site.not_found"
 urlpatterns = [
     path("favicon.ico", Favicon.as_view()),
     path("api/", include(api.addresses())),
+    *public.addresses(),
     path("", admin.site.urls),
 ]

@@ -121,7 +121,7 @@ def _called(text: str) -> list[Lot]:
     key = codes.fold(text)
     if not key:
         return []
-    spelt = Lot.objects.filter(code__in=_spellings(text))
+    spelt = Lot.objects.filter(code__in=spellings(text))
     exact = [lot for lot in spelt if codes.fold(lot.code) == key]
     named = Lot.objects.filter(
         pk__in=Description.objects.filter(name_key=key).values("lot_id")
@@ -129,7 +129,7 @@ def _called(text: str) -> list[Lot]:
     return [*exact, *named.order_by("id")]
 
 
-def _spellings(text: str) -> set[str]:
+def spellings(text: str) -> set[str]:
     """The ways in which our codes are hyphenated, for a text that may have lost its hyphens."""
     key = codes.fold(text)
     out = {text.strip().upper(), key}

@@ -321,7 +321,8 @@ class SetUp(Seen, viewsets.ModelViewSet):
 
 
 class Row(serializers.ModelSerializer):
-    """A row of a set-up table, checked by its model's own rules before it is written."""
+    """A row of a set-up table, checked by its model's own rules before it is written. What they
+    put right, as a number into its one form, is written so."""
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
         model: Any = self.Meta.model
@@ -331,6 +332,7 @@ class Row(serializers.ModelSerializer):
         for name, value in attrs.items():
             if name in plain:
                 setattr(row, name, value)
+        told = {f.name: getattr(row, f.attname) for f in meta.concrete_fields}
         try:
             row.full_clean()
         except ModelError as error:
@@ -339,7 +341,8 @@ class Row(serializers.ModelSerializer):
                 for field, texts in error.message_dict.items()
             }
             raise ValidationError(said) from error
-        return attrs
+        changed = [f for f in meta.concrete_fields if getattr(row, f.attname) != told[f.name]]
+        return attrs | {f.name: getattr(row, f.name) for f in changed}
 
     def get_validators(self) -> list[Any]:
         return []  # full_clean asks for all of the model's constraints

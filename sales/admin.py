@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from django.contrib import admin
+from django.urls import reverse_lazy
+from django.utils.text import format_lazy
 
-from grow.admin import LedgerAdmin, LedgerInline
+from grow.admin import BusinessAdmin, LedgerAdmin, LedgerInline
 from grow.admin_help import SetUpAdmin
 
 from .models import (
@@ -19,6 +21,12 @@ from .models import (
     Printer,
     Product,
     RecipeLine,
+)
+
+BusinessAdmin.help["public_address"] = format_lazy(  # type: ignore[assignment]  # text when it is read
+    "Where anybody can open this site, such as https://farm.example. Labels name it once it has "
+    '<a href="{}">answered a test</a>.',
+    reverse_lazy("admin:public_address"),
 )
 
 
@@ -61,6 +69,7 @@ class ProductAdmin(SetUpAdmin):
         "days_from_cut": "From the oldest cut in the pack to its date, at the longest.",
         "loose_crop": "For what is sold by weight, bunch or head: of which crop.",
         "fill": "Every pack made up on the scale, or only some looked at.",
+        "gtin": "From GS1, with its check digit; kept in 14 digits. Empty: none is made up.",
     }
     list_display = ("name", "code", "nominal_g", "loose_crop", "shelf_life_days", "allergens")
     list_filter = ("form", "fill")

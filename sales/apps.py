@@ -10,6 +10,7 @@ class SalesConfig(AppConfig):
         # they register kinds, hooks, checks, names, roles and lists
         from . import (  # noqa: F401
             faults,
+            gtins,
             importing,
             ledger_hooks,
             naming,

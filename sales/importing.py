@@ -12,6 +12,7 @@ from grow.importing import blame
 from grow.importing.grid import KINDS_ON_PAPER
 from grow.importing.tables import CALLED, KEY, MAKES, NUMBERED, SetUp, added, ask_of, register
 from grow.models import Crop, Event, Lot, Place
+from sales import gtins
 from sales.models import DeliveryNote, Outlet, Price, Product, RecipeLine
 
 KINDS_ON_PAPER |= {
@@ -44,7 +45,7 @@ class Share:
 
 _PRODUCT = (
     *("code", "name", "nominal_g", "loose_crop", "tare_g", "fill", "shelf_life_days"),
-    *("days_from_cut", "allergens", "packaging_pence"),
+    *("days_from_cut", "allergens", "packaging_pence", "gtin"),
 )
 _OUTLET = (
     *("wants_notes", "asks_temperature", "contact", "address", "telephone", "out_of_hours"),
@@ -54,6 +55,8 @@ _OUTLET = (
 
 def _product_add(facts: Mapping[str, Any]) -> bool:
     own = {name: value for name, value in facts.items() if name != "recipe"}
+    if own.get("gtin"):
+        own["gtin"] = gtins.own_gtin(own["gtin"])  # as it is kept, to be compared
     product = added(Product, ["code"], own)
     there = product or Product.objects.get(code__iexact=own["code"])
     fresh = [

@@ -21,7 +21,7 @@ from grow.models import Business, Crop, Lot
 from grow.shelf import first_expired_first
 from grow.wording import amount
 
-from . import contents
+from . import contents, public
 from .models import DecisionCard, PackingRun, Product
 
 C = DecisionCard
@@ -150,28 +150,49 @@ def words_of(run: PackingRun) -> Words:
     """What the label of a run says: as it was printed, with the shorter date of a relabelling; or,
     if none was printed yet, as run, product, business and decision stand."""
     date = date_of(run.lot)
+    return _printed(run, date) if run.label else _fresh(run, date)
+
+
+def words_known(run: PackingRun, date: dt.date | None, business: Business) -> Words:
+    """The same where the books are asked nothing more: as it was printed; of a run of which no
+    label was printed yet, what the run itself froze, and its date without the kind of it.
+
+    run: with its lot and product; date: as it stands."""
     if run.label:
-        said = Words(**run.label)
-        said.ingredients = [(words, bool(strong)) for words, strong in said.ingredients]
-        said.contains = [(words, bool(strong)) for words, strong in said.contains]
-        if said.date and date:  # as printed, or the earlier one of a relabelling
-            said.date = _on(date)
-        return said
-    return _fresh(run, date)
+        return _printed(run, date)
+    said = _begun(run)
+    said.date_kind, said.date = ("Date", _on(date)) if date else ("", "")
+    said.contains = _contains(sorted(contents.words(run.allergens)))
+    said.origin = _origin(run.origin, business)
+    return said
 
 
-def _fresh(run: PackingRun, date: dt.date | None) -> Words:
-    product, business = run.product, Business.the()
-    decided = decision(product, clock.number_day(run.lot.made_by.day))
+def _printed(run: PackingRun, date: dt.date | None) -> Words:
+    said = Words(**run.label)
+    said.ingredients = [(words, bool(strong)) for words, strong in said.ingredients]
+    said.contains = [(words, bool(strong)) for words, strong in said.contains]
+    if said.date and date:  # as printed, or the earlier one of a relabelling
+        said.date = _on(date)
+    return said
+
+
+def _begun(run: PackingRun) -> Words:
+    product = run.product
     grams = 0 if product.by_number else run.nominal_each_g
-    said = Words(
+    return Words(
         name=run.name,
         amount=amount(grams, "g") if grams else f"1 {product.get_form_display().lower()}",
         figure_mm=figures_mm(grams) if grams else 0,
         lot=run.lot.code,
         largest_cm2=product.largest_cm2,
-        qr=run.lot.code,
     )
+
+
+def _fresh(run: PackingRun, date: dt.date | None) -> Words:
+    product, business = run.product, Business.the()
+    decided = decision(product, clock.number_day(run.lot.made_by.day))
+    said = _begun(run)
+    said.qr = public.qr_of(run, business)
     declared = contents.words(run.allergens)
     if decided is None:
         said.date_kind, said.date = ("Use by", _on(date)) if date else ("", "")

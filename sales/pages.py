@@ -21,6 +21,7 @@ from sales.pages_labels import LABEL_PAGES
 from sales.pages_pack import PACK_PAGES
 from sales.pages_printers import PRINTER_PAGES
 from sales.pages_prints import PRINT_PAGES
+from sales.pages_public import ADDRESS_PAGES, ANYBODYS
 from sales.pages_trace import TRACING
 from sales.print_form import PRINTS
 
@@ -77,4 +78,6 @@ PAGES: list[Any] = [
     *CARD_PAGES,
     *PRINTER_PAGES,
     *FIRST_PAGES,
+    *ADDRESS_PAGES,
 ]
+PUBLIC = ANYBODYS

@@ -11,8 +11,8 @@ from grow.errors import Refusal
 
 from . import gs1
 
-#: A label's own address, on whatever host: https://HOST/l/LOT.
-_OWN = re.compile(r"https?://[^/?#\s]+/l/([^/?#\s]+)/?", re.IGNORECASE)
+#: A label's own address, on whatever host, under a path or none: https://HOST/l/LOT.
+_OWN = re.compile(r"https?://[^?#\s]+/l/([^/?#\s]+)/?", re.IGNORECASE)
 #: Whatever a person types. A y there for a z is a typing error, and refused as one.
 _BY_HAND = re.compile(r"[\w .-]*", re.ASCII)
 _CODE = re.compile(rf"[{''.join(codes.SERIES.values())}{codes.TAG}][0-9]{{5}}[0-9A-Z-]+", re.I)

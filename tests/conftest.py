@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 from django.conf import settings
+from django.core.cache import cache
 from django.db import connections
 from django.test import TransactionTestCase, override_settings
 from hypothesis import settings as hypothesis_settings
@@ -94,11 +95,13 @@ def flush_past_the_triggers() -> Iterator[None]:
 
 @pytest.fixture(autouse=True)
 def nothing_left_behind() -> Iterator[None]:
-    """No test leaves its clock, or a place of a database flushed since, to the next."""
+    """No test leaves its clock, a place of a database flushed since, or what was counted of an
+    address that asks, to the next."""
     from grow import clock, setup
 
     clock.play(None)
     setup.forget()
+    cache.clear()
     yield
     clock.play(None)
     setup.forget()

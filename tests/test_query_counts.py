@@ -36,6 +36,7 @@ STAND_STILL = {
     "/import/",
     "/own-pin/",
     "/pack/codes/",
+    "/public-address/",
     "/shared-device/",
     "/sheets/",
     "/towers/",

@@ -27,6 +27,7 @@ FORMS = {
     "code": "LOT",
     "own address": "https://farm.example/l/LOT",
     "own address, capitals": "HTTPS://FARM.EXAMPLE/L/LOT",
+    "own address under a path": "https://farm.example/our/l/LOT",
     "own address, port": "http://192.0.2.7:8000/l/LOT/",
     "Digital Link": f"https://farm.example/01/{GTIN}/10/LOT?17=261201",
     "Digital Link, capitals": f"HTTPS://FARM.EXAMPLE/01/{GTIN}/10/LOT",

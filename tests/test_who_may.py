@@ -28,7 +28,9 @@ from knox.models import AuthToken
 from config import site
 from grow.importing.grid import KINDS_ON_PAPER
 from grow.kinds import KINDS
-from grow.models import Description, Lot, Photo
+from grow.models import Business, Description, Lot, Photo
+from sales import public
+from sales.models import Product
 from tests import who_may
 from tests.farm import Farm
 from tests.two_outlets import PASSWORD, TwoOutlets
@@ -73,6 +75,11 @@ API_ROWS = {what: who_may.people(who) for what, who in who_may.cells(who_may.API
 PAGE_ROWS = {
     page: who_may.people(who)
     for pages, who in who_may.cells(who_may.PAGES)
+    for page in pages.split()
+}
+PUBLIC_ROWS = {
+    page: who_may.people(who)
+    for pages, who in who_may.cells(who_may.PUBLIC)
     for page in pages.split()
 }
 _, *_tables = who_may.cells(who_may.TABLES)
@@ -133,6 +140,9 @@ def test_every_page_is_in_the_table() -> None:
     every = {name for name, _ in SITE if name} - who_may.BY_WHAT_IS_NAMED
     assert [name for name in sorted(every) if site_says(name) is None] == []
     assert PAGE_ROWS.keys() <= every
+    outside = {name for name, route, _ in ADDRESSES if name and not route.startswith("api/")}
+    outside -= {f"admin:{name}" for name, _ in SITE}
+    assert outside == PUBLIC_ROWS.keys()
     unnamed = {route for name, route, _ in ADDRESSES if not name}
     assert unnamed - who_may.UNGUARDED - {"api/"} == set()
 
@@ -316,6 +326,32 @@ def test_every_page_against_every_role(asked: Asked) -> None:
             stranger = "nobody" if may else "not"
             asked.all(may, method, url, {"password": PASSWORD}, stranger=stranger)
     assert not asked.wrong, "\n".join(asked.wrong)
+
+
+def test_every_public_page_against_everybody(world: TwoOutlets) -> None:
+    """Open to nobody in particular: to each the same page, and it takes nothing from anybody."""
+    Business.objects.update(public_address="http://testserver")
+    run, gtin = world.own["run"].code, "09521234543213"
+    Product.objects.filter(pk=world.farm.bag.pk).update(gtin=gtin)
+    urls = {
+        "public_lot": f"/l/{run}",
+        "public_link": f"/01/{gtin}/10/{run}",
+        "public_trial": public.trial_url("http://testserver").removeprefix("http://testserver"),
+    }
+    assert urls.keys() == PUBLIC_ROWS.keys()
+    people = {"nobody": None, **world.people}
+    for name, may in PUBLIC_ROWS.items():
+        assert may == {*people}
+        pages = set()
+        for person in people.values():
+            client = Client()
+            if person:
+                client.force_login(person)
+            answer = client.get(urls[name])
+            assert answer.status_code == 200, name
+            pages.add(answer.content)
+            assert client.post(urls[name]).status_code == 405
+        assert len(pages) == 1, name
 
 
 def test_every_table_of_the_site_against_every_role(asked: Asked) -> None:

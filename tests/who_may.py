@@ -129,8 +129,12 @@ PAGES = """
     shelf_cards  printers  printer                             | grower packer manager lead
     import  import_template  towers                            | manager
     first_steps  first_step                                    | manager
-    shared_device                                              | manager
+    shared_device  public_address                              | manager
     auth_user_password_change                                  | manager
+"""
+#: Outside the site, for whoever holds a pack: read only, and the same to everybody.
+PUBLIC = """
+    public_lot  public_link  public_trial                      | anybody
 """
 #: By what is named in them: an act or sheet by its kind, an app or a field's choices by its table.
 BY_WHAT_IS_NAMED = {"act", "sheet", "app_list", "autocomplete", "view_on_site"}

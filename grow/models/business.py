@@ -1,4 +1,8 @@
+from __future__ import annotations
+
 import zoneinfo
+from collections.abc import Callable
+from urllib.parse import urlsplit
 
 from django.core.exceptions import ValidationError
 from django.core.validators import RegexValidator, URLValidator
@@ -15,6 +19,9 @@ def _known_zone(value: str) -> None:
 #: Whose days are counted until somebody names the business.
 FIRST_ZONE = "Europe/London"
 
+
+#: What the apps above hold against the business's facts; each raises ValidationError.
+CHECKS: list[Callable[[Business], None]] = []
 
 _first = ready(lambda: Business.objects.order_by("id")[:1])
 
@@ -75,14 +82,36 @@ class Business(models.Model):
     def clean(self) -> None:
         from .ledger import Event
 
-        if Event.objects.exists():
-            was = Business.the().zone
-            if was != self.zone:
-                raise ValidationError(
-                    {"zone": f"Events are already booked by the days of {was}; the zone stays."}
-                )
+        was = Business.the()
+        if was.zone != self.zone and Event.objects.exists():
+            raise ValidationError(
+                {"zone": f"Events are already booked by the days of {was.zone}; the zone stays."}
+            )
+        self._clean_address(was)
+        for check in CHECKS:
+            check(self)
+
+    def _clean_address(self, was: Business) -> None:
+        """A scheme, a host and a path or none, as labels and the host's name of a request can hold
+        it. Another address than before has not answered yet."""
+        address = self.public_address = self.public_address.rstrip("/")
+        try:
+            plain = address.isascii() and not set("?#@") & set(address)
+            plain = plain and urlsplit(address).port != 0
+        except ValueError:  # a port that is none
+            plain = False
+        if not plain:
+            raise ValidationError(
+                {
+                    "public_address": f"Write the address alone, such as https://farm.example, and "
+                    f"not {address}: no name or password, nothing after ? or #, letters of other "
+                    "alphabets as xn--…"
+                }
+            )
+        if address != was.public_address:
+            self.public_answered_at = None
 
     @classmethod
-    def the(cls) -> "Business":
+    def the(cls) -> Business:
         """The one row, or its defaults while nobody has named the business."""
         return next(iter(_first()), None) or cls()

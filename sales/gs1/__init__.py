@@ -10,6 +10,7 @@ without brackets: "01" is the GTIN, "10" the lot, "17" the use-by date. Whatever
     raw(e), bracketed(e)    element strings; parse_raw, parse_bracketed back again
     link(e), parse_link(u)  Digital Link; canonical(e), and in_capitals(e) for small QRs
     gtin14(text)            a GTIN in 14 digits; never a number of restricted circulation
+    company_prefix(text)    what GTINs of one firm begin with; begins_with(gtin, prefix)
     mended(text, known)     what a scanner set to another country's keyboard meant
 """
 
@@ -17,7 +18,16 @@ from .elements import GS, bracketed, parse_bracketed, parse_raw, raw
 from .identifiers import Elements, elements
 from .keyboards import Mended, mended
 from .links import canonical, in_capitals, link, parse_link
-from .numbers import check_digit, gln, gtin14, is_restricted, sscc
+from .numbers import (
+    begins_with,
+    check_digit,
+    company_prefix,
+    gln,
+    gtin14,
+    is_gtin8,
+    is_restricted,
+    sscc,
+)
 from .scanning import known_form, read
 from .values import check, date_of
 
@@ -25,15 +35,18 @@ __all__ = [
     "GS",
     "Elements",
     "Mended",
+    "begins_with",
     "bracketed",
     "canonical",
     "check",
     "check_digit",
+    "company_prefix",
     "date_of",
     "elements",
     "gln",
     "gtin14",
     "in_capitals",
+    "is_gtin8",
     "is_restricted",
     "known_form",
     "link",

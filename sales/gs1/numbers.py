@@ -50,6 +50,38 @@ def gtin14(text: str) -> str:
     return number.zfill(14)
 
 
+def company_prefix(text: str) -> str:
+    """What GS1 gave a firm, with which its GTINs begin: 4 to 12 digits.
+
+    Raises Refusal for another length, and where numbers of restricted circulation begin so."""
+    number = text.strip()
+    digits(number)
+    if not 4 <= len(number) <= 12:
+        raise Refusal(
+            "gs1_length", f"{number} has {len(number)} digits; a company prefix has 4 to 12."
+        )
+    if is_restricted(number.ljust(13, "0")):
+        raise Refusal(
+            "gs1_restricted",
+            f"{number} begins numbers for use inside one shop, firm or region, not GTINs: give the "
+            "company prefix that GS1 gave you, or leave it out.",
+            number=number,
+        )
+    return number
+
+
+def begins_with(gtin: str, prefix: str) -> bool:
+    """Whether a GTIN of 14 digits was made with a company prefix: it stands behind the first digit,
+    which tells a pack from a case of them. GS1 gives GTINs of 8 digits out one by one, without a
+    prefix (from memory)."""
+    return gtin[1:].startswith(prefix)
+
+
+def is_gtin8(gtin: str) -> bool:
+    """Whether a GTIN of 14 digits is one of 8."""
+    return gtin.startswith("000000")
+
+
 def gln(text: str) -> str:
     """A place or a party. Raises Refusal for what is not 13 digits with their check digit."""
     return _of(text, 13, "the number of a place (GLN)")

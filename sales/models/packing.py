@@ -1,8 +1,12 @@
+from django.core.exceptions import ValidationError
 from django.core.validators import MinValueValidator
 from django.db import models
 from django.db.models import F, Q
 
+from grow.errors import Refusal
 from grow.models import Crop, Event, Lot, Thing
+
+from .. import gtins
 
 
 class Product(models.Model):
@@ -127,6 +131,14 @@ class Product(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+    def clean(self) -> None:
+        """A GTIN is kept in its 14 digits, so that the same one typed with 12 or 13 is the same."""
+        if self.gtin:
+            try:
+                self.gtin = gtins.own_gtin(self.gtin)
+            except Refusal as refusal:
+                raise ValidationError({"gtin": refusal.sentence}) from refusal
 
     @property
     def by_number(self) -> bool:
