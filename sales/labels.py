@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from grow.errors import Refusal
-from grow.labels import Label, Qr, Stock, Words, food_label
+from grow.labels import TILL_MM, Label, Qr, Stock, Words, food_label
 from grow.models import Lot
 
 from .label_words import Part, date_of, figures_mm, words_of
@@ -58,7 +58,8 @@ def drawn(said: Said) -> Label:
         name=said.name,
         quantity=said.amount,
         figures_mm=said.figure_mm,
-        qr=Qr(said.qr),
+        # what a till is to read has modules of a size that tills read
+        qr=Qr(said.qr, sizes_mm=TILL_MM) if "/01/" in said.qr else Qr(said.qr),
         paragraphs=[(called, _runs(parts)) for called, parts in paragraphs if parts],
         facts=facts,
         small=[(called, words) for called, words in small if words],

@@ -34,6 +34,7 @@ STAND_STILL = {
     "/first-steps/",
     "/grow/business/",
     "/import/",
+    "/labels/cards/",
     "/own-pin/",
     "/pack/codes/",
     "/public-address/",
