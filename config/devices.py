@@ -28,6 +28,11 @@ def is_task(name: str) -> bool:
     return name == START or any(name == f"admin:{page.name}" for page in tasks)
 
 
+def keeps(name: str) -> bool:
+    """Whether what was sent to an address too late waits for who was filling it in."""
+    return any(name == f"admin:{p.name}" for p in offered_pages() if getattr(p, "keeps", False))
+
+
 class SharedDevices:
     """Middleware, after the one that says who is signed in."""
 
@@ -54,8 +59,8 @@ class SharedDevices:
             return None
         person = devices.chosen(request)
         if person is None:
-            if request.method == "POST" and match.view_name == "admin:act":
-                devices.keep(request, kwargs["kind"])
+            if request.method == "POST" and keeps(match.view_name):
+                devices.keep(request)
             return HttpResponseRedirect(reverse("admin:who"))
         request.user = person
         request.is_chosen = True  # type: ignore[attr-defined]  # for the site and its pages

@@ -249,11 +249,12 @@ class Act(APIView):
 
     kind: str
 
-    def told(self, request: Request) -> Response:
+    def told(self, request: Request, data: Mapping[str, Any] | None = None) -> Response:
+        """data: what is told, where it is not what was sent as it stands."""
         event = tell(
             who(request),
             self.kind,
-            body(request),
+            body(request) if data is None else data,
             client_id=client_id(request),
             device=device(request),
             exact=True,
@@ -286,7 +287,7 @@ def device(request: Request) -> str:
     return text
 
 
-_HEADERS = [
+HEADERS = [
     OpenApiParameter(
         "Idempotency-Key",
         {"type": "string", "minLength": 1, "maxLength": LONGEST_ID, "pattern": r"^[!-~]+$"},
@@ -318,11 +319,21 @@ def _view(kind: Kind) -> type[Act]:
         operation_id=f"tell_{kind.name}",
         summary=f"{kind.says[0].upper()}{kind.says[1:]}",
         tags=["acts"],
-        parameters=_HEADERS,
+        parameters=HEADERS,
         request=asked(kind),
         responses={201: AnswerSerializer, 200: AnswerSerializer},
     )(post)
     return type(f"{_camel(kind.name)}Act", (Act,), {"kind": kind.name, "post": told})
 
 
-__all__ = ["MORE", "Act", "AnswerSerializer", "addresses", "answer", "client_id", "device"]
+__all__ = [
+    "HEADERS",
+    "MORE",
+    "Act",
+    "AnswerSerializer",
+    "addresses",
+    "answer",
+    "asked",
+    "client_id",
+    "device",
+]

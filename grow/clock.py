@@ -61,6 +61,11 @@ def local(moment: dt.datetime, tz: zoneinfo.ZoneInfo | None = None) -> dt.dateti
     return moment.astimezone(tz or zone())
 
 
+def said(moment: dt.datetime, *, hour: bool = True) -> str:
+    """As people say it here: "12 Mar 2026, 10:42", or the day alone."""
+    return f"{local(moment):{'%d %b %Y, %H:%M' if hour else '%d %b %Y'}}"
+
+
 def day_number(day: dt.date) -> int:
     """25 November 2026 → 20261125: sorts, compares and reads as it stands."""
     return day.year * 10000 + day.month * 100 + day.day

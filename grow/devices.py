@@ -152,12 +152,12 @@ def after(request: HttpRequest, event: Event) -> HttpResponseBase:
 # --- what was typed too slowly ---------------------------------------------------------------
 
 
-def keep(request: HttpRequest, kind: str) -> None:
+def keep(request: HttpRequest) -> None:
     """A form that was sent after its person had been let go waits for that person."""
     by = request.session.get(_CHOSEN)
     if by is not None:
         data = {name: values for name, values in request.POST.lists() if name != "client_id"}
-        request.session[_KEPT] = {"by": by, "kind": kind, "data": data}
+        request.session[_KEPT] = {"by": by, "path": request.path, "data": data}
 
 
 def kept_by(request: HttpRequest) -> Person | None:
@@ -166,16 +166,16 @@ def kept_by(request: HttpRequest) -> Person | None:
     return Person.objects.filter(pk=kept["by"]).first() if kept else None
 
 
-def kept_kind(request: HttpRequest, person: Person) -> str:
-    """The act that waits for this person; empty when none does."""
+def kept_at(request: HttpRequest, person: Person) -> str:
+    """The page whose form waits for this person; empty when none does."""
     kept: Mapping[str, Any] = request.session.get(_KEPT) or {}
-    return kept["kind"] if kept.get("by") == person.pk else ""
+    return kept.get("path", "") if kept.get("by") == person.pk else ""
 
 
-def take_kept(request: HttpRequest, kind: str) -> QueryDict | None:
+def take_kept(request: HttpRequest) -> QueryDict | None:
     """What waited, once: the form opens with it."""
     kept: Mapping[str, Any] = request.session.get(_KEPT) or {}
-    if kept.get("kind") != kind or kept.get("by") != request.user.pk:
+    if kept.get("path") != request.path or kept.get("by") != request.user.pk:
         return None
     del request.session[_KEPT]
     found = QueryDict(mutable=True)

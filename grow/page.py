@@ -25,3 +25,6 @@ class Page:
     in_menu: bool = True
     #: Who else than by the permission may open it: "whoever reads figures".
     may: Callable[[Person], bool] | None = None
+    #: What was sent too late on a shared device waits for its person; the view asks for it by
+    #: `devices.take_kept`.
+    keeps: bool = False

@@ -62,7 +62,7 @@ def form_page(request: HttpRequest, kind: str) -> HttpResponseBase:
 
 def _page(request: HttpRequest, kind: str, person: Person) -> HttpResponseBase:
     if request.method != "POST":
-        waited = devices.take_kept(request, kind) if devices.noted(request) else None
+        waited = devices.take_kept(request) if devices.noted(request) else None
         return _show(request, kind, Form(kind, person, posted=waited, asked=request.GET))
     form = Form(kind, person, posted=request.POST)
     try:
@@ -159,7 +159,7 @@ def _show(
 
 
 PAGES = [
-    Page("do/<slug:kind>/", "act", "Record", None, form_page),
+    Page("do/<slug:kind>/", "act", "Record", None, form_page, keeps=True),
     *SIGNING_PAGES,
     *PEOPLE_PAGES,
     *IMPORT_PAGES,

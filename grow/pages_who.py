@@ -87,8 +87,8 @@ def pin_page(request: HttpRequest, pk: int) -> HttpResponseBase:
 def _begin(request: HttpRequest, person: Person) -> HttpResponseBase:
     """The person's start page, with what they themselves told last, or the form that waits."""
     told = devices.choose(request, person)
-    if kind := devices.kept_kind(request, person):
-        return HttpResponseRedirect(reverse("admin:act", args=[kind]))
+    if path := devices.kept_at(request, person):
+        return HttpResponseRedirect(path)
     done = f"?done={told.pk}" if told else ""
     return HttpResponseRedirect(f"{reverse('admin:index')}{done}")
 

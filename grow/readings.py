@@ -218,6 +218,11 @@ def with_what_they_did(rows: QuerySet[Event], person: Person) -> QuerySet[Event]
     )
 
 
+def hour_known(event: Event) -> bool:
+    """False where only its day was told."""
+    return event.latest_at - event.earliest_at < dt.timedelta(hours=22)
+
+
 def entry(event: Event) -> EntryRow:
     """One of `with_what_they_did` as a row."""
     return EntryRow(
@@ -226,7 +231,7 @@ def entry(event: Event) -> EntryRow:
         says=says(event.kind),
         day=clock.number_day(event.day),
         happened_at=event.happened_at,
-        hour_known=event.latest_at - event.earliest_at < dt.timedelta(hours=22),
+        hour_known=hour_known(event),
         recorded_at=event.recorded_at,
         recorded_by=str(event.recorded_by),
         done_by=[str(p) for p in event.done_by.all()],
@@ -279,6 +284,7 @@ __all__ = [
     "StockRow",
     "entries",
     "entry",
+    "hour_known",
     "moment",
     "of_day",
     "says",

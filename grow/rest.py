@@ -10,6 +10,7 @@ from __future__ import annotations
 import copy
 import dataclasses
 import datetime as dt
+import enum
 import re
 import typing
 from collections.abc import Callable, Mapping
@@ -444,7 +445,7 @@ def _shown(hint: Any, **more: Any) -> serializers.Field:
     inner = [a for a in typing.get_args(hint) if a is not type(None)]
     if type(None) in typing.get_args(hint):
         return _shown(inner[0], allow_null=True)
-    if typing.get_origin(hint) is list:
+    if typing.get_origin(hint) in (list, tuple):  # of a tuple all are of one type
         one = _shown(inner[0])
         if isinstance(one, serializers.Serializer):
             return type(one)(many=True, read_only=True)
@@ -453,6 +454,8 @@ def _shown(hint: Any, **more: Any) -> serializers.Field:
         return shown(typing.cast(type, hint))(read_only=True, **more)
     if hint is Decimal:
         return DecimalText(read_only=True, **more)
+    if issubclass(hint, enum.Enum):
+        return serializers.ChoiceField([e.value for e in hint], read_only=True, **more)
     return _FIELDS[hint](read_only=True, **more)
 
 

@@ -45,6 +45,7 @@ from sales.models import (
     RecipeLine,
 )
 from sales.trace_api import TraceOf
+from sales.weights_api import ScaleLines, WeightsOfRun
 
 # --- acts: the number of the note that a delivery wrote ---------------------------------------
 
@@ -431,4 +432,8 @@ def register(router: SimpleRouter) -> None:
 
 
 def urls() -> list[URLPattern]:
-    return [path("trace/", TraceOf.as_view(), name="trace")]
+    return [
+        path("trace/", TraceOf.as_view(), name="trace"),
+        path("runs/<str:code>/weights/", WeightsOfRun.as_view(), name="run-weights"),
+        path("runs/<str:code>/scale-lines/", ScaleLines.as_view(), name="run-scale-lines"),
+    ]

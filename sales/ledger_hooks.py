@@ -51,7 +51,7 @@ def _net(rows: list[Movement], lot: int, place: int, kind: str) -> int:
     return out - back
 
 
-def _moved_by(run: Lot) -> list[Movement]:
+def moved_by(run: Lot) -> list[Movement]:
     """All that a run's event and its corrections moved."""
     return list(
         Movement.objects.filter(event__in=with_corrections(run.made_by_id)).select_related(
@@ -71,7 +71,7 @@ def keep_sums(moved: list[tuple[Movement, Event]]) -> None:
         Q(lot__made_by__in=events) | Q(lot__made_by__corrections__in=events)
     ).filter(alive("lot__made_by"))
     for run in runs.select_related("lot").distinct():
-        rows = [m for m in _moved_by(run.lot) if m.lot_id != run.lot_id]
+        rows = [m for m in moved_by(run.lot) if m.lot_id != run.lot_id]
         own = Movement.objects.filter(
             lot=run.lot_id, event__in=with_corrections(run.lot.made_by_id)
         ).select_related("from_place", "to_place")
@@ -108,7 +108,7 @@ def follow_weight(entry: Entry, lot: Lot, place: Place, difference: int) -> None
     )
     if looked is None or looked.event.kind not in ("pack", "rework"):
         return
-    rows = _moved_by(looked.event.lot)
+    rows = moved_by(looked.event.lot)
     gain = -_net(rows, lot.pk, place.pk, "water_scale")
     trim = _net(rows, lot.pk, place.pk, "compost")
     if difference > 0:
@@ -125,7 +125,7 @@ def follow_weight(entry: Entry, lot: Lot, place: Place, difference: int) -> None
 def recount_packs(entry: Entry, lot: Lot, place: Place, difference: int) -> None:
     """More packs came out of trim, then out of water and scale; fewer give back in that order
     reversed. What went in follows, gram by gram. Opened bags stay as they were opened."""
-    rows = _moved_by(lot)
+    rows = moved_by(lot)
     grams = difference * (lot.grams_each or 0)
     parents = _crates(rows, lot)
     if not parents:

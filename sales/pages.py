@@ -23,6 +23,7 @@ from sales.pages_printers import PRINTER_PAGES
 from sales.pages_prints import PRINT_PAGES
 from sales.pages_public import ADDRESS_PAGES, ANYBODYS
 from sales.pages_trace import TRACING
+from sales.pages_weights import WEIGHT_PAGES
 from sales.print_form import PRINTS
 
 OWN_PAGE["pack"] = "pack"
@@ -77,6 +78,7 @@ PAGES: list[Any] = [
     *PRINT_PAGES,
     *CARD_PAGES,
     *PRINTER_PAGES,
+    *WEIGHT_PAGES,
     *FIRST_PAGES,
     *ADDRESS_PAGES,
 ]

@@ -22,6 +22,7 @@ from grow.wording import amount
 from .label_words import Words, decision, words_of
 from .labels import run_label, run_of
 from .models import PackingRun
+from .pages_weights import ways_of
 from .print_form import MOST, PRINTS, SHOWN, PrintForm, choose, pdf_answer, person_of, show
 from .printers import untrue
 from .printing import held_says, label_counts
@@ -100,7 +101,8 @@ def _run_page(request: HttpRequest, person: Person, run: PackingRun) -> HttpResp
                 ("deliver", "Send out", {}),
             )
             if roles.may(person, kind)
-        ],
+        ]
+        + ways_of(person, code),
     )
 
 

@@ -32,6 +32,7 @@ from . import packing_desk as desk
 from . import weights
 from .models import Product
 from .packing_desk import Crate, Sums
+from .pages_weights import ways_of
 from .printing import label_counts
 
 #: What a scanned command says; the sheet of codes beside the bench has them all.
@@ -356,6 +357,7 @@ def _done(request: HttpRequest, person: Person) -> list[desk.Done]:
             )
             if roles.may(person, kind) and not gone and not (kind == "cancel" and undo)
         ]
+        ways += [] if gone else ways_of(person, run.lot.code)
         out.append(
             desk.Done(
                 run,

@@ -201,7 +201,13 @@ def test_no_page_fails_wcag_a_or_aa(people, page, live_server, size, scheme):
     thumb = Thumb(page, people, "boss", live_server.url, size)
     page.emulate_media(color_scheme=scheme)
     wrong = {}
-    every = [*addresses(), f"/trace/?code={people.run.code}"]
+    code = people.run.code
+    every = [
+        *addresses(),
+        f"/trace/?code={code}",
+        f"/runs/{code}/weights/",
+        f"/runs/{code}/record/",
+    ]
     for address in every:
         response = page.goto(address)
         if response.status == 403 and address.endswith("/add/"):  # only the ledger writes them

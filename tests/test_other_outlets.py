@@ -13,6 +13,7 @@ import json
 import logging
 import re
 from collections.abc import Iterator
+from decimal import Decimal
 from typing import Any
 
 import pytest
@@ -44,6 +45,7 @@ from tests.farm import Farm
 from tests.test_who_may import (
     API,
     KIND_ROWS,
+    OF_A_RUN,
     PAGE_ROWS,
     PARTS,
     TABLES,
@@ -193,7 +195,7 @@ def test_no_list_or_reading_holds_anything_of_theirs(chef: Chef) -> None:
         "today": [{"own": "true"}, {"day": chef.world.farm.today.isoformat()}],
     }
     for name, _ in READS:
-        if not name.endswith("-detail") and name not in ("api", "schema", "photo"):
+        if not name.endswith("-detail") and name not in {"api", "schema", "photo", *OF_A_RUN}:
             for asked in own.get(name, [{"limit": 500}] if name.endswith("-list") else [{}]):
                 for kind in ("application/json", "text/csv") if name in own else (None,):
                     status, text = ask_as(chef, reverse(name), asked, kind)
@@ -409,6 +411,32 @@ def test_no_page_holds_or_finds_anything_of_theirs(chef: Chef) -> None:
         status, text = chef.ask("GET", reverse("admin:trace"), own | more)
         assert status == 200
         chef.clean("the trace of a lot that both had", text)
+    chef.told_clean()
+
+
+def test_their_runs_weights_and_records_are_as_if_they_were_not(chef: Chef) -> None:
+    world = chef.world
+    for run in (world.own["run"], world.other["run"], world.shared):
+        weights = [Decimal(n) / 10 for n in (1204, 1219, 1213)]
+        world.farm.tell("weigh_packs", run=run, weights=weights, scale=world.farm.scale)
+    told = {"lines": "121.4 g"}
+    for theirs, _ in chef.named[Lot]:
+        none = "X99999-99-9"
+        for address in ("/api/v1/runs/{}/weights/", "/runs/{}/record/", "/runs/{}/weights/"):
+            chef.alike("GET", address, {}, {}, (theirs, none))
+        chef.alike("POST", "/api/v1/runs/{}/scale-lines/", told, told, (theirs, none))
+    for run in (world.own["run"], world.shared):
+        status, text = chef.ask("GET", reverse("admin:run_record", args=[run.code]))
+        assert status == 200
+        assert "121.9" in text
+        chef.clean(f"the record of {run}", text)
+        status, text = chef.ask("GET", reverse("run-weights", args=[run.code]))
+        found = json.loads(text)
+        assert (status, len(found["weights"])) == (200, 3)
+        assert found["giveaway"]["grams"] > 0
+        # money is not theirs, nor what runs weighed that went to others
+        assert (found["giveaway"]["pence"], found["advice"]) == (None, None)
+        chef.clean(f"the weights of {run}", text)
     chef.told_clean()
 
 

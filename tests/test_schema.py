@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator
+from decimal import Decimal
 from typing import Any
 
 import pytest
@@ -92,6 +93,7 @@ WORDS = {
     "left": ["empty", "some", "full", "half"],
     "kind": ["batch", "harvest", "pack", "input", "probe"],
     "unit": ["g", "ml", "each", "kg"],
+    "lines": ["ST,GS,+ 121.4g\r\nST,GS,+ 119.5g", "120.5", "1,500"],
 }
 #: about as many as the farm below has of anything
 MANY = 20
@@ -147,7 +149,7 @@ def offer_all(raw: dict[str, Any]) -> None:
                 name, shape = told["name"], told["schema"]
                 if told["in"] == "path" and shape.get("type") == "integer":
                     told["schema"] = {"type": "integer", "minimum": -1, "maximum": MANY}
-                elif where == "/api/v1/runs/{code}/":
+                elif where.startswith("/api/v1/runs/{code}/") and told["in"] == "path":
                     offer(shape, ["a run"])
                 elif told["in"] != "header" and name in NAMED:
                     offer(shape, list(CALLED[NAMED[name]]))
@@ -194,6 +196,9 @@ def stand(farm: Farm) -> None:
     farm.pass_time(days=1)
     cut = farm.cut(4000, batch)
     run = farm.pack([cut], packs=20, left=1500)
+    farm.tell("check", kind="scale", passed=True, things=[farm.scale])
+    weights = [Decimal("121.4"), Decimal("119.5"), Decimal(122)]
+    farm.tell("weigh_packs", run=run, weights=weights, scale=farm.scale)
     farm.to_shop(run, 6)
     farm.arrive(farm.send(run, 5), run, accepted=6)
     farm.send(run, 3)

@@ -262,6 +262,8 @@ def a_row(world: TwoOutlets, model: str) -> Any:
     return row
 
 
+#: Endpoints whose address names a run.
+OF_A_RUN = {"run-weights", "run-scale-lines"}
 #: A chef sees these tables' lists, which hold nothing of theirs.
 _EMPTY_TO_THE_CHEF = {"tags"}
 
@@ -275,6 +277,8 @@ def test_every_endpoint_against_every_role(asked: Asked) -> None:
             row = a_row(asked.world, model)
             keys = {"lots": "code", "notes": "number"}
             args = [row.lot.code if table == "runs" else getattr(row, keys.get(table, "pk"))]
+        if name in OF_A_RUN:
+            args = [asked.world.own["run"].code]
         if name == "own-token":
             args = [asked.world.token.token_key]
         if name == "photo":
@@ -309,6 +313,8 @@ PARTS: dict[str, Any] = {
     "pin": lambda w: [w.people["packer"].pk],
     "import_template": lambda w: ["harvest.csv"],
     "crate_tags": lambda w: ["all"],
+    "run_weights": lambda w: [w.own["run"].code],
+    "run_record": lambda w: [w.own["run"].code],
     "first_step": lambda w: ["business"],
     "printer": lambda w: [a_row(w, "sales.printer").pk],
     "auth_user_password_change": lambda w: [w.people["packer"].pk],

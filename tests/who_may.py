@@ -107,6 +107,8 @@ API = """
     GET stock                   | roles
     GET today                   | roles
     GET trace                   | roles
+    GET run-weights             | roles
+    POST run-scale-lines        | grower learner packer manager lead
     GET figures-yields          | grower manager
     GET figures-waste           | grower manager
     GET figures-margin          | grower manager
@@ -121,7 +123,8 @@ PAGES = """
     index  own_pin                                             | signed in
     password_change  password_change_done                      | signed in
     jsi18n                                                     | signed in
-    stock  day  trace  sheets                                  | roles
+    stock  day  trace  sheets  run_record                      | roles
+    run_weights                                                | grower learner packer manager lead
     yields  waste  margin                                      | grower manager
     countersign                                   | grower packer chef shop manager lead
     pack  pack_codes                                   | grower learner packer manager lead
