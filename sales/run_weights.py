@@ -19,7 +19,6 @@ from grow.readings import hour_known
 from . import weights
 from .models import PackingRun, PackWeight, Price, Product
 from .weights import Advice, Chart, Outcome, Plan, Rules, System, Verdict
-from .weights.words import plainly
 
 #: (one, several) of each form of pack, as a sentence calls them.
 CALLED: dict[str, tuple[str, str]] = {
@@ -350,35 +349,3 @@ def _advice(
     now = product.target_g or nominal
     advice = _or_none(lambda: weights.advise(pooled, nominal, now, called=called))
     return advice, len(runs)
-
-
-# --- in words ------------------------------------------------------------------------------------
-
-
-def chart_says(chart: Chart, called: tuple[str, str]) -> list[str]:
-    """What a control chart shows, in sentences."""
-    low, high = tenths(chart.lower), tenths(chart.upper)
-    says = [
-        f"{called[0].capitalize()} {n} weighs {plainly(chart.points[n - 1])} g, outside the "
-        f"limits of the filling itself, {low} to {high} g: something was different."
-        for n in chart.outside
-    ]
-    says += [
-        f"From {called[0]} {n - 1} to {n} the weight jumps by {plainly(chart.ranges[n - 2])} g, "
-        f"more than the {tenths(chart.range_upper)} g that this filling does by itself."
-        for n in chart.range_outside
-    ]
-    says += [
-        f"{called[1].capitalize()} {first} to {last} all lie "
-        f"{'above' if chart.points[first - 1] > chart.centre else 'below'} the mean: the filling "
-        "has moved (eight in a row; common practice, no source)."
-        for first, last in chart.one_side
-    ]
-    return says or [
-        f"Steady: every weight lies within the filling’s own limits, {low} to {high} g."
-    ]
-
-
-def tenths(grams: Decimal) -> str:
-    """To a tenth of a gram, half up."""
-    return str(grams.quantize(Decimal("0.1"), "ROUND_HALF_UP"))

@@ -75,7 +75,7 @@ def test_a_scale_that_types_needs_no_hand_but_the_press(people, page, live_serve
         page.keyboard.type(line)
         page.keyboard.press("Enter")
     thumb.tap(page.get_by_role("button", name="Record the weights"))
-    page.get_by_role("heading", name="More to weigh").wait_for()
+    page.get_by_role("heading", name="Some weighed, as a check").wait_for()
     assert thumb.taps == 2
     net = orm(lambda: list(PackWeight.objects.values_list("net_g", flat=True)))
     assert net == [Decimal(n) for n in ("121.4", "119.5", "122.6")]
