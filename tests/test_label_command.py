@@ -16,6 +16,8 @@ from tests.farm import Farm
 from tests.reading_labels import MM, codes_on, sizes_of, squares_on, words_on
 from tests.reading_labels import picture_of as picture
 
+pytestmark = pytest.mark.once  # what is drawn and reckoned hangs on no database
+
 
 def printed(tmp_path: Path, *told: str) -> bytes:
     file = tmp_path / "labels.pdf"

@@ -52,6 +52,8 @@ from tests.reading_labels import (
     words_on,
 )
 
+pytestmark = pytest.mark.once  # what is drawn and reckoned hangs on no database
+
 ROLL = Stock(62, 40)
 WIDE = Stock(100, 50)
 SHEET_21 = Stock(63.5, 38.1, 3, 7, 7.2, 15.1, 2.5)

@@ -312,6 +312,7 @@ def test_the_page_counts_what_it_prints_and_a_double_press_prints_once(
     assert label_counts(run.run)[0].printed == 15
 
 
+@pytest.mark.once
 @pytest.mark.parametrize("dpi", [203, 300])
 @pytest.mark.parametrize("stock", ["roll-62x40", "roll-100x50", "a4-21", "a4-24"])
 def test_every_word_of_it_stands_on_the_label_and_the_code_can_be_read(

@@ -21,6 +21,8 @@ from sales.models import LabelStock
 from tests.farm import Farm
 from tests.reading_labels import codes_on, letters_on, sizes_of, words_on
 
+pytestmark = pytest.mark.once  # what is drawn and reckoned hangs on no database
+
 MM = 72 / 25.4
 ROLL = Stock(60, 40)
 SHEET = Stock(63.5, 38.1, 3, 7, 7.2, 15.1, 2.5)

@@ -37,6 +37,8 @@ from tests.reading_labels import (
     words_on,
 )
 
+pytestmark = pytest.mark.once  # what is drawn and reckoned hangs on no database
+
 A6_POINTS = (148 * MM, 105 * MM)  # ISO 216
 
 

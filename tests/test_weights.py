@@ -28,6 +28,8 @@ from sales.weights import (
 )
 from sales.weights.spreads import quantile_factor
 
+pytestmark = pytest.mark.once  # what is drawn and reckoned hangs on no database
+
 D = Decimal
 
 

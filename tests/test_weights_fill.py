@@ -21,6 +21,8 @@ from sales.weights import (
 )
 from sales.weights.charts import CONSTANTS
 
+pytestmark = pytest.mark.once  # what is drawn and reckoned hangs on no database
+
 D = Decimal
 
 

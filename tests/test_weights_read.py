@@ -10,6 +10,8 @@ from grow.errors import Refusal
 from grow.measures import fine_grams, grams
 from sales.weights import weights_from
 
+pytestmark = pytest.mark.once  # what is drawn and reckoned hangs on no database
+
 D = Decimal
 
 
