@@ -29,8 +29,6 @@ C = DecisionCard
 #: Annex I. That the edge belongs to the lower step is from memory.
 _FIGURES_MM = ((50, 2), (200, 3), (1000, 4))
 _FIGURES_ABOVE_MM = 6
-#: On packs whose largest side is smaller, letters may be smaller: Article 13(3).
-SMALL_CM2 = 80
 #: Words, and whether they are emphasised.
 Part = tuple[str, bool]
 
@@ -194,12 +192,11 @@ def _fresh(run: PackingRun, date: dt.date | None) -> Words:
     said = _begun(run)
     said.qr = public.qr_of(run, business)
     declared = contents.words(run.allergens)
+    if date and (kind := date_called(decided)):
+        said.date_kind, said.date = kind, _on(date)
     if decided is None:
-        said.date_kind, said.date = ("Use by", _on(date)) if date else ("", "")
-        said.contains = _contains(declared)
+        said.contains = _contains(sorted(declared))
         return said
-    if decided.date_kind in _DATE and date:
-        said.date_kind, said.date = _DATE[C.DateKind(decided.date_kind)], _on(date)
     whole = decided.sold_as == C.SoldAs.PREPACKED
     leaf = contents.leaf_of(run.lot)
     if len(leaf) > 1 or decided.state != C.State.UNWASHED or decided.sold_as == C.SoldAs.DIRECT:
@@ -222,6 +219,11 @@ def _fresh(run: PackingRun, date: dt.date | None) -> Words:
     return said
 
 
+def date_called(decided: Decision | None) -> str:
+    """What stands before the date; nothing where it was decided that there is none."""
+    return _DATE.get(C.DateKind(decided.date_kind), "") if decided else "Use by"
+
+
 def _on(date: dt.date) -> str:
     """Day, month and year in that order, uncoded: Regulation (EU) 1169/2011, Annex X."""
     return f"{date:%d %b %Y}"
@@ -240,7 +242,7 @@ def ingredients(leaf: dict[Crop, Fraction], named: Crop | None = None) -> list[P
     whole = sum(leaf.values())
     parts: list[Part] = [("Ingredients: ", False)]
     for n, (crop, grams) in enumerate(leaf.items()):
-        parts.append((", ", False)) if n else None
+        parts += [(", ", False)] if n else []
         parts += _emphasised(crop)
         if named and crop.pk == named.pk and len(leaf) > 1:
             parts.append((f" ({int(100 * grams / whole)} %)", False))

@@ -9,6 +9,7 @@ from grow.models import Lot
 from .label_words import Part, date_of, figures_mm, words_of
 from .label_words import Words as Said
 from .models import LabelStock, PackingRun
+from .operations import labelling
 
 
 def stock_of(row: LabelStock) -> Stock:
@@ -25,9 +26,7 @@ def stock_of(row: LabelStock) -> Stock:
 
 def run_of(lot: Lot) -> PackingRun:
     """The run that a lot is. Raises Refusal for a crate, a sowing, or a run recorded in error."""
-    run = PackingRun.objects.filter(lot=lot).select_related("lot__made_by", "product").first()
-    if run is None:
-        raise Refusal("no_run", f"{lot.code} is no packing run; labels are for packs.")
+    run = labelling.run_of(lot)
     if lot.made_by.is_cancelled:
         raise Refusal("no_run", f"{lot.code} was recorded in error; it has no packs to label.")
     return run

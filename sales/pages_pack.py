@@ -23,6 +23,7 @@ from grow.errors import Conflict, NotKnown, Refusal
 from grow.finding import rows_called
 from grow.forms import kilograms
 from grow.models import Event, Lot, LotKind, Person
+from grow.offers import UNDO_WITHIN
 from grow.page import Page
 from grow.pages import ANSWERS, Way, new_id, would_be_written
 from grow.start import address
@@ -347,7 +348,7 @@ def _done(request: HttpRequest, person: Person) -> list[desk.Done]:
     for run, counts in zip(runs, label_counts(*runs), strict=True):
         event: Event = run.lot.made_by
         gone = run.gone
-        fresh = (clock.now() - event.recorded_at).total_seconds() <= 600
+        fresh = (clock.now() - event.recorded_at) <= UNDO_WITHIN
         undo = fresh and event.recorded_by_id == person.pk and not gone
         ways = [
             (words, address(kind, **fills))

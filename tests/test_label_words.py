@@ -113,6 +113,7 @@ def test_what_was_printed_is_what_every_later_label_says(farm: Farm, known: Busi
     run = mixed(farm)
     farm.tell("print_labels", run=run, count=12)
     was = said(run).text
+    assert PackingRun.objects.get(lot=run).label_text == was
     farm.bag.name, farm.bag.storage = "Garden bag", "Anywhere"
     farm.bag.save()
     farm.mustard.name = "Giant mustard"

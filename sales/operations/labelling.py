@@ -11,7 +11,7 @@ from grow.fitting import Number, Reason, of
 from grow.ledger import Entry, operation
 from grow.models import Flag, Lot, LotKind
 from grow.operations.inputs import learn
-from sales.label_words import date_of, words_of
+from sales.label_words import Words, date_of, words_of
 from sales.models import LabelCount, PackingRun
 
 Run = Annotated[Lot, of(LotKind.PACK)]
@@ -36,11 +36,12 @@ def print_labels(entry: Entry, *, run: Run, count: Number) -> None:
     if said.lacks:
         entry.refuse_or("label_lacks", said.missing, lacks=said.lacks)
         entry.flag(Flag.Kind.AGAINST_RULE, f"Labels of {run.code} were printed. {said.missing}")
-    entry.later.append(lambda: _print(entry, row, count, said.kept()))
+    entry.later.append(lambda: _print(entry, row, count, said))
 
 
-def _print(entry: Entry, run: PackingRun, count: int, said: dict) -> None:
-    PackingRun.objects.filter(pk=run.pk, label={}).update(label=said)
+def _print(entry: Entry, run: PackingRun, count: int, said: Words) -> None:
+    first = PackingRun.objects.filter(pk=run.pk, label={})
+    first.update(label=said.kept(), label_text=said.text)
     LabelCount.objects.create(event=entry.event, run=run, printed=count)
 
 

@@ -32,7 +32,7 @@ from grow.setup import the
 from grow.shares import shared_out
 from sales import contents
 from sales import weights as weights_
-from sales.label_words import decision
+from sales.label_words import date_called, decision
 from sales.models import DecisionCard, PackingRun, Product
 
 from . import weighing
@@ -229,7 +229,7 @@ def _run(
             origin=contents.origin([t.lot.pk for t in taken]),
             use_by=date,
             fill=product.fill,
-            label_text=_label_text(product, allergens, date, run.code),
+            label_text=_label_text(product, allergens, date_called(decided), date, run.code),
             system=decided.system if decided else DecisionCard.System.AVERAGE,
             target_g=target_g,
             scale=scale,
@@ -405,10 +405,10 @@ def _use_by(entry, product, taken, told: dt.date | None) -> tuple[dt.date | None
     return told or bound, bound
 
 
-def _label_text(product: Product, allergens: list[str], date, code: str) -> str:
+def _label_text(product: Product, allergens: list[str], kind: str, date, code: str) -> str:
     lines = [product.name, f"{product.nominal_g} g"]
     if allergens:
         lines.append("Contains: " + ", ".join(a.upper() for a in allergens))
-    if date:
-        lines.append(f"Use by {date:%d %b %Y}")
+    if date and kind:
+        lines.append(f"{kind} {date:%d %b %Y}")
     return "\n".join([*lines, f"Lot {code}"])
