@@ -11,7 +11,7 @@ import json
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from decimal import Decimal
+from fractions import Fraction
 
 from django.db.models import Case, F, Q, Sum, When
 
@@ -66,12 +66,13 @@ LINES = ("seed_and_plugs", "bought_in", "nutrient_and_water", "light", "packagin
 
 @dataclass
 class Costs:
-    """Exact pence by line and crop, exact minutes by crop, and what was counted."""
+    """Exact pence by line and crop, exact minutes by crop, and what was counted. Fractions: a third
+    of a pack is exact, and a sum is the same whatever order the rows came in."""
 
-    pence: dict[str, dict[CropId, Decimal]] = field(
-        default_factory=lambda: defaultdict(lambda: defaultdict(Decimal))
+    pence: dict[str, dict[CropId, Fraction]] = field(
+        default_factory=lambda: defaultdict(lambda: defaultdict(Fraction))
     )
-    minutes: dict[CropId, Decimal] = field(default_factory=lambda: defaultdict(Decimal))
+    minutes: dict[CropId, Fraction] = field(default_factory=lambda: defaultdict(Fraction))
     counts: dict[str, Counts] = field(default_factory=dict)
 
 
@@ -84,15 +85,15 @@ def costs(period: Period, about: About) -> Costs:
     for key, number in packs.items():
         out.counts["packs"][key] += int(number)
     rates = Rates()
-    missing: dict[tuple[str, CropId], Decimal] = defaultdict(Decimal)
+    missing: dict[tuple[str, CropId], Fraction] = defaultdict(Fraction)
 
-    def charge(what: str, counted: Mapping[tuple[int, CropId], int | Decimal], count: str):
+    def charge(what: str, counted: Mapping[tuple[int, CropId], int | Fraction], count: str):
         for (day, crop), number in counted.items():
             rate = rates.of(what, crop, day)
             if rate is None:
                 missing[what, crop] += number
             elif number:
-                yield day, crop, rate * number / _PER.get(W(what), 1)
+                yield day, crop, Fraction(rate) * number / _PER.get(W(what), 1)
 
     for line, parts in _PENCE.items():
         for what, count in parts:
@@ -109,7 +110,7 @@ def costs(period: Period, about: About) -> Costs:
             if wage is None:
                 no_wage.add(day)
             else:
-                out.pence["labour"][crop] += minutes * wage / 60
+                out.pence["labour"][crop] += minutes * Fraction(wage) / 60
     _bought_in(period, out, about)
     _say_what_is_missing(missing, no_wage, about)
     return out
@@ -179,7 +180,7 @@ def _days(period: Period) -> list[int]:
 
 def _packed(
     period: Period, about: About
-) -> tuple[dict[tuple[int, CropId], Decimal], Counts, dict[CropId, Decimal]]:
+) -> tuple[dict[tuple[int, CropId], Fraction], Counts, dict[CropId, Fraction]]:
     """(packs by day and crop, grams washed, exact pence of packaging by crop). A pack of several
     crops is shared to them by what went in."""
     first, last = period.numbers
@@ -201,9 +202,9 @@ def _packed(
         .select_related("product")
         .in_bulk()
     )
-    packs: dict[tuple[int, CropId], Decimal] = defaultdict(Decimal)
+    packs: dict[tuple[int, CropId], Fraction] = defaultdict(Fraction)
     washed: Counts = Counter()
-    packaging: dict[CropId, Decimal] = defaultdict(Decimal)
+    packaging: dict[CropId, Fraction] = defaultdict(Fraction)
     for lot, (day, n) in packs_of.items():
         whole = sum(shares[lot].values())
         run = runs.get(lot)
@@ -212,8 +213,8 @@ def _packed(
         if not run.product.packaging_pence:
             about.gap(f"{run.product}: no packaging cost is set.")
         for crop, grams in shares[lot].items():
-            packs[day, crop] += Decimal(n) * grams / whole
-            packaging[crop] += run.product.packaging_pence * n * grams / whole
+            packs[day, crop] += Fraction(n * grams, whole)
+            packaging[crop] += Fraction(run.product.packaging_pence) * n * grams / whole
         if run.washed:
             for crop, part in sums.split(run.grams_in, shares[lot]):
                 washed[day, crop] += part
@@ -237,11 +238,11 @@ def _bought_in(period: Period, out: Costs, about: About) -> None:
                 "nobody told what was paid."
             )
             continue
-        out.pence["bought_in"][facts["crop"]] += Decimal(facts["paid_pence"])
+        out.pence["bought_in"][facts["crop"]] += Fraction(facts["paid_pence"])
 
 
 def _say_what_is_missing(
-    missing: Mapping[tuple[str, CropId], Decimal], no_wage: Iterable[int], about: About
+    missing: Mapping[tuple[str, CropId], Fraction], no_wage: Iterable[int], about: About
 ) -> None:
     called = names()
     count_of = dict(_MINUTES)
@@ -250,7 +251,7 @@ def _say_what_is_missing(
         if number:
             about.gap(
                 f"{called[crop]}: no rate for {W(what).label.lower()} ({UNITS[W(what)]}), so "
-                f"{number:.0f} {_SAYS[count_of[W(what)]]} are left out."
+                f"{round(number)} {_SAYS[count_of[W(what)]]} are left out."
             )
     days = sorted(no_wage)
     if days:

@@ -12,13 +12,14 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from decimal import Decimal
+from fractions import Fraction
 
 from grow import sums
 
 from .costs import LINES, Costs, costs
 from .crops import names
-from .period import About, Period, percent, ratio
-from .rates import whole_pence
+from .period import DAY_S, About, Period, percent, ratio
+from .rates import at_nine_places, whole_pence
 from .revenue import revenue
 from .yields import yields
 
@@ -27,8 +28,8 @@ CropId = int | None
 
 @dataclass
 class MarginRow:
-    """One crop, or all. Whole pence; minutes exact. door_alone_p is the door's money with mixed
-    packs shared by what each leaf fetches alone, in place of grams."""
+    """One crop, or all. Whole pence; minutes and site-days at nine places. door_alone_p is the
+    door's money with mixed packs shared by what each leaf fetches alone, in place of grams."""
 
     crop_id: CropId
     crop: str
@@ -119,8 +120,8 @@ def margin(period: Period) -> Margin:
         ("door_p", money.door),
         ("door_alone_p", money.alone),
         *((f"{line}_p", whole_pence(spent.pence[line])) for line in (*LINES, "labour")),
-        ("minutes", spent.minutes),
-        ("site_days", {row.crop_id: row.site_days for row in stood.crops}),
+        ("minutes", {crop: at_nine_places(spent.minutes[crop]) for crop in spent.minutes}),
+        ("site_days", {row.crop_id: _days(row.site_seconds) for row in stood.crops}),
         ("cells_sown", _by_crop(spent, "cells")),
         ("planted", _by_crop(spent, "planted")),
     ]
@@ -128,6 +129,10 @@ def margin(period: Period) -> Margin:
         for crop, amount in by_crop.items():
             setattr(rows.setdefault(crop, MarginRow(crop, "")), name, amount)
     return _table(about, rows)
+
+
+def _days(seconds: int) -> Decimal:
+    return at_nine_places(Fraction(seconds, DAY_S))
 
 
 def _by_crop(spent: Costs, count: str) -> Counter[CropId]:

@@ -6,7 +6,9 @@ import datetime as dt
 from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Mapping
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import Decimal
+from fractions import Fraction
+from math import floor
 
 from grow import clock
 from grow.models import Crop
@@ -50,11 +52,18 @@ def set_rate(
     return rate
 
 
-def whole_pence(exact: Mapping[CropId, Decimal]) -> dict[CropId, int]:
+def whole_pence(exact: Mapping[CropId, Fraction]) -> dict[CropId, int]:
     """Whole pence by crop that add up to the exact total rounded half up: largest remainder."""
     crops = sorted(exact, key=lambda crop: (crop is None, crop or 0))
-    # thirds of a pack are not exact in decimals: at nine places their sum is again
-    weights = [int((exact[crop] * 10**9).to_integral_value(ROUND_HALF_UP)) for crop in crops]
-    summed = sum(exact.values(), Decimal(0)).quantize(Decimal("1e-9"), ROUND_HALF_UP)
-    total = int(summed.quantize(Decimal(1), ROUND_HALF_UP))
+    weights = [half_up(exact[crop] * 10**9) for crop in crops]
+    total = half_up(sum(exact.values(), Fraction(0)))
     return dict(zip(crops, shared_out(total, weights), strict=True))
+
+
+def half_up(exact: Fraction) -> int:
+    return floor(exact + Fraction(1, 2))
+
+
+def at_nine_places(exact: Fraction) -> Decimal:
+    """Short enough for decimals to add up exactly, in whatever order they come."""
+    return Decimal(half_up(exact * 10**9)).scaleb(-9)

@@ -186,10 +186,10 @@ def test_a_rate_holds_from_its_day_and_a_crops_own_stands_before_all_crops(farm)
 
 
 def test_pence_of_crops_add_up_to_the_rounded_total():
-    exact = {1: Decimal("0.5"), 2: Decimal("0.5"), 3: Decimal("0.5"), None: Decimal("1.1")}
+    exact = {1: Fraction("0.5"), 2: Fraction("0.5"), 3: Fraction("0.5"), None: Fraction("1.1")}
     assert sum(whole_pence(exact).values()) == 3
-    third = Decimal(1) / 3
-    assert sum(whole_pence({1: third, 2: third, 3: third + Decimal("0.5")}).values()) == 2
+    third = Fraction(1, 3)
+    assert sum(whole_pence({1: third, 2: third, 3: third + Fraction("0.5")}).values()) == 2
     assert whole_pence({}) == {}
 
 

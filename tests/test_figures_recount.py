@@ -130,6 +130,9 @@ def the_margin_is_what_money_and_counts_say(period: Period) -> None:
     assert want["labour_p"] > 0
     for name in ("door_p", "door_alone_p", "costs_p", "labour_p", "after_labour_p"):
         assert sum(getattr(row, name) for row in found.rows) == getattr(total, name)
+    # exact, so the same whatever order a database hands its rows in
+    for name in ("minutes", "site_days"):
+        assert sum(getattr(row, name) for row in reversed(found.rows)) == getattr(total, name)
 
 
 def sweeping_changes_no_figure(period: Period) -> None:
