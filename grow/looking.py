@@ -61,11 +61,7 @@ class Column:
         return Cell(WRITTEN[self.how](value, row), self.look, self._address(value))
 
     def _address(self, value: Any) -> str:
-        if self.how == "code" and value:
-            return traced(str(value))
-        if self.how == "entry" and value:
-            return reverse("admin:grow_event_change", args=[value])
-        return ""
+        return LEADS[self.how](value) if value and self.how in LEADS else ""
 
 
 @dataclass(frozen=True)
@@ -136,6 +132,13 @@ def traced(code: str) -> str:
         return f"{reverse('admin:trace')}?{urlencode({'code': code})}"
     except NoReverseMatch:
         return ""
+
+
+#: Where a value leads, by the way it is written; apps above add theirs.
+LEADS: dict[str, Callable[[Any], str]] = {
+    "code": lambda value: traced(str(value)),
+    "entry": lambda value: reverse("admin:grow_event_change", args=[value]),
+}
 
 
 def _moment(value: Any, row: Mapping[str, Any]) -> str:
@@ -237,4 +240,15 @@ def _nearest(refusal: Refusal) -> list[tuple[str, str]]:
     return [(code, traced(code)) for code in refusal.facts.get("nearest", ())]
 
 
-__all__ = ["NONE", "Answer", "Column", "Question", "Section", "Table", "page", "traced"]
+__all__ = [
+    "LEADS",
+    "NONE",
+    "WRITTEN",
+    "Answer",
+    "Column",
+    "Question",
+    "Section",
+    "Table",
+    "page",
+    "traced",
+]

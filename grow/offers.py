@@ -128,12 +128,12 @@ def _places(asked: Asked) -> list[Offer]:
         found = found.filter(belongs_to=None)  # a reject shelf is filled by a receipt alone
     rows = sorted(
         found,
-        key=lambda p: (_LAST_KINDS.index(PlaceKind(p.kind)), _natural(p.name)),
+        key=lambda p: (_LAST_KINDS.index(PlaceKind(p.kind)), natural(p.name)),
     )
     return [Offer(p.name, p.name, note=p.get_kind_display()) for p in rows[:MOST]]
 
 
-def _natural(name: str) -> tuple[Any, ...]:
+def natural(name: str) -> tuple[Any, ...]:
     """Tower 9 before Tower 10."""
     last = name.rpartition(" ")
     return (last[0], int(last[2])) if last[2].isdigit() else (name, 0)
@@ -318,7 +318,7 @@ def _sowings(rows: Iterable[Any], kind: str) -> list[Offer]:
                 quantity=sum(h.quantity for h in there),
                 held=any(h.is_held for h in there),
                 crop=str(lot.crop or ""),
-                on=tuple(sorted((h.place.name for h in there), key=_natural)),
+                on=tuple(sorted((h.place.name for h in there), key=natural)),
             )
         )
     return out

@@ -27,7 +27,7 @@ DOES: dict[str, list[Any]] = {
     roles.MANAGER: ["harvest", "receive_input", "count", "discard"],
 }
 #: For whoever has no role: a farm of one, who signs in as the superuser.
-ANYBODY = ["harvest", "receive_input", "move", "count", "discard", "check"]
+ANYBODY: list[Any] = ["harvest", "receive_input", "move", "count", "discard", "check"]
 MOST_BUTTONS = 6
 #: Acts that have a drawing of their own.
 DRAWN = {

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -99,17 +99,28 @@ def presences(harvests: Sequence[Lot]) -> dict[int, list[Window]]:
             cuts[cut].add(row)
         elif row not in batches[cut]:
             batches[cut].append(row)
-    if not batches:
+    return windows_of(
+        {
+            lot.pk: (lot.made_by, batches[lot.pk], cuts[lot.pk])
+            for lot in harvests
+            if lot.pk in batches
+        }
+    )
+
+
+def windows_of(cuts: Mapping[int, tuple[Event, list[int], set[int]]]) -> dict[int, list[Window]]:
+    """Where the plants of each cut stood, and when, by whatever names the cut: its act, its
+    sowings and the plantings that it was taken from, or would be."""
+    if not cuts:
         return {}
-    every = sorted({batch for mine in batches.values() for batch in mine})
+    every = sorted({batch for _, mine, _ in cuts.values() for batch in mine})
     stays = stays_of(every)
     plantings = defaultdict(list)
     for p in _plantings(batches=every):
         plantings[p[1]].append(p)
     return {
-        lot.pk: _windows(lot.made_by, batches[lot.pk], cuts[lot.pk], plantings, stays)
-        for lot in harvests
-        if lot.pk in batches
+        name: _windows(event, batches, cut, plantings, stays)
+        for name, (event, batches, cut) in cuts.items()
     }
 
 

@@ -87,10 +87,13 @@ def exposures(lot: Lot) -> set[int]:
     return exposures_of([lot])[lot.pk]
 
 
-def exposures_of(lots: Sequence[Lot]) -> dict[int, set[int]]:
+def exposures_of(
+    lots: Sequence[Lot], stood: dict[int, list[Window]] | None = None
+) -> dict[int, set[int]]:
     """`exposures` of many lots, by id, in as many queries as for one. Give some thousand at a
     time, with their events selected, and made near each other: what is read is bounded by the
-    first and the last moment that any of them needs."""
+    first and the last moment that any of them needs. stood: where the plants of each cut stood,
+    told for cuts that are not made yet."""
     found: dict[int, set[int]] = {lot.pk: set() for lot in lots}
     if not found:
         return found
@@ -104,7 +107,8 @@ def exposures_of(lots: Sequence[Lot]) -> dict[int, set[int]]:
         for lot in by_event[event_id] if what == "input" else ():
             found[lot.pk].add(row)
     cuts = [lot for lot in lots if lot.kind == LotKind.HARVEST]
-    stood = presences(cuts) if cuts else {}
+    if stood is None:
+        stood = presences(cuts) if cuts else {}
     stood = {pk: windows for pk, windows in stood.items() if windows}
     _in_use(lots, stood, found, areas)
     around = _around({w.place for windows in stood.values() for w in windows}, areas)

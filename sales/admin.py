@@ -21,6 +21,7 @@ from .models import (
     Printer,
     Product,
     RecipeLine,
+    Wanted,
 )
 
 BusinessAdmin.help["public_address"] = format_lazy(  # type: ignore[assignment]  # text when it is read
@@ -37,6 +38,7 @@ class OutletAdmin(SetUpAdmin):
         "asks_temperature": "Whether a temperature is asked for when goods come in.",
         "contact": "Whom to ask for in a recall.",
         "address": "As it stands on the delivery note.",
+        "owner": "Name and address, for the delivery note. Empty: whoever takes them in.",
         "telephone": "In working hours.",
         "out_of_hours": "At night and on Sundays: a recall does not wait.",
     }
@@ -112,6 +114,27 @@ class PriceAdmin(SetUpAdmin):
     list_select_related = ("outlet__place",)
     search_fields = ("line", "outlet__place__name")
     autocomplete_fields = ("outlet",)
+
+
+@admin.register(Wanted)
+class WantedAdmin(SetUpAdmin):
+    help = {
+        "outlet": "One with delivery notes has an order; one without, a level for its shelf.",
+        "product": "A bag, a bunch, a head, or a crop sold loose.",
+        "weekday": "Every such day. Leave it empty for one day alone.",
+        "day": "Stands in for the weekday’s, that day alone. With 0 it wants none.",
+        "quantity": "Packs, bunches or heads by number; what is sold loose in grams.",
+    }
+    list_display = ("product", "outlet", "weekday", "day", "quantity", "what")
+    list_filter = ("weekday", "outlet", "outlet__wants_notes")
+    list_select_related = ("product", "outlet__place")
+    search_fields = ("product__name", "product__code", "outlet__place__name")
+    autocomplete_fields = ("outlet", "product")
+    date_hierarchy = "day"
+
+    @admin.display(description="as")
+    def what(self, row: Wanted) -> str:
+        return "Shelf level" if row.is_level else "Order"
 
 
 @admin.register(LabelStock)

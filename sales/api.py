@@ -43,7 +43,9 @@ from sales.models import (
     Printer,
     Product,
     RecipeLine,
+    Wanted,
 )
+from sales.morning_api import MorningOf
 from sales.trace_api import TraceOf
 from sales.weights_api import ScaleLines, WeightsOfRun
 
@@ -200,7 +202,7 @@ class OutletRow(WithMoney):
         model = Outlet
         fields = [
             *("id", "place", "wants_notes", "asks_temperature", "contact", "address"),
-            *("telephone", "out_of_hours", "shop_share_pct", "price_basis"),
+            *("telephone", "out_of_hours", "shop_share_pct", "price_basis", "owner"),
         ]
 
     def validate_place(self, place: Place) -> Place:
@@ -240,6 +242,37 @@ class Prices(SetUp):
     queryset = Price.objects.select_related("outlet__place").order_by("id")
     serializer_class = PriceRow
     filterset_class = PriceTable
+
+
+# --- orders and shelf levels --------------------------------------------------------------------
+
+
+class WantedRow(Row):
+    outlet = Name(Outlet)
+    product = Name(Product)
+    is_level = serializers.BooleanField(
+        read_only=True, help_text="The level of a shelf; else an order."
+    )
+
+    class Meta:
+        model = Wanted
+        fields = ["id", "outlet", "product", "weekday", "day", "quantity", "is_level"]
+        extra_kwargs = {"weekday": {"help_text": "By ISO 8601: 1 is Monday, 7 is Sunday."}}
+
+
+class WantedTable(Table):
+    outlet = Called(Outlet)
+    product = Called(Product)
+    weekday = filters.ChoiceFilter(choices=Wanted.Weekday.choices)
+
+
+class Wanteds(SetUp):
+    """What each outlet is to have of a product, on a weekday or on one day, whose row stands in
+    for the weekday's: an order where it wants notes, else the level of its shelf."""
+
+    queryset = Wanted.objects.select_related("outlet__place", "product").order_by("id")
+    serializer_class = WantedRow
+    filterset_class = WantedTable
 
 
 # --- label stock ------------------------------------------------------------------------------
@@ -421,6 +454,7 @@ def register(router: SimpleRouter) -> None:
         ("products", Products),
         ("outlets", Outlets),
         ("prices", Prices),
+        ("wanted", Wanteds),
         ("decision-cards", Decisions),
         ("label-stock", LabelStocks),
         ("printers", Printers),
@@ -433,6 +467,7 @@ def register(router: SimpleRouter) -> None:
 
 def urls() -> list[URLPattern]:
     return [
+        path("morning/", MorningOf.as_view(), name="morning"),
         path("trace/", TraceOf.as_view(), name="trace"),
         path("runs/<str:code>/weights/", WeightsOfRun.as_view(), name="run-weights"),
         path("runs/<str:code>/scale-lines/", ScaleLines.as_view(), name="run-scale-lines"),

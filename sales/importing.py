@@ -13,7 +13,7 @@ from grow.importing.grid import KINDS_ON_PAPER
 from grow.importing.tables import CALLED, KEY, MAKES, NUMBERED, SetUp, added, ask_of, register
 from grow.models import Crop, Event, Lot, Place
 from sales import gtins
-from sales.models import DeliveryNote, Outlet, Price, Product, RecipeLine
+from sales.models import DeliveryNote, Outlet, Price, Product, RecipeLine, Wanted
 
 KINDS_ON_PAPER |= {
     "pack": ("product", "lot", "place", "left", "packs", "store", CALLED, KEY),
@@ -49,7 +49,7 @@ _PRODUCT = (
 )
 _OUTLET = (
     *("wants_notes", "asks_temperature", "contact", "address", "telephone", "out_of_hours"),
-    *("shop_share_pct", "price_basis"),
+    *("shop_share_pct", "price_basis", "owner"),
 )
 
 
@@ -104,6 +104,11 @@ def _price_add(facts: Mapping[str, Any]) -> bool:
     return added(Price, ["outlet", "line", "since"], own) is not None
 
 
+def _wanted_add(facts: Mapping[str, Any]) -> bool:
+    when = "day" if facts.get("day") else "weekday"
+    return added(Wanted, ["outlet", "product", when], facts) is not None
+
+
 def _nothing(cells: Mapping[str, str]) -> list[tuple[Any, str]]:
     return []
 
@@ -153,6 +158,18 @@ register(
             *(ask_of(Price, name) for name in ("since", "pence", "tax_code")),
         ),
         _price_add,
+        _nothing,
+    ),
+    SetUp(
+        "wanted",
+        "orders and shelf levels",
+        Wanted,
+        (
+            *(ask_of(Wanted, name) for name in ("outlet", "product")),
+            Ask("weekday", "text"),  # by its name, or as ISO 8601 numbers it
+            *(ask_of(Wanted, name) for name in ("day", "quantity")),
+        ),
+        _wanted_add,
         _nothing,
     ),
 )

@@ -63,9 +63,15 @@ _STRICTEST = {
 def decision(product: Product, day: dt.date) -> Decision | None:
     """What was decided of a product by a day: of each outlet the latest card that has begun. None
     where nobody has decided anything yet."""
+    return decided(C.objects.filter(product=product), day)
+
+
+def decided(cards: Iterable[DecisionCard], day: dt.date) -> Decision | None:
+    """The same of all cards of one product, where they are known already."""
     latest: dict[int | None, DecisionCard] = {}
-    for card in C.objects.filter(product=product, since__lte=day).order_by("since", "pk"):
-        latest[card.outlet_id] = card
+    for card in sorted(cards, key=lambda card: (card.since, card.pk)):
+        if card.since <= day:
+            latest[card.outlet_id] = card
     if not latest:
         return None
     strictest = {

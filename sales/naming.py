@@ -6,7 +6,16 @@ from django.db.models import Q, QuerySet
 
 from grow.finding import NAMED, Named
 from grow.scope import SEEN, nothing, of_lots
-from sales.models import DecisionCard, DeliveryNote, Money, Outlet, PackingRun, Price, Product
+from sales.models import (
+    DecisionCard,
+    DeliveryNote,
+    Money,
+    Outlet,
+    PackingRun,
+    Price,
+    Product,
+    Wanted,
+)
 
 NAMED |= {
     Product: Named("product", ("code", "name"), ("loose_crop",)),
@@ -19,7 +28,7 @@ def _outlets(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
     return rows.filter(place__in=places)
 
 
-def _notes(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
+def _of_outlets(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
     return rows.filter(outlet__place__in=places)
 
 
@@ -30,7 +39,8 @@ def _cards(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
 SEEN |= {
     DecisionCard: _cards,
     Outlet: _outlets,
-    DeliveryNote: _notes,
+    DeliveryNote: _of_outlets,
+    Wanted: _of_outlets,
     PackingRun: of_lots,
     Price: nothing,
     Money: nothing,

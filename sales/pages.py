@@ -18,24 +18,29 @@ from sales.offers import arriving
 from sales.pages_cards import CARD_PAGES
 from sales.pages_first import FIRST_PAGES
 from sales.pages_labels import LABEL_PAGES
+from sales.pages_morning import MORNING_PAGES
+from sales.pages_notes import NOTE_PAGES
 from sales.pages_pack import PACK_PAGES
 from sales.pages_printers import PRINTER_PAGES
 from sales.pages_prints import PRINT_PAGES
 from sales.pages_public import ADDRESS_PAGES, ANYBODYS
+from sales.pages_send import SEND_PAGES
 from sales.pages_trace import TRACING
 from sales.pages_weights import WEIGHT_PAGES
 from sales.print_form import PRINTS
 
-OWN_PAGE["pack"] = "pack"
+OWN_PAGE |= {"pack": "pack", "deliver": "send", "put_on_shelf": "send"}
 ROWS[("receive", "lines")] = arriving
 OPENS_ANEW.add(("receive", "note"))
 
+_SEND = ("deliver", "", {"by": "note"})
+_SHELF = ("put_on_shelf", "", {"by": "shelf"})
 _CLOSING = ("count", "Closing count", {"closing": "yes"})
 DOES |= {
-    PACKER: ["pack", "put_on_shelf", "deliver", "discard", "check", "clean"],
+    PACKER: ["pack", _SHELF, _SEND, "discard", "check", "clean"],
     CHEF: ["receive", "use", "harvest", "return_goods"],
     SHOP: [_CLOSING, "sell", "discard", "return_goods", "receive"],
-    MANAGER: ["harvest", "pack", "deliver", "receive_input", "count", "discard"],
+    MANAGER: ["harvest", "pack", _SEND, "receive_input", "count", "discard"],
 }
 
 
@@ -48,7 +53,7 @@ def _notes(events: list[Event]) -> dict[int, list[str]]:
 
 PAPERS.append(_notes)
 DRAWN |= {"pack", "put_on_shelf", "deliver", "receive", "use", "return_goods", "sell"}
-ANYBODY[1:1] = ["pack", "put_on_shelf"]
+ANYBODY[1:1] = ["pack", _SHELF]
 
 
 def _to_print(person: Person, event: Event, made: list[Lot]) -> list[tuple[str, str]]:
@@ -72,7 +77,10 @@ def _to_print(person: Person, event: Event, made: list[Lot]) -> list[tuple[str, 
 WAYS.append(_to_print)
 LEADING.append(led)
 PAGES: list[Any] = [
+    *MORNING_PAGES,
     *PACK_PAGES,
+    *SEND_PAGES,
+    *NOTE_PAGES,
     *TRACING,
     *LABEL_PAGES,
     *PRINT_PAGES,

@@ -97,8 +97,8 @@ def _run_page(request: HttpRequest, person: Person, run: PackingRun) -> HttpResp
             for kind, words, fills in (
                 ("spoil_labels", "Labels spoiled", {"run": code}),
                 ("relabel", "Earlier date", {"run": code}),
-                ("put_on_shelf", "Put on shelf", {}),
-                ("deliver", "Send out", {}),
+                ("put_on_shelf", "Put on shelf", {"by": "shelf"}),
+                ("deliver", "Send out", {"by": "note"}),
             )
             if roles.may(person, kind)
         ]

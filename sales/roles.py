@@ -35,3 +35,4 @@ for _role in (GROWER, PACKER, LEAD, MANAGER):
 for _role in (MANAGER, LEAD):
     SETS_UP[_role].add("sales.decisioncard")
 SETS_UP[MANAGER] |= {"sales.outlet", "sales.price", "sales.product", "sales.recipeline"}
+SETS_UP[MANAGER].add("sales.wanted")

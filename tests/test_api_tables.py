@@ -35,6 +35,7 @@ SET_UP = {
     },
     "outlets": {"place": "Stall"},
     "prices": {"outlet": "Kitchen", "line": "SALAD-120", "since": "2026-03-01", "pence": 170},
+    "wanted": {"outlet": "Kitchen", "product": "SALAD-120", "weekday": 5, "quantity": 24},
     "label-stock": {"name": "Roll 60 × 40", "width_mm": "60.00", "height_mm": "40.00"},
     "printers": {"name": "Bench printer", "dpi": 300},
     "decision-cards": {
@@ -141,6 +142,7 @@ def test_a_list_asks_no_more_for_more_rows(farm: Farm, api: APIClient, table: st
         LabelStock.objects.create(name=f"Roll {n}", width_mm=60, height_mm=40)
         Printer.objects.create(name=f"Printer {n}")
         decided(product, since=f"2026-02-0{n + 1}")
+        outlet.wanted.create(product=product, weekday=5, quantity=9)
         rate = {"what": "seed", "crop": crop.name, "amount": 1, "since": "2026-01-01"}
         api.post("/api/v1/rates/", rate | {"source": "own"})
     with CaptureQueriesContext(connection) as many:

@@ -115,7 +115,7 @@ def to_the_shelf(hand: Hand, folder: Path) -> tuple[str, str, bytes, bytes]:
     run = page.locator(".subject-code").inner_text()
     labels = hand.download("Make the PDF", folder / "labels.pdf")
     hand.tap("link", "Put on shelf")
-    hand.type("How much", "12")
+    hand.type(f"How many of {run}", "12")
     hand.tap("button", "It is on the shelf")
     return tag, run, tags, labels
 

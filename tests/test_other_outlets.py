@@ -96,6 +96,7 @@ class Chef:
             two_outlets.OTHER_CONTACT,
             two_outlets.OTHER_REASON,
             *("hand-shake", str(two_outlets.OTHER_PENCE), "23.71"),
+            str(two_outlets.OTHER_ORDER),
             *(other[what].code for what in ("run", "crate")),
             *(other[what].number for what in ("note", "open")),
             world.shared_note.number,
@@ -261,7 +262,7 @@ _OF_NOBODY = (
     filters.OrderingFilter,
 )
 _OF_ALL = {"name", "code", "line", "picked", "kind", "wants_notes", "is_active", "first", "last"}
-_OF_ALL |= {"recorded_since"}
+_OF_ALL |= {"recorded_since", "weekday"}
 
 
 def test_every_filter_knows_nothing_of_theirs(chef: Chef) -> None:
@@ -437,6 +438,20 @@ def test_their_runs_weights_and_records_are_as_if_they_were_not(chef: Chef) -> N
         # money is not theirs, nor what runs weighed that went to others
         assert (found["giveaway"]["pence"], found["advice"]) == (None, None)
         chef.clean(f"the weights of {run}", text)
+    chef.told_clean()
+
+
+def test_their_notes_and_papers_are_as_if_they_were_not(chef: Chef) -> None:
+    for theirs, none in chef.named[DeliveryNote]:
+        for address in ("/notes/{}/", "/notes/{}/pdf/", "/api/v1/notes/{}/"):
+            chef.alike("GET", address, {}, {}, (theirs, none))
+    for own in (chef.world.own["note"], chef.world.own["open"]):
+        for page in ("note", "note_pdf"):
+            url = reverse(f"admin:{page}", args=[own.number])
+            status, text = chef.ask("GET", url)
+            assert status == 200
+            chef.clean(url, text)
+    assert chef.ask("GET", reverse("wanted-list"))[1].count('"Kitchen"') == 7
     chef.told_clean()
 
 

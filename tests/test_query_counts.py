@@ -22,7 +22,7 @@ from config.site import offered_pages
 from grow import clock
 from grow.models import CropCard, Device, Item, Person, Place, PlantSite, SignOff, Thing, Variety
 from grow.rest import Pages
-from sales.models import LabelStock, Outlet, Price, Printer, Product, RecipeLine
+from sales.models import LabelStock, Outlet, Price, Printer, Product, RecipeLine, Wanted
 from tests.farm import Farm, decided
 
 #: What any one list may ask: who asks and what they may, the count, the page, what hangs on it.
@@ -38,12 +38,13 @@ STAND_STILL = {
     "/own-pin/",
     "/pack/codes/",
     "/public-address/",
+    "/send/codes/",
     "/shared-device/",
     "/sheets/",
     "/towers/",
 }
 #: What is put together from the whole of the books.
-WORKED_OUT = ("/trace/", "/yields/", "/waste/", "/margin/")
+WORKED_OUT = ("/trace/", "/yields/", "/waste/", "/margin/", "/morning/")
 
 
 class Books:
@@ -90,6 +91,8 @@ class Books:
         RecipeLine.objects.create(product=product, crop=crop)
         day = dt.date(2026, 1, 1)
         Price.objects.create(outlet=outlet, line=product.line, since=day, pence=99)
+        for weekday in Wanted.Weekday:
+            Wanted.objects.create(outlet=outlet, product=product, weekday=weekday, quantity=30)
         Rate.objects.create(what="seed", crop=crop, amount=2, since=day, source="a bill")
         Device.objects.create(name=f"Tablet of list {self.n}")
         AuthToken.objects.create(self.boss)

@@ -315,6 +315,8 @@ PARTS: dict[str, Any] = {
     "crate_tags": lambda w: ["all"],
     "run_weights": lambda w: [w.own["run"].code],
     "run_record": lambda w: [w.own["run"].code],
+    "note": lambda w: [w.own["note"].number],
+    "note_pdf": lambda w: [w.own["note"].number],
     "first_step": lambda w: ["business"],
     "printer": lambda w: [a_row(w, "sales.printer").pk],
     "auth_user_password_change": lambda w: [w.people["packer"].pk],

@@ -20,7 +20,7 @@ from grow.models import (
     SignOff,
     Thing,
 )
-from sales.models import LabelStock, Outlet, Price, Printer
+from sales.models import LabelStock, Outlet, Price, Printer, Wanted
 from tests.farm import Crate, Farm, TillRow, decided
 
 #: As the tests say it → the group's name.
@@ -29,6 +29,7 @@ PASSWORD = "a long one of theirs"
 #: Of the other outlet, so odd that nothing else says them.
 OTHER = "Quince corner shop"
 OTHER_PENCE, OTHER_CONTACT, OTHER_REASON = 2371, "Zephyrine Oddwater", "xylophone dust"
+OTHER_ORDER = 4713
 
 
 class TwoOutlets:
@@ -67,6 +68,11 @@ class TwoOutlets:
 
     def _set_up(self) -> None:
         farm = self.farm
+        for outlet, quantity in ((farm.kitchen, 12), (self.corner, OTHER_ORDER)):
+            for weekday in Wanted.Weekday:
+                Wanted.objects.create(
+                    outlet=outlet, product=farm.bag, weekday=weekday, quantity=quantity
+                )
         CropCard.objects.create(variety=farm.green, cuts=4, source="own records")
         Device.objects.create(name="Bench tablet", key="k" * 32)
         LabelStock.objects.create(name="Roll", width_mm=60, height_mm=40)

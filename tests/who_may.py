@@ -55,6 +55,7 @@ TABLES = """
     sales.printer      | printers    | roles            | grower packer manager lead | superuser
     sales.decisioncard | decision-cards | roles         | manager lead               | superuser
     sales.price        | prices      | all but the chef | manager                    | superuser
+    sales.wanted       | wanted      | roles            | manager                    | superuser
     analytics.rate     | rates       | manager lead     | manager                    | superuser
 
     grow.business      | -           | roles            | manager                    | none
@@ -107,6 +108,7 @@ API = """
     GET stock                   | roles
     GET today                   | roles
     GET trace                   | roles
+    GET morning                 | grower learner packer manager lead
     GET run-weights             | roles
     POST run-scale-lines        | grower learner packer manager lead
     GET figures-yields          | grower manager
@@ -127,7 +129,9 @@ PAGES = """
     run_weights                                                | grower learner packer manager lead
     yields  waste  margin                                      | grower manager
     countersign                                   | grower packer chef shop manager lead
-    pack  pack_codes                                   | grower learner packer manager lead
+    pack  pack_codes  morning                          | grower learner packer manager lead
+    send  send_codes                              | grower learner packer shop manager lead
+    notes  note  note_pdf                                      | roles
     labels  crate_tags  crate_labels  hold_labels              | grower packer manager lead
     shelf_cards  printers  printer                             | grower packer manager lead
     import  import_template  towers                            | manager

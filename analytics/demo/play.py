@@ -12,7 +12,7 @@ from grow.ready import plan_anew
 
 from . import greenhouse, outlets, packhouse, rounds, stories
 from .scenario import scenario
-from .tables import lay
+from .tables import lay, lay_wanted
 from .year import PLAYED, Year
 
 Progress = Callable[[Iterable[dt.date]], Iterable[dt.date]]
@@ -27,6 +27,7 @@ def play(
     with _played():
         clock.play(dt.datetime.combine(first, dt.time(3), dt.UTC))
         year = Year(facts, lay(facts, first), seed, first, until)
+        lay_wanted(facts, year.ground, until)
         begin(year)
         for day in progress([first + dt.timedelta(days=n) for n in range(days)]):
             year.new_day(day)

@@ -105,6 +105,17 @@ class Scenario:
         """Bags wanted in the week of a day."""
         return _between(self.trade["bags_a_week"], day)
 
+    def share_of_july(self, code: str, day: dt.date) -> float:
+        """How much of July's packs of a product, or grams of a crop sold loose, is wanted now."""
+        facts = next((p for p in self.products if p.code == code), None)
+        if facts is None:  # loose: as it grows, and in its season
+            crop = code.removesuffix("-KG").lower()
+            own = [p for p in self.products if list(p.recipe) == [crop] and p.a_day]
+            off = any(not p.a_day[day.month - 1] for p in own)
+            return 0 if off else self.growth(day)
+        months = facts.a_day or self.trade["bags_a_week"]
+        return float(months[day.month - 1] / months[6])
+
     def comes_up(self, celsius: float) -> float:
         """Share of lettuce that comes up at a temperature, straight between the published ones."""
         temperatures, per_cent = self.germination

@@ -33,6 +33,7 @@ from sales.models import (
     Printer,
     Product,
     RecipeLine,
+    Wanted,
 )
 
 from .rates import lay_rates
@@ -238,6 +239,26 @@ def _product(ground: Ground, facts: ProductFacts, first_day: dt.date) -> None:
         )
 
 
+def lay_wanted(scenario: Scenario, ground: Ground, last_day: dt.date) -> None:
+    """Orders and shelf levels as they stand on the last day that is played."""
+    rows = []
+    for row in scenario.trade["wanted"]:
+        product = ground.products[row["product"]]
+        step = 50 if product.loose_crop else 1  # nobody orders 799 g
+        for weekday, july in enumerate(row["july"], 1):
+            wanted = july * scenario.share_of_july(product.code, last_day)
+            if quantity := step * round(wanted / step):
+                rows.append(
+                    Wanted(
+                        outlet=ground.outlets[row["outlet"]],
+                        product=product,
+                        weekday=weekday,
+                        quantity=quantity,
+                    )
+                )
+    Wanted.objects.bulk_create(rows)
+
+
 def _decisions(scenario: Scenario, ground: Ground, first_day: dt.date) -> None:
     """What each product is in law, as the invented grower decided a month before."""
     facts, C = scenario.trade["decision"], DecisionCard
@@ -309,4 +330,4 @@ def accounts(scenario: Scenario) -> list[tuple[str, str, str]]:
     ]
 
 
-__all__ = ["Ground", "accounts", "lay", "password", "pin"]
+__all__ = ["Ground", "accounts", "lay", "lay_wanted", "password", "pin"]

@@ -29,6 +29,12 @@ class Outlet(models.Model):
     asks_temperature = models.BooleanField(default=False)
     contact = models.CharField(max_length=80, blank=True)
     address = models.CharField(max_length=200, blank=True)
+    owner = models.CharField(
+        "owner of the goods, if another",
+        max_length=200,
+        blank=True,
+        help_text="Name and address, where whoever takes the goods in takes them for another.",
+    )
     telephone = models.CharField(max_length=40, blank=True)
     out_of_hours = models.CharField(max_length=40, blank=True)
     shop_share_pct = models.PositiveSmallIntegerField(
@@ -55,11 +61,13 @@ class Outlet(models.Model):
 
 
 class DeliveryNote(models.Model):
-    """A numbered note. Its lines may arrive in parts."""
+    """A numbered note. Its lines may arrive in parts. parties: who sent and who was to receive,
+    with their addresses, as they stood at dispatch; empty on a note from before that was kept."""
 
     number = models.CharField(max_length=20, unique=True)
     outlet = models.ForeignKey(Outlet, models.PROTECT, related_name="notes")
     event = models.OneToOneField(Event, models.PROTECT, related_name="note")
+    parties = models.JSONField(default=dict, blank=True, editable=False)
 
     class Meta:
         ordering = ["-id"]

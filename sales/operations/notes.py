@@ -11,7 +11,7 @@ from grow.errors import Refusal
 from grow.fitting import Moved, Sending
 from grow.kinds import CANCELLING
 from grow.ledger import BEFORE_CANCEL, Entry, operation
-from grow.models import Basis, Event, Flag, Lot, PlaceKind
+from grow.models import Basis, Business, Event, Flag, Lot, PlaceKind
 from grow.setup import side_place, the
 from sales.models import DeliveryNote, NoteLine, Outlet
 
@@ -44,6 +44,18 @@ def _check(lines: Sequence[Line]) -> None:
             raise Refusal("nought", f"{line.quantity} of {line.lot.code} is nothing to send.")
 
 
+def parties(outlet: Outlet) -> dict[str, str]:
+    """Who sends and who is to receive, as they are at dispatch: kept with the note."""
+    business = Business.the()
+    return {
+        "sender": business.name,
+        "sender_address": business.address,
+        "receiver": outlet.place.name,
+        "receiver_address": outlet.address,
+        "consignee": outlet.owner,
+    }
+
+
 @operation(says="sent", slot=14)
 def deliver(
     entry: Entry, *, outlet: Outlet, lines: Sequence[Line], temperature_c: str = ""
@@ -58,7 +70,9 @@ def deliver(
 
     def write() -> None:
         number = codes.take("N", None)[0]
-        note = DeliveryNote.objects.create(number=number, outlet=outlet, event=entry.event)
+        note = DeliveryNote.objects.create(
+            number=number, outlet=outlet, event=entry.event, parties=parties(outlet)
+        )
         NoteLine.objects.bulk_create(
             [NoteLine(note=note, lot=lot, sent=n, to_follow=n) for lot, n in sent.items()]
         )

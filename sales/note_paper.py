@@ -1,0 +1,261 @@
+"""What a delivery note says, on its page and on paper alike; read only.
+
+The eight items of Implementing Regulation (EU) No 931/2011, Article 3, which is law for food of
+animal origin and a good default for any note (reference: food law, 1.2): (a) an accurate
+description of the food; (b) its quantity; (c) name and address of the food business operator that
+dispatches; (d) of the owner who consigns it, if another; (e) name and address of the operator to
+whom it is dispatched; (f) of the owner to whom it is consigned, if another; (g) a reference that
+identifies the lot; (h) the date of dispatch. Here: `PaperLine.what` and `much`, `NotePaper.sender`,
+`consignor`, `receiver`, `consignee`, `PaperLine.lot`, `NotePaper.sent_at`. Beside them what the
+trade asks: the temperature at dispatch, each line's date, allergens and storage. Never a price.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+from grow import clock
+from grow.kinds import CANCELLING
+from grow.models import Business, Event, Lot, LotKind, PlaceKind, alive
+from grow.readings import hour_known
+from grow.shelf import first_expired_first
+from grow.wording import amount
+
+from . import contents
+from .label_words import date_called, decided, words_known
+from .models import DecisionCard, DeliveryNote, NoteLine, PackingRun, Product
+from .operations.notes import parties
+from .run_weights import CALLED
+
+#: What stands where the goods are their dispatcher's, or their receiver's, own.
+THE_SAME = "the same"
+
+
+@dataclass(frozen=True)
+class Party:
+    """A food business operator. Where no address is known that is a gap, and is said."""
+
+    name: str
+    address: str
+
+    @property
+    def lacks(self) -> str:
+        return "" if self.address else "address not on record"
+
+
+@dataclass(frozen=True)
+class PaperLine:
+    """One lot of a note. weight: of all of it, net, where it is counted; state: what became of it,
+    in words, once that is known."""
+
+    lot: str
+    what: str
+    much: str
+    weight: str
+    date_kind: str
+    date: dt.date | None
+    allergens: str
+    storage: str
+    sent: int
+    states: list[str] = field(default_factory=list)
+
+    @property
+    def state(self) -> str:
+        return ", ".join(self.states)
+
+
+@dataclass(frozen=True)
+class Came:
+    """One arrival: when, who said so, at what temperature if that was taken."""
+
+    at: dt.datetime
+    hour_known: bool
+    by: str
+    temperature_c: str
+
+
+@dataclass(frozen=True)
+class NotePaper:
+    """cancelled_at: when it was cancelled; hour_known: False where only its day was told; is_open:
+    whether something of it is still to come."""
+
+    number: str
+    sent_at: dt.datetime
+    hour_known: bool
+    sent_by: str
+    sender: Party
+    receiver: Party
+    consignee: str
+    temperature_c: str
+    asks_temperature: bool
+    lines: list[PaperLine]
+    came: list[Came]
+    is_open: bool
+    cancelled_at: dt.datetime | None = None
+    consignor: str = THE_SAME
+
+
+def paper_of(note: DeliveryNote) -> NotePaper:
+    """All that a note says. So many queries however many lines, receipts and lots."""
+    event, business = note.event, Business.the()
+    told = json.loads(event.told or "{}")
+    said = note.parties or parties(note.outlet)
+    rows = list(note.lines.select_related("lot__made_by", "lot__crop", "lot__variety"))
+    dates = {lot.pk: date for lot, date in first_expired_first([row.lot_id for row in rows])}
+    runs = PackingRun.objects.filter(lot__in=[row.lot_id for row in rows])
+    by_lot = {run.lot_id: run for run in runs.select_related("lot__made_by", "product")}
+    kinds = _date_kinds(by_lot.values())
+    receipts = _receipts(note, rows)
+    reasons = _reasons(receipts)
+    undone = event.corrections.filter(kind__in=CANCELLING).first()
+    return NotePaper(
+        number=note.number,
+        sent_at=event.happened_at,
+        hour_known=hour_known(event),
+        sent_by=", ".join(str(p) for p in event.done_by.all()) or str(event.recorded_by),
+        sender=Party(said["sender"], said["sender_address"]),
+        receiver=Party(said["receiver"], said["receiver_address"]),
+        consignee=said.get("consignee") or THE_SAME,
+        temperature_c=told.get("temperature_c", ""),
+        asks_temperature=note.outlet.asks_temperature,
+        lines=[
+            _line(
+                row,
+                by_lot.get(row.lot_id),
+                dates.get(row.lot_id),
+                kinds.get(row.lot_id, ""),
+                business,
+                _states(row, reasons.get(row.lot_id, [])) if receipts else [],
+            )
+            for row in sorted(rows, key=lambda row: row.pk)
+        ],
+        came=[
+            Came(
+                receipt.happened_at,
+                hour_known(receipt),
+                str(receipt.recorded_by),
+                json.loads(receipt.told or "{}").get("temperature_c", ""),
+            )
+            for receipt in receipts
+        ],
+        is_open=any(row.to_follow for row in rows),
+        cancelled_at=undone.recorded_at if undone else None,
+    )
+
+
+def _date_kinds(runs: Iterable[PackingRun]) -> dict[int, str]:
+    """Lot → what stands before its date, as was decided by the day of its run."""
+    runs = list(runs)
+    cards: dict[int, list[DecisionCard]] = defaultdict(list)
+    for card in DecisionCard.objects.filter(product__in={run.product_id for run in runs}):
+        cards[card.product_id].append(card)
+    return {
+        run.lot_id: date_called(
+            decided(cards[run.product_id], clock.number_day(run.lot.made_by.day))
+        )
+        for run in runs
+    }
+
+
+def _line(
+    row: NoteLine,
+    run: PackingRun | None,
+    date: dt.date | None,
+    date_kind: str,
+    business: Business,
+    states: list[str],
+) -> PaperLine:
+    lot = row.lot
+    storage, allergens, what, weight = "", set(), lot.title, ""
+    quantity = row.sent or row.accepted + row.short + row.rejected  # of what was not on the note
+    much = amount(quantity, lot.unit, kind=lot.kind)
+    if run:
+        said = words_known(run, date, business)
+        if run.label:  # as it was printed
+            date_kind = said.date_kind
+        storage = said.storage or run.product.storage
+        allergens, what = contents.words(run.allergens), run.name
+        much = packs_of(quantity, run.product)
+        if not run.product.by_number:
+            weight = f"{amount(quantity * run.nominal_each_g, 'g')} net"
+    elif lot.crop:
+        allergens = contents.words(lot.crop.allergen)
+        what = _of_crop(lot)
+        if lot.crop.cold_c is not None:
+            storage = f"Keep at {lot.crop.cold_c.normalize():f} °C"
+    return PaperLine(
+        lot=lot.code,
+        what=what or LotKind(lot.kind).label,
+        much=much,
+        weight=weight,
+        date_kind=(date_kind or "Date") if date else "",
+        date=date,
+        allergens=", ".join(sorted(allergens)),
+        storage=storage,
+        sent=row.sent,
+        states=states,
+    )
+
+
+def packs_of(n: int, product: Product) -> str:
+    """“12 bags”, “1 bunch”."""
+    one, several = CALLED[product.form]
+    return f"{n} {one if n == 1 else several}"
+
+
+def _of_crop(lot: Lot) -> str:
+    """Crop and variety, said once where one holds the other; leaf by weight is loose."""
+    crop, variety = str(lot.crop), str(lot.variety or "")
+    if not variety or variety.casefold() in crop.casefold():
+        return f"{crop}, loose"
+    return f"{crop}, {variety}, loose"
+
+
+def _states(row: NoteLine, reasons: list[str]) -> list[str]:
+    """Accepted, short, rejected with its reason, still to follow, more than was sent."""
+    said = []
+    for n, word in (
+        (row.accepted, "accepted"),
+        (row.short, "short"),
+        (row.rejected, "rejected"),
+        (row.to_follow, "to follow"),
+        (row.over, "more than sent"),
+    ):
+        if n:
+            why = f" ({', '.join(reasons)})" if word == "rejected" and reasons else ""
+            said.append(f"{amount(n, row.lot.unit)} {word}{why}")
+    return said
+
+
+def _receipts(note: DeliveryNote, rows: Iterable[NoteLine]) -> list[Event]:
+    """What was told of this note's arrival, the first first."""
+    found = Event.objects.filter(
+        alive(),
+        kind="receive",
+        movements__lot__in=[row.lot_id for row in rows],
+        movements__from_place__kind=PlaceKind.TRANSIT,
+        movements__from_place__belongs_to=note.outlet.place_id,
+    )
+    found = found.select_related("recorded_by").order_by("placed_at", "pk").distinct()
+    return [e for e in found if json.loads(e.told or "{}").get("note") == note.pk]
+
+
+def _reasons(receipts: Iterable[Event]) -> dict[int, list[str]]:
+    """Why something of each lot was rejected."""
+    out: dict[int, list[str]] = defaultdict(list)
+    for receipt in receipts:
+        lines: list[dict[str, Any]] = json.loads(receipt.told or "{}").get("lines", [])
+        for line in lines:
+            if line.get("rejected") and line.get("reason") not in ("", None, *out[line["lot"]]):
+                out[line["lot"]].append(line["reason"])
+    return out
+
+
+def when(moment: dt.datetime, known: bool) -> str:
+    """“12 Mar 2026, 10:42”; the day alone where only that was told."""
+    return clock.said(moment, hour=known)
