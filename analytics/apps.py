@@ -7,4 +7,4 @@ class AnalyticsConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from . import roles  # noqa: F401  (registers its tables)
+        from . import leaf, roles  # noqa: F401  (what leaf costs; its tables)

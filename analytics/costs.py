@@ -61,6 +61,8 @@ _SAYS = {
     "packs": "packs made",
     "lit_cell_days": "cell-days on lit shelves",
 }
+#: What it takes to have leaf, before anybody cuts or packs it.
+GROWING = ("seed_and_plugs", "bought_in", "nutrient_and_water", "light")
 LINES = ("seed_and_plugs", "bought_in", "nutrient_and_water", "light", "packaging")
 
 
@@ -74,6 +76,22 @@ class Costs:
     )
     minutes: dict[CropId, Fraction] = field(default_factory=lambda: defaultdict(Fraction))
     counts: dict[str, Counts] = field(default_factory=dict)
+
+    def by_crop(self, lines: Iterable[str]) -> dict[CropId, Fraction]:
+        """Exact pence of these lines together."""
+        out: dict[CropId, Fraction] = defaultdict(Fraction)
+        for line in lines:
+            for crop, pence in self.pence[line].items():
+                out[crop] += pence
+        return out
+
+    def counted(self, *names: str) -> Counter[CropId]:
+        """So many of these counts together, by crop."""
+        out: Counter[CropId] = Counter()
+        for name in names:
+            for (_, crop), number in self.counts[name].items():
+                out[crop] += number
+        return out
 
 
 def costs(period: Period, about: About) -> Costs:
@@ -122,10 +140,12 @@ def costs(period: Period, about: About) -> Costs:
 def _grown(period: Period) -> dict[str, Counts]:
     """Cells sown, plants planted and cleared, grams cut, lit cell-days; by day and crop.
 
-    Cut grams are all that came off the plant, grade-out included: it was cut and fed."""
+    Cut grams are all that came off the plant, grade-out included: it was cut and fed. Kept ones
+    are without it."""
     first, _ = period.numbers
     counts: dict[str, Counts] = {
-        name: Counter() for name in ("cells", "planted", "cleared", "cut_g", "lit_cell_days")
+        name: Counter()
+        for name in ("cells", "planted", "cleared", "cut_g", "kept_g", "lit_cell_days")
     }
     on_shelf: Counter[tuple[int, CropId]] = Counter()
     read = sums.reading(None, period.last, lot_kinds=[LotKind.BATCH])
@@ -146,6 +166,8 @@ def _grown(period: Period) -> dict[str, Counts]:
     for cell, grams in cut.items():
         if K.GROWTH in (cell.from_kind, cell.to_kind):
             counts["cut_g"][cell.day, cell.crop] += _signed(cell, grams, (K.GROWTH,))
+            if K.COMPOST not in (cell.from_kind, cell.to_kind):
+                counts["kept_g"][cell.day, cell.crop] += _signed(cell, grams, (K.GROWTH,))
     return counts
 
 
@@ -222,7 +244,8 @@ def _packed(
 
 
 def _bought_in(period: Period, out: Costs, about: About) -> None:
-    """What was paid for leaf grown by somebody else, told at its receipt."""
+    """What was paid for leaf grown by somebody else, told at its receipt, and how much it was."""
+    out.counts["bought_g"] = Counter()
     first, last = period.numbers
     rows = Event.objects.filter(
         alive(),
@@ -232,6 +255,7 @@ def _bought_in(period: Period, out: Costs, about: About) -> None:
     ).values_list("told", "day")
     for told, day in rows:
         facts = json.loads(told or "{}")
+        out.counts["bought_g"][day, facts["crop"]] += facts["grams"]
         if facts.get("paid_pence") is None:
             about.gap(
                 f"{facts['grams']} g bought in on {clock.number_day(day):%d %b %Y}: "

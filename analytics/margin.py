@@ -8,7 +8,6 @@ Every line is whole pence whose crops add up to its total.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from decimal import Decimal
@@ -16,7 +15,7 @@ from fractions import Fraction
 
 from grow import sums
 
-from .costs import LINES, Costs, costs
+from .costs import LINES, costs
 from .crops import names
 from .period import DAY_S, About, Period, percent, ratio
 from .rates import at_nine_places, whole_pence
@@ -122,8 +121,8 @@ def margin(period: Period) -> Margin:
         *((f"{line}_p", whole_pence(spent.pence[line])) for line in (*LINES, "labour")),
         ("minutes", {crop: at_nine_places(spent.minutes[crop]) for crop in spent.minutes}),
         ("site_days", {row.crop_id: _days(row.site_seconds) for row in stood.crops}),
-        ("cells_sown", _by_crop(spent, "cells")),
-        ("planted", _by_crop(spent, "planted")),
+        ("cells_sown", spent.counted("cells")),
+        ("planted", spent.counted("planted")),
     ]
     for name, by_crop in lines:
         for crop, amount in by_crop.items():
@@ -133,13 +132,6 @@ def margin(period: Period) -> Margin:
 
 def _days(seconds: int) -> Decimal:
     return at_nine_places(Fraction(seconds, DAY_S))
-
-
-def _by_crop(spent: Costs, count: str) -> Counter[CropId]:
-    out: Counter[CropId] = Counter()
-    for (_, crop), number in spent.counts[count].items():
-        out[crop] += number
-    return out
 
 
 def _table(about: About, rows: dict[CropId, MarginRow]) -> Margin:

@@ -271,7 +271,7 @@ class BusinessRow(Row):
         model = Business
         fields = [
             *("name", "zone", "currency", "rule_set", "water_scale_tolerance_pct", "address"),
-            *("country", "company_prefix", "public_address", "public_answered_at"),
+            *("telephone", "country", "company_prefix", "public_address", "public_answered_at"),
         ]
         read_only_fields = ["public_answered_at"]
 

@@ -26,10 +26,11 @@ from grow.models import (
     PlaceKind,
     PlantSite,
     Tag,
+    alive,
 )
 from grow.start import address, traced_at
 
-from .models import FirstSteps, LabelStock, Outlet, PackingRun, Product, RecipeLine
+from .models import FirstSteps, LabelCount, LabelStock, Outlet, PackingRun, Product, RecipeLine
 
 #: Who is led: whoever may name the business.
 LEADS = "grow.change_business"
@@ -61,7 +62,8 @@ def _known() -> dict[str, bool]:
         "tags": Tag.objects.all(),
         "crate": Lot.objects.filter(kind__in=[LotKind.HARVEST, LotKind.PRODUCE]),
         "pack": PackingRun.objects.all(),
-        "labels": LabelStock.objects.filter(last_used__isnull=False),
+        "stock_used": LabelStock.objects.filter(last_used__isnull=False),
+        "labels": LabelCount.objects.filter(alive("event"), printed__gt=0),
         "shelf": Event.objects.filter(kind__in=_SHELVED),
         "shop": Outlet.objects.filter(wants_notes=False),
         "sites": PlantSite.objects.all(),
@@ -109,7 +111,13 @@ def _steps(known: dict[str, bool]) -> tuple[list[Step], list[Step]]:
             known["crate"],
         ),
         Step("pack", "Pack it", "Crates in, packs out", address("pack", **into), known["pack"]),
-        Step("labels", "Print its labels", "Lot, date and weight", labels, known["labels"]),
+        Step(
+            "labels",
+            "Print its labels",
+            "Lot, date and weight",
+            labels,
+            known["labels"] or known["stock_used"],
+        ),
         Step(
             "shelf",
             "Put it on the shelf" if shelf == "put_on_shelf" else "Send it out",

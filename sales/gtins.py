@@ -18,14 +18,18 @@ def own_gtin(text: str) -> str:
 
     Raises Refusal for what is no GTIN, for a number of restricted circulation, for another's."""
     gtin, prefix = gs1.gtin14(text), Business.the().company_prefix
-    if prefix and not gs1.is_gtin8(gtin) and not gs1.begins_with(gtin, prefix):
+    if not prefix or gs1.is_gtin8(gtin):
+        return gtin
+    try:  # the first of 14 digits tells a pack from a case of them
+        gs1.refuse_unknown_prefix(gtin, lambda rest: rest.startswith(prefix), after=1)
+    except Refusal as refusal:
         raise Refusal(
             "gtin_of_another",
             f"{gtin} does not begin with {prefix}, the company prefix under Business: give the "
             "GTIN that you made with it, or leave it out.",
             gtin=gtin,
             company_prefix=prefix,
-        )
+        ) from refusal
     return gtin
 
 

@@ -62,7 +62,8 @@ def notice(pack: Pack) -> Notice:
     """What may be said of a pack: that the grower stopped it, or that nothing is recorded here as
     of now. Never more than that."""
     business, code = pack.business, pack.words.lot
-    ask = f"Ask {', '.join(w for w in (business.name, business.address) if w)}."
+    call = f"telephone {business.telephone}" if business.telephone else ""
+    ask = f"Ask {', '.join(w for w in (business.name, business.address, call) if w)}."
     if pack.stopped:
         return Notice(
             True,
@@ -116,7 +117,7 @@ def pack_of(code: str, gtin: str | None = None) -> Pack | None:
     )
 
 
-_BUSINESS = ("name", "zone", "address", "country")
+_BUSINESS = ("name", "zone", "address", "telephone", "country")
 
 
 def _runs() -> Any:

@@ -28,6 +28,9 @@ CALLED: dict[str, tuple[str, str]] = {
     Product.Form.BUNCH: ("bunch", "bunches"),
     Product.Form.HEAD: ("head", "heads"),
 }
+#: What the leaf of a run cost, as an app above knows: (pence a gram, in words what is in that), or
+#: None where it does not.
+LEAF_COST: list[Callable[[PackingRun], tuple[Decimal, str] | None]] = []
 #: Advice rests on so many of a product's last runs; common practice, no source.
 LAST_RUNS = 10
 
@@ -98,10 +101,10 @@ class RunWeights:
     """The weights of a run, in grams.
 
     nominal_g: on the label. target_g: what the scale was to read, as told with the run; fill_to_g:
-    that, else the product's target now, else the label. tare_g: the empty pack, as the product
-    says now. t1_g, t2_g: the law's lines; none with the minimum system. plan: how many the law's
-    test weighs. verdict, rules, chart, giveaway: None where there is nothing to judge, notes say
-    why. advice: on the target, from the product's last advice_runs runs that were weighed."""
+    that, else the product's target now, else the label. tare_g: the empty pack, as it was then.
+    t1_g, t2_g: the law's lines; none with the minimum system. plan: how many the law's test weighs.
+    verdict, rules, chart, giveaway: None where there is nothing to judge, notes say why. advice: on
+    the target, from the product's last advice_runs runs that were weighed."""
 
     run: str
     name: str
@@ -169,7 +172,7 @@ def weights_of(run: PackingRun, person: Person) -> RunWeights:
         fill=run.fill,
         target_g=run.target_g,
         fill_to_g=run.target_g or product.target_g or Decimal(nominal),
-        tare_g=product.tare_g,
+        tare_g=run.empty_g,
         weights=[Weighed(n, g, entry) for n, (entry, g) in enumerate(rows, 1)],
         weighings=weighings,
         scales=scales,
@@ -242,7 +245,9 @@ def _weighings(
     weighings = []
     for event in events:
         named = [t for t in event.things.all() if t.kind == Thing.Kind.SCALE]
-        scale = named[0] if named else run.scale
+        # told with the run itself they were on its scale; later, on that which was named
+        own = event.pk == run.lot.made_by_id
+        scale = named[0] if named else run.scale if own else None
         if scale:
             used.setdefault((scale, event.day), event)
         did = [str(p) for p in event.done_by.all()] or [str(event.recorded_by)]
@@ -309,12 +314,14 @@ def _division(
 
 
 def _giveaway(run: PackingRun, net: Sequence[Decimal], person: Person) -> Giveaway:
-    """In money by the lowest price that the product fetches anywhere on the run's day: what the
-    leaf itself cost is less, and not known here."""
+    """In money by what the leaf cost; where nobody knows that, by the lowest price that the product
+    fetches anywhere on the run's day."""
     mean = weights.spread(net).mean_g
     grams = weights.giveaway_g(mean, run.nominal_each_g, run.packs)
     if grams <= 0 or scope.tied_to(person) or not person.has_perm("sales.view_price"):
         return Giveaway(mean, grams)
+    if cost := next(filter(None, (known(run) for known in LEAF_COST)), None):
+        return Giveaway(mean, grams, weights.giveaway_pence(grams, cost[0]), cost[1])
     day = clock.number_day(run.lot.made_by.day)
     rows = Price.objects.filter(line=run.product.line, since__lte=day)
     stands = {p.outlet_id: p for p in rows.select_related("outlet__place").order_by("since")}

@@ -31,13 +31,9 @@ pytestmark = pytest.mark.once
 ROOT = Path(__file__).resolve().parent.parent
 TODAY = dt.date(2026, 11, 25)
 
-#: Groups of vectors that nothing here is held to.
-UNUSED = {
-    "gcppos1": "needs a list of all company prefixes, and there is no public one; both vectors are "
-    "of a list that fails",
-    "gcppos2": "the same, after one digit",
-}
-USED = [group for group in groups(LINTERS) if group not in UNUSED]
+#: Groups that ask a list of company prefixes, and after how many digits the prefix begins.
+PREFIXED = {"gcppos1": 0, "gcppos2": 1}
+USED = [group for group in groups(LINTERS) if group not in PREFIXED]
 #: GS1's name of what is wrong → our code.
 WRONG = {
     "TOO_SHORT_FOR_CHECK_DIGIT": "gs1_too_short",
@@ -60,10 +56,32 @@ WRONG = {
 # --- GS1's vectors -------------------------------------------------------------------------------
 
 
-def test_every_group_of_the_vectors_is_used_or_has_its_reason() -> None:
-    assert {*USED, *UNUSED} == groups(LINTERS).keys()
+def test_every_group_of_the_vectors_is_used() -> None:
+    assert {*USED, *PREFIXED} == groups(LINTERS).keys()
     assert set(USED) <= RULES.keys()
-    assert len(vectors(LINTERS, *USED)) == 1543
+    assert len(vectors(LINTERS, *USED, *PREFIXED)) == 1547
+
+
+@pytest.mark.parametrize(("group", "vector"), vectors(LINTERS, *PREFIXED))
+def test_a_prefix_is_refused_as_gs1_says(group: str, vector: dict[str, Any]) -> None:
+    """GS1 runs these against a list that knows no prefix, and against one that does not answer."""
+
+    def none(text: str) -> bool:
+        return False
+
+    def offline(text: str) -> bool:
+        raise LookupError
+
+    after = PREFIXED[group]
+    known, code = {
+        "INVALID_GCP_PREFIX": (none, "gs1_prefix"),
+        "GCP_DATASOURCE_OFFLINE": (offline, "gs1_prefixes_unread"),
+    }[vector["error"]]
+    with pytest.raises(Refusal) as refused:
+        gs1.refuse_unknown_prefix(vector["input"], known, after=after)
+    assert refused.value.code == code
+    listed = vector["input"][after:]
+    gs1.refuse_unknown_prefix(vector["input"], lambda text: text == listed, after=after)
 
 
 @pytest.mark.parametrize(("group", "vector"), vectors(LINTERS, *USED))

@@ -65,7 +65,7 @@ def lay(scenario: Scenario, first_day: dt.date) -> Ground:
     """Fill the set-up tables of an empty database."""
     Business.objects.create(
         name=scenario.name,
-        **{name: scenario.place[name] for name in ("zone", "address", "country")},
+        **{name: scenario.place[name] for name in ("zone", "address", "telephone", "country")},
     )
     ground = Ground()
     _places(scenario, ground)

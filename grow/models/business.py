@@ -47,6 +47,9 @@ class Business(models.Model):
     address = models.CharField(
         max_length=200, blank=True, help_text="Postal address, as it stands on a label."
     )
+    telephone = models.CharField(
+        max_length=40, blank=True, help_text="On the public page of a pack that was stopped."
+    )
     country = models.CharField(
         max_length=60, blank=True, help_text="Where you grow: the origin that labels name."
     )

@@ -26,6 +26,7 @@ from .numbers import (
     gtin14,
     is_gtin8,
     is_restricted,
+    refuse_unknown_prefix,
     sscc,
 )
 from .scanning import known_form, read
@@ -56,5 +57,6 @@ __all__ = [
     "parse_raw",
     "raw",
     "read",
+    "refuse_unknown_prefix",
     "sscc",
 ]

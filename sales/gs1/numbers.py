@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 
 from grow.errors import Refusal
 
@@ -75,6 +76,25 @@ def begins_with(gtin: str, prefix: str) -> bool:
     which tells a pack from a case of them. GS1 gives GTINs of 8 digits out one by one, without a
     prefix (from memory)."""
     return gtin[1:].startswith(prefix)
+
+
+def refuse_unknown_prefix(number: str, known: Callable[[str], bool], *, after: int = 0) -> None:
+    """Raises Refusal where a number does not go on, after so many digits, with a company prefix
+    that is known. GS1's rules gcppos1 (after none) and gcppos2 (after one).
+
+    known: whether a text begins with a prefix of its list; LookupError while it cannot be read."""
+    try:
+        if known(number[after:]):
+            return
+    except LookupError as error:
+        raise Refusal(
+            "gs1_prefixes_unread",
+            f"Whether {number} begins with a company prefix cannot be said now: the list of them "
+            "does not answer. Try again later.",
+        ) from error
+    raise Refusal(
+        "gs1_prefix", f"{number} does not begin with a company prefix that is known here."
+    )
 
 
 def is_gtin8(gtin: str) -> bool:

@@ -1,3 +1,5 @@
+from decimal import Decimal
+
 from django.core.exceptions import ValidationError
 from django.core.validators import MinValueValidator
 from django.db import models
@@ -254,13 +256,21 @@ class PackingRun(models.Model):
     origin = models.CharField(max_length=120, blank=True)
     use_by = models.DateField(null=True, blank=True)
     fill = models.CharField(max_length=8, choices=Product.Fill.choices)
+    #: as the first label was printed, in plain lines; empty until then
     label_text = models.TextField(blank=True)
-    #: what the label says, part by part, as `sales.wording_of_labels` writes it
+    #: the same, part by part, as `sales.label_words` writes it
     label = models.JSONField(default=dict, blank=True)
     system = models.CharField(
         max_length=8, choices=DecisionCard.System.choices, default=DecisionCard.System.AVERAGE
     )
     target_g = models.DecimalField(max_digits=7, decimal_places=1, null=True, blank=True)
+    tare_g = models.DecimalField(
+        max_digits=6,
+        decimal_places=1,
+        null=True,
+        blank=True,
+        help_text="Of the empty pack on that day; unknown of the earliest runs.",
+    )
     scale = models.ForeignKey(
         Thing, models.PROTECT, null=True, blank=True, related_name="runs", db_index=False
     )
@@ -310,6 +320,11 @@ class PackingRun(models.Model):
 
     def __str__(self) -> str:
         return f"{self.lot} {self.name}"
+
+    @property
+    def empty_g(self) -> Decimal:
+        """The empty pack, as it was when the run was packed; where nobody kept it, as it is now."""
+        return self.product.tare_g if self.tare_g is None else self.tare_g
 
 
 class PackWeight(models.Model):
