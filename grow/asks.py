@@ -69,6 +69,11 @@ class Ask:
         return "g" if self.what == "whole" and (named or self.weighed) else ""
 
     @property
+    def fine(self) -> bool:
+        """Grams to a part of one, as a single pack weighs."""
+        return self.what == "decimal" and (self.name.endswith("_g") or self.name == "weights")
+
+    @property
     def label(self) -> str:
         return self.name.replace("_", " ")
 
@@ -302,6 +307,8 @@ def _whole(ask: Ask, value: Any, exact: bool) -> int:
 
 def _decimal(ask: Ask, value: Any, exact: bool) -> Decimal:
     text = str(value).strip()
+    if ask.fine and isinstance(value, str):
+        return measures.fine_grams(text, "g", exact=exact)
     if not exact:
         text = text.replace(",", ".")
     try:

@@ -423,7 +423,9 @@ class Form:
     def _several(self, shown: Field) -> list[str]:
         value = shown.value if isinstance(shown.value, list) else [shown.value]
         texts = [*value, shown.typed]
-        return [part.strip() for t in texts for part in re.split(r"[,;\n]", t) if part.strip()]
+        # among numbers a comma is a decimal mark, unless a blank stands behind it
+        apart = r"[;\n]|,?\s+" if shown.ask.what == "decimal" else r"[,;\n]"
+        return [part.strip() for t in texts for part in re.split(apart, t) if part.strip()]
 
     def _with_unit(self, shown: Field, sent: dict[str, Any]) -> str:
         text = str(sent[shown.ask.name])

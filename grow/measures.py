@@ -58,7 +58,7 @@ def _read(text: str, unit: str, exact: bool) -> tuple[Decimal, str]:
             "Write it with its unit and without a mark for thousands.",
             text=text.strip(),
         )
-    return Decimal(f"{whole}.{part or 0}") * PER_UNIT[in_], in_
+    return Decimal(f"{whole}.{part}" if part else whole) * PER_UNIT[in_], in_
 
 
 def _kilograms(whole: str, part: str) -> Decimal:

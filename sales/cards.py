@@ -120,8 +120,5 @@ def _origins(lines: Iterable[str]) -> dict[str, str]:
     rows = Lot.objects.filter(alive("made_by"), line__in=lines).order_by()
     last = rows.values_list("line").annotate(Max("id"))
     country = Business.the().country
-    found = {line: contents.origin([pk]) for line, pk in last}
-    return {
-        line: country if where == contents.GROWN_HERE else f"{where[0].lower()}{where[1:]}"
-        for line, where in found.items()
-    }
+    found = {line: contents.countries([pk], country) for line, pk in last}
+    return {line: "" if unknown else ", ".join(grew) for line, (grew, unknown) in found.items()}

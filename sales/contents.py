@@ -11,10 +11,13 @@ from collections import defaultdict
 from collections.abc import Iterable
 from fractions import Fraction
 
+from django.db.models import Q
+
 from grow import holds, lineage
 from grow.ledger import BEFORE_CANCEL, Entry
-from grow.models import STRICT, Crop, Event, Flag, Lineage, Lot, LotKind
+from grow.models import STRICT, Crop, Description, Event, Flag, Lineage, Lot, LotKind
 from grow.operations.corrections import ORIGINS
+from grow.operations.inputs import NOT_TOLD, ORIGIN_NOTE
 
 from .models import PackingRun
 
@@ -53,6 +56,17 @@ def allergens(lot: Lot) -> set[str]:
     return set().union(*map(words, told))
 
 
+def crops_known(lots: Iterable[int]) -> bool:
+    """Whether somebody recorded of what crop all leaf in these lots is."""
+    found = set(lots)
+    found |= lineage.above(found, composition=True)
+    made_of = Lineage.objects.filter(
+        child__in=found, kind__in=[Lineage.Kind.WENT_IN, Lineage.Kind.GREW]
+    ).values_list("child_id", flat=True)
+    rows = Lot.objects.filter(pk__in=found - set(made_of), kind__in=STRICT, crop=None)
+    return not rows.exists()
+
+
 def labelled(lot: Lot) -> set[str]:
     """What a bag's own label declares. Bags of before records began have no run of ours."""
     run = PackingRun.objects.filter(lot=lot).first()
@@ -72,6 +86,35 @@ def origin(lots: Iterable[int]) -> str:
     if any(made == "opening_entry" for _, made in kinds):
         return BEFORE_RECORDS
     return GROWN_HERE
+
+
+def countries(lots: Iterable[int], ours: str) -> tuple[list[str], list[str]]:
+    """(where the leaf of these lots grew, by the origins that stand; what of that nobody has said).
+    ours: the country where we grow. Of leaf bought in, or of before records began, what was told at
+    its receipt or added to it since."""
+    found = set(lots)
+    inside = Lot.objects.filter(
+        pk__in=found | lineage.above(found, composition=True),
+        kind__in=[LotKind.HARVEST, LotKind.PRODUCE, LotKind.PACK],
+    )
+    strange = Q(kind=LotKind.PRODUCE) | Q(made_by__kind="opening_entry")
+    codes = dict(inside.filter(strange).order_by("pk").values_list("pk", "code"))
+    notes = Description.objects.filter(lot__in=codes, note__startswith=ORIGIN_NOTE).order_by("pk")
+    told = {
+        pk: note.removeprefix(ORIGIN_NOTE).strip() for pk, note in notes.values_list("lot", "note")
+    }
+    grew, unknown = set(), []
+    for pk, code in codes.items():
+        if (where := told.get(pk, NOT_TOLD)) not in ("", NOT_TOLD):
+            grew.add(where)
+        else:
+            unknown.append(f"where {code} grew (add “{ORIGIN_NOTE}…” to that lot)")
+    if inside.filter(kind=LotKind.HARVEST).exclude(strange).exists():
+        if ours:
+            grew.add(ours)
+        else:
+            unknown.append("the country where you grow")
+    return sorted(grew), unknown
 
 
 def leaf(parts: Iterable[tuple[Lot, int]]) -> dict[Crop, Fraction]:

@@ -51,6 +51,11 @@ class Decision:
     date_kind: str
     cards: tuple[DecisionCard, ...]
 
+    @property
+    def direct(self) -> bool:
+        """Whether some of it is packed for direct sale where it was packed."""
+        return any(card.sold_as == C.SoldAs.DIRECT for card in self.cards)
+
 
 _STRICTEST = {
     "state": (C.State.READY, C.State.TRIMMED, C.State.UNWASHED),
@@ -130,7 +135,7 @@ class Words:
         """What somebody must fill in, as a sentence."""
         return (
             f"The label of {self.name} lacks {_listed(self.lacks)}. Fill it in under Business or "
-            "Products; the run stays as it is."
+            "Products, or add it to the lot; the run stays as it is."
         )
 
     def kept(self) -> dict[str, Any]:
@@ -205,12 +210,13 @@ def _fresh(run: PackingRun, date: dt.date | None) -> Words:
         return said
     whole = decided.sold_as == C.SoldAs.PREPACKED
     leaf = contents.leaf_of(run.lot)
-    if len(leaf) > 1 or decided.state != C.State.UNWASHED or decided.sold_as == C.SoldAs.DIRECT:
+    if len(leaf) > 1 or decided.state != C.State.UNWASHED or decided.direct:
         said.ingredients = ingredients(leaf, product.named)
     named = {w.lower() for w, strong in said.ingredients if strong}
     said.contains = _contains(a for a in sorted(declared) if a not in named)
     said.storage, said.wash = product.storage, _WASH[C.State(decided.state)]
-    said.origin = _origin(run.origin, business)
+    grew, unknown = contents.countries([run.lot_id], business.country)
+    said.origin = "" if unknown else f"Origin: {', '.join(grew)}"
     variety = str(_one_variety(run) or "") if product.shows_variety else ""
     said.grade = ", ".join(w for w in (product.get_grade_display(), variety) if w)
     said.business = ", ".join(w for w in (business.name, business.address) if w)
@@ -220,8 +226,8 @@ def _fresh(run: PackingRun, date: dt.date | None) -> Words:
         said.lacks.append("its date, for nobody has set how long it keeps")
     if decided.date_kind == C.DateKind.USE_BY and not said.storage:
         said.lacks.append("how to keep it, which stands with a use-by date")
-    if whole and not said.origin:
-        said.lacks.append("the country where you grow")
+    if whole:
+        said.lacks += unknown
     return said
 
 

@@ -6,7 +6,7 @@ from grow.errors import Refusal
 from grow.labels import TILL_MM, Label, Qr, Stock, Words, food_label
 from grow.models import Lot
 
-from .label_words import Part, date_of, figures_mm, words_of
+from .label_words import Part, words_of
 from .label_words import Words as Said
 from .models import LabelStock, PackingRun
 from .operations import labelling
@@ -71,4 +71,4 @@ def _runs(parts: list[Part]) -> list[Words]:
     return [Words(words.upper() if strong else words, strong) for words, strong in parts]
 
 
-__all__ = ["date_of", "drawn", "figures_mm", "run_label", "run_of", "stock_of"]
+__all__ = ["drawn", "run_label", "run_of", "stock_of"]

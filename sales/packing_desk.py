@@ -13,12 +13,13 @@ from django.db.models import Exists, Min, OuterRef, Q
 
 from grow import clock, scope
 from grow.kinds import CANCELLING
-from grow.models import Event, Hold, Holding, LotKind, Person, Place, PlaceKind, Thing, alive
+from grow.models import Event, Hold, Holding, Lot, LotKind, Person, Place, PlaceKind, Thing, alive
 from grow.offers import age_of
 from grow.wording import amount
 
 from . import contents
-from .models import PackingRun, Product
+from .label_words import decision
+from .models import DecisionCard, PackingRun, Product
 from .printing import Counts
 
 MOST_CRATES = 80
@@ -85,7 +86,11 @@ def crates(person: Person, product: Product) -> list[Crate]:
     found = []
     for h in rows:
         lot, crop = h.lot, h.lot.crop
-        date = min(filter(None, (lot.use_by, h.dated)), default=None)
+        dates = [d for d in (lot.use_by, h.dated) if d]
+        if product.days_from_cut is not None:
+            cut = clock.number_day(lot.made_by.day)
+            dates.append(cut + dt.timedelta(days=product.days_from_cut))
+        date = min(dates, default=None)
         carries = tuple(sorted(contents.words(crop.allergen))) if crop else ()
         undeclared = [a for a in carries if a not in declared]
         why = ""
@@ -113,7 +118,16 @@ def crates(person: Person, product: Product) -> list[Crate]:
             in_recipe,
         )
         found.append((key, crate))
-    return [crate for _, crate in sorted(found, key=lambda pair: pair[0])][:MOST_CRATES]
+    return [crate for _, crate in sorted(found, key=lambda pair: pair[0])]
+
+
+def where_else(lot: Lot, person: Person) -> str:
+    """Why a lot is not among the crates, in words."""
+    rows = scope.seen(Holding.objects.filter(lot=lot, quantity__gt=0, source=False), person)
+    places = [h.place.name for h in rows.select_related("place") if h.place.is_standing]
+    if places:
+        return f"{lot.code} stands in {', '.join(places)}, and only what is in store is packed."
+    return f"{lot.code} holds nothing in store. Weigh it in first."
 
 
 # --- the line ------------------------------------------------------------------------------------
@@ -121,12 +135,13 @@ def crates(person: Person, product: Product) -> list[Crate]:
 
 @dataclass(frozen=True)
 class Line:
-    """The line as it stands: when it was last looked over today, last cleaned, what ran last,
+    """The line as it stands: when it was last looked over today, last cleaned (in words, empty
+    where it was not), what ran last,
     and allergens packed there since the last clean that this product's label does not declare."""
 
     place: Place
-    ready: Event | None
-    cleaned: Event | None
+    ready: str
+    cleaned: str
     last: PackingRun | None
     warning: str = ""
 
@@ -142,7 +157,7 @@ def line_now(place: Place, product: Product | None) -> Line:
         since = since.filter(lot__made_by__placed_at__gt=cleaned.placed_at)
     declared = contents.words(product.allergens) if product else set()
     warning = ""
-    for run in since.select_related("lot__made_by").order_by("-lot_id")[:20]:
+    for run in since.select_related("lot__made_by").order_by("-lot_id"):
         strange = sorted(contents.words(run.allergens) - declared)
         if strange:
             at = clock.local(run.lot.made_by.happened_at)
@@ -151,10 +166,11 @@ def line_now(place: Place, product: Product | None) -> Line:
                 "no clean is recorded since. Clean the line first."
             )
             break
+    ready = acts.filter(kind="look_over", day=today).order_by("-placed_at", "-pk").first()
     return Line(
         place,
-        acts.filter(kind="look_over", day=today).order_by("-placed_at", "-pk").first(),
-        cleaned,
+        f"{clock.local(ready.happened_at):%H:%M}" if ready else "",
+        f"{clock.local(cleaned.happened_at):%-d %b %H:%M}" if cleaned else "",
         last[0] if last else None,
         warning,
     )
@@ -220,6 +236,26 @@ def stores() -> list[Place]:
         .filter(belongs_to=None)
         .order_by("-kind", "pk")
     )
+
+
+def tanks() -> list[Place]:
+    """Whose water leaf may be washed in, the one of the last wash first."""
+    last = (
+        Event.objects.filter(alive(), kind="pack", tanks__isnull=False)
+        .order_by("-placed_at", "-pk")
+        .values_list("tanks", flat=True)
+        .first()
+    )
+    rows = Place.objects.filter(kind=PlaceKind.TANK).order_by("name")
+    return sorted(rows, key=lambda place: place.pk != last)
+
+
+def was_washed(product: Product) -> bool:
+    """Whether a run of it is washed as a rule: by its decision card, else as the last one was."""
+    if decided := decision(product, clock.local(clock.now()).date()):
+        return decided.state == DecisionCard.State.READY
+    runs = PackingRun.objects.filter(alive("lot__made_by"), product=product)
+    return bool(runs.order_by("-lot_id").values_list("washed", flat=True).first())
 
 
 def scales() -> list[Thing]:

@@ -69,7 +69,7 @@ def _packed(run: PackingRun) -> str:
 
 def _run_page(request: HttpRequest, person: Person, run: PackingRun) -> HttpResponseBase:
     (counts,) = label_counts(run)
-    form = PrintForm.of(request, count=max(1, run.packs + counts.spoiled - counts.printed))
+    form = PrintForm.of(request, count=max(1, counts.under))
     refusal = None
     if request.method == "POST" and form.is_valid():
         try:
@@ -91,6 +91,9 @@ def _run_page(request: HttpRequest, person: Person, run: PackingRun) -> HttpResp
         counts=counts,
         cautions=[*held_says(run.lot), *([said.missing] if said.lacks else []), *untrue()],
         plain=decided is None,
+        decides=f"{reverse('admin:sales_decisioncard_add')}?product={run.product_id}"
+        if person.has_perm("sales.add_decisioncard")
+        else "",
         again=True,
         after=[
             (words, address(kind, **fills))
@@ -119,9 +122,11 @@ def _printed(request: HttpRequest, run: PackingRun, form: PrintForm) -> bytes:
         device=devices.noted(request),
     )
     try:
-        say(client_id=form.cleaned_data["client_id"] or new_id())
+        told = say(client_id=form.cleaned_data["client_id"] or new_id())
     except Conflict:  # another number from the same page is another printing
-        say(client_id=new_id())
+        told = say(client_id=new_id())
+    if devices.noted(request):
+        devices.let_go(request, told)  # the run began at the bench, and ends with its labels
     return content
 
 

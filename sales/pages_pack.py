@@ -9,6 +9,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
+from urllib.parse import quote
 
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect, QueryDict
@@ -29,17 +30,19 @@ from grow.pages import ANSWERS, Way, new_id, would_be_written
 from grow.start import address
 from grow.usual import last_told, usual
 
+from . import gs1, scans, weights
 from . import packing_desk as desk
-from . import weights
 from .models import Product
 from .packing_desk import Crate, Sums
 from .pages_weights import ways_of
 from .printing import label_counts
+from .run_weights import CALLED
 
 #: What a scanned command says; the sheet of codes beside the bench has them all.
-READY, RECORD, CLEAR = "LINE-READY", "RECORD-RUN", "START-ANEW"
+READY, RECORD, CLEAR = _COMMANDS = ("LINE-READY", "RECORD-RUN", "START-ANEW")
 _NUMBER = re.compile(r"\+?[0-9]{1,4}")
-_KEPT = ("store", "line", "scale", "washed")
+_TYPED = ("packs", "store", "line", "scale", "tank", "trim", "weighed", "target")
+_KEPT = ("store", "line", "scale")
 
 
 @dataclass
@@ -53,12 +56,19 @@ class Desk:
     line: str = ""
     scale: str = ""
     washed: bool = False
+    tank: str = ""
     trim: str = ""
     weighed: str = ""
     target: str = ""
     client_id: str = ""
     crates: list[Crate] = field(default_factory=list)
     wrong: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def shown(self) -> list[Crate]:
+        """The first of them, and all that are taken."""
+        first = self.crates[: desk.MOST_CRATES]
+        return first + [c for c in self.crates[desk.MOST_CRATES :] if c.taken]
 
     @property
     def taken(self) -> list[Crate]:
@@ -79,7 +89,7 @@ class Desk:
         for crate in self.taken:
             left = _grams(crate.left) if crate.left else 0
             grams += max(0, crate.grams - (left or 0))
-        packs = int(self.packs) if self.packs.isascii() and self.packs.isdigit() else 0
+        packs = _whole(self.packs)
         weighed = self.weights()
         mean = sum(weighed) / len(weighed) if weighed else None
         nominal = self.product.nominal_g
@@ -103,8 +113,19 @@ class Desk:
             "trim_g": self.trim,
             "target_g": self.target,
             "weights": [str(w) for w in self.weights()],
+            "tanks": [self.tank] if self.washed and self.tank else [],
         }
         return {name: value for name, value in told.items() if value not in ("", [])}
+
+
+def _whole(text: str) -> int:
+    """A number of packs as it was typed; nought if it cannot be read."""
+    return int(text) if re.fullmatch("[0-9]{1,6}", text) else 0
+
+
+def _typed(asked: QueryDict, name: str) -> str:
+    """What was sent, without the sign that no database takes."""
+    return asked.get(name, "").replace("\0", "").strip()
 
 
 def _grams(text: str, unit: str = "kg") -> int | None:
@@ -125,12 +146,15 @@ def pack_page(request: HttpRequest) -> HttpResponseBase:
         raise PermissionDenied("“Pack” is not among your tasks.")
     with clock.one_zone():
         if request.method != "POST":
-            return _show(request, _opened(person, request.GET))
+            waited = devices.take_kept(request) if devices.noted(request) else None
+            if waited is not None:
+                return _show(request, _read(person, waited))
+            return _show(request, *_asked(person, request.GET))
         posted = _read(person, request.POST)
         if posted.product is None:
             return _show(request, posted, Refusal("product", "Choose what is packed."))
         pressed, _, answer = request.POST.get("press", "").partition(" ")
-        scanned = request.POST.get("scan", "").strip()
+        scanned = _typed(request.POST, "scan")
         if scanned and pressed not in (READY, RECORD):
             return _scanned(request, posted, scanned)
         if pressed == READY:
@@ -140,10 +164,27 @@ def pack_page(request: HttpRequest) -> HttpResponseBase:
         return _record(request, posted, answer)
 
 
+def _asked(person: Person, asked: QueryDict) -> tuple[Desk, Refusal | None]:
+    """The page as it opens, and why what was asked for is not on it: a scanner at the first page
+    may have read anything."""
+    code = _typed(asked, "product")
+    made = _opened(person, asked)
+    if not code or made.product:
+        return made, None
+    if meant := gs1.mended(code, lambda text: _product(text) is not None):
+        made = _opened(person, QueryDict(f"product={quote(meant.text)}"))
+        return made, Refusal("keyboard", meant.says)
+    return made, NotKnown("no_product", f"No product that is packed has the code “{code[:40]}”.")
+
+
+def _product(code: str) -> Product | None:
+    return Product.objects.filter(code__iexact=code, nominal_g__isnull=False).first()
+
+
 def _opened(person: Person, asked: QueryDict) -> Desk:
     """The page as it opens: what was usual at the last run is filled in, and the only product."""
     packed = Product.objects.filter(nominal_g__isnull=False)
-    product = packed.filter(code__iexact=asked.get("product", "")).first()
+    product = _product(_typed(asked, "product"))
     if product is None and "product" not in asked and len(rows := list(packed[:2])) == 1:
         product = rows[0]
     own = [ask for ask in asks("pack") if ask.name in _KEPT]
@@ -155,33 +196,35 @@ def _opened(person: Person, asked: QueryDict) -> Desk:
         store=asked.get("store") or known.get("store") or (stores[0].name if stores else ""),
         line=known.get("line") or (lines[0].name if lines else ""),
         scale=known.get("scale") or (scales[0].name if len(scales) == 1 else ""),
-        washed=bool(known.get("washed")),
         client_id=new_id(),
     )
     if product:
-        made.target = f"{product.target_g.normalize():f}" if product.target_g else ""
+        _of_product(made, product)
         made.crates = desk.crates(person, product)
         _take(made, asked.getlist("crate"))
     return made
 
 
+def _of_product(made: Desk, product: Product) -> None:
+    """What hangs on the product: its target, and whether it is washed, in which tank."""
+    made.product = product
+    made.target = f"{product.target_g.normalize():f}" if product.target_g else ""
+    made.washed, made.weighed = desk.was_washed(product), ""
+    made.tank = next((place.name for place in desk.tanks()), "") if made.washed else ""
+
+
 def _read(person: Person, posted: QueryDict) -> Desk:
-    product = Product.objects.filter(
-        code=posted.get("product", ""), nominal_g__isnull=False
-    ).first()
+    product = _product(_typed(posted, "product"))
     made = Desk(
         person,
         product,
-        packs=posted.get("packs", "").strip(),
-        store=posted.get("store", ""),
-        line=posted.get("line", ""),
-        scale=posted.get("scale", ""),
         washed=posted.get("washed") == "yes",
-        trim=posted.get("trim", "").strip(),
-        weighed=posted.get("weighed", ""),
-        target=posted.get("target", "").strip(),
-        client_id=posted.get("client_id", "") or new_id(),
+        client_id=_typed(posted, "client_id") or new_id(),
     )
+    for name in _TYPED:
+        setattr(made, name, _typed(posted, name))
+    for name in _TYPED:
+        setattr(made, name, _typed(posted, name))
     if product:
         made.crates = desk.crates(person, product)
         keys = set(posted.getlist("take"))
@@ -211,21 +254,25 @@ def _scanned(request: HttpRequest, made: Desk, text: str) -> HttpResponseBase:
     if command == CLEAR:
         return HttpResponseRedirect(reverse("admin:pack"))
     if _NUMBER.fullmatch(text):
-        before = int(made.packs) if made.packs.isascii() and made.packs.isdigit() else 0
+        before = _whole(made.packs)
         made.packs = str(before + int(text) if text.startswith("+") else int(text))
         return _show(request, made, heard=f"{made.packs} packs.")
-    if other := Product.objects.filter(code__iexact=text, nominal_g__isnull=False).first():
-        made.product = other
+    if other := _product(text):
+        _of_product(made, other)
         had = {c.key: c for c in made.taken}
         made.crates = desk.crates(made.person, other)
         for crate in made.crates:
             if crate.key in had and not crate.why_not:
                 crate.taken, crate.left = True, had[crate.key].left
         return _show(request, made, heard=f"{other}.")
+    if meant := gs1.mended(text, lambda text: text.upper() in _COMMANDS or bool(_product(text))):
+        return _show(request, made, Refusal("keyboard", f"{meant.says} Then scan it again."))
     try:
         heard = _scanned_crate(made, text)
     except Refusal as refusal:
         return _show(request, made, refusal)
+    if meant := scans.mended(text):
+        heard = f"{heard} {meant.says}"
     return _show(request, made, heard=heard)
 
 
@@ -238,7 +285,7 @@ def _scanned_crate(made: Desk, text: str) -> str:
     if not found:
         if lot.kind == LotKind.PACK:
             raise Refusal("rework", f"{lot.code} is packed already; opened bags are reworked.")
-        raise Refusal("not_in_store", f"{lot.code} holds nothing in store. Weigh it in first.")
+        raise Refusal("not_in_store", desk.where_else(lot, made.person))
     free = [c for c in found if not c.taken]
     if not free:
         raise Refusal("twice", f"{lot.code} is taken already; once is enough.")
@@ -326,6 +373,8 @@ def _show(
         "stores": desk.stores(),
         "lines": desk.lines(),
         "scales": desk.scales(),
+        "tanks": desk.tanks(),
+        "closed": CALLED[made.product.form][1].capitalize() if made.product else "",
         "runs": _done(request, made.person),
         "refusal": refusal,
         "ways": ways or [],
@@ -399,5 +448,13 @@ PACK_PAGES = [
         in_menu=False,
         may=lambda person: roles.may(person, "pack"),
     ),
-    Page("pack/", "pack", "Pack", None, pack_page, may=lambda person: roles.may(person, "pack")),
+    Page(
+        "pack/",
+        "pack",
+        "Pack",
+        None,
+        pack_page,
+        may=lambda person: roles.may(person, "pack"),
+        keeps=True,
+    ),
 ]

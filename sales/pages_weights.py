@@ -24,7 +24,7 @@ from grow.pages import Way, new_id, would_be_written
 from grow.rest import shown
 from grow.start import WAYS, address
 
-from .models import PackingRun, Product
+from .models import PackingRun
 from .run_record import record_of
 from .run_weights import CALLED, Weighed, run_called, weights_of
 from .weight_words import asks, by_weighing, record_says, scale_says, what_they_say
@@ -74,7 +74,7 @@ class WeighForm(short.Short):
         assert isinstance(chosen, forms.ModelChoiceField)
         chosen.queryset = scales
         self.fields["with_bag"].label = f"With the {one} on"
-        tare = run.product.tare_g
+        tare = run.empty_g
         self.fields["with_bag"].help_text = f"{plainly(tare)} g is taken off each."
         if not tare:
             del self.fields["with_bag"]
@@ -98,25 +98,25 @@ def weights_page(request: HttpRequest, code: str) -> HttpResponseBase:
         form = WeighForm(run, scales, request.POST)
         if not form.is_valid():
             return _show(request, person, run, form, status=422)
-        read = _net(form, run.product)
+        read = _net(form, run)
         if read.bad:
             return _show(request, person, run, form, bad=read.bad, status=422)
         return _tell(request, person, run, form, read)
 
 
-def _net(form: WeighForm, product: Product) -> Read:
+def _net(form: WeighForm, run: PackingRun) -> Read:
     """What was typed, less the pack's tare where it was weighed with it."""
     read = weights_from(form.cleaned_data["weights"])
     if not form.cleaned_data.get("with_bag"):
         return read
-    tare = product.tare_g
+    tare = run.empty_g
     light = [
         Bad(
             number,
             plainly(grams),
             "under_tare",
             f"Weight {number}: {plainly(grams)} g is no more than the empty "
-            f"{CALLED[product.form][0]}, {plainly(tare)} g.",
+            f"{CALLED[run.product.form][0]}, {plainly(tare)} g.",
         )
         for number, grams in enumerate(read.weights, 1)
         if grams <= tare

@@ -25,8 +25,16 @@ def lot_in(text: str) -> str | None:
     found = _lot(text)
     if found or _BY_HAND.fullmatch(text):
         return found
-    meant = gs1.mended(text, lambda text: gs1.known_form(text, _is_code))
+    meant = mended(text)
     return (_lot(meant.text) or meant.text) if meant else None
+
+
+def mended(text: str) -> gs1.Mended | None:
+    """What a scanner on another country's keyboard meant; None where it typed as it should."""
+    text = text.strip(" \t\r\n")
+    if _lot(text) or _BY_HAND.fullmatch(text):
+        return None
+    return gs1.mended(text, lambda text: gs1.known_form(text, _is_code))
 
 
 def _is_code(text: str) -> bool:

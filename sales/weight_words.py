@@ -192,6 +192,7 @@ def record_says(run: PackingRun, found: RunWeights, record: RunRecord) -> dict[s
         "system": run.get_system_display(),
         "target": plainly(run.target_g) if run.target_g else "",
         "tare": plainly(found.tare_g) if found.tare_g else "",
+        "tare_now": run.tare_g is None,
         "packed": clock.said(record.packed_at, hour=record.hour_known),
         "packed_by": ", ".join(record.packed_by),
         "lines": f"{plainly(found.t1_g)} g, {plainly(found.t2_g)} g"

@@ -122,6 +122,8 @@ STAY: dict[str, str] = {
     "weighing.weigh_packs nought": NOUGHT,
     "weighing.refuse_odd nought": NOUGHT,
     "weighing.refuse_odd too_fine": NOT_TOLD,
+    "weighing.refuse_odd too_heavy": NOT_TOLD,
+    "weighing.refuse_odd_target odd_target": NOT_TOLD,
     "weighing.refuse_odd more_than_packs": CONTRADICTS,
     "selling.use nought": NOUGHT,
     "selling.sell nought": NOUGHT,

@@ -104,7 +104,7 @@ def to_the_shelf(hand: Hand, folder: Path) -> tuple[str, str, bytes, bytes]:
     tags = hand.download("Make the PDF", folder / "tags.pdf")
     hand.tap("link", "Back")
     hand.tap("link", "Book a crate")
-    hand.choose("Green loose-leaf lettuce")
+    hand.choose("Mustard leaf")
     hand.type("This crate", "3.2")
     hand.type("Crate tag", tag)
     hand.tap("button", "Record the cut")

@@ -108,6 +108,26 @@ def test_filled_in_afterwards_the_same_run_is_printed(farm: Farm) -> None:
     assert said(run).lacks == []
 
 
+def test_a_first_printing_taken_back_was_none(farm: Farm, known: Business) -> None:
+    """Nothing bears those words, so the next printing is the first, and says what is so then."""
+    decided(farm.bag)
+    run = mixed(farm)
+    first = farm.tell("print_labels", run=run, count=12)
+    farm.bag.storage = "Keep below 8 °C"
+    farm.bag.save()
+    assert said(run).storage == "Keep below 5 °C"
+    again = farm.tell("print_labels", run=run, count=1)
+    farm.tell("undo", event=first)
+    assert said(run).storage == "Keep below 5 °C"  # one label says so
+    farm.tell("undo", event=again)
+    assert said(run).storage == "Keep below 8 °C"
+    assert PackingRun.objects.get(lot=run).label_text == ""
+    farm.tell("print_labels", run=run, count=12)
+    farm.bag.storage = "Anywhere"
+    farm.bag.save()
+    assert said(run).storage == "Keep below 8 °C"
+
+
 def test_what_was_printed_is_what_every_later_label_says(farm: Farm, known: Business) -> None:
     decided(farm.bag)
     run = mixed(farm)
@@ -137,9 +157,9 @@ def test_one_leaf_is_listed_where_it_must_be(
     farm: Farm, known: Business, sold_as, state, listed
 ) -> None:
     decided(farm.bag, sold_as=sold_as, state=state)
-    run = farm.pack([farm.cut(1500)], packs=12)
-    assert bool(said(run).ingredients) == listed
     washed = state == C.State.READY
+    run = farm.pack([farm.cut(1500)], packs=12, washed=washed)
+    assert bool(said(run).ingredients) == listed
     assert said(run).wash == ("Washed and ready to eat" if washed else "Wash before use")
 
 
@@ -220,12 +240,100 @@ def test_class_and_variety_where_they_are_asked_for(farm: Farm, known: Business)
 
 
 def test_bought_in_leaf_is_never_called_grown_here(farm: Farm, known: Business) -> None:
-    decided(farm.bag)
+    decided(farm.bag, date_kind=C.DateKind.BEST_BEFORE)
     bought = farm.tell(
         "receive_produce", crop=farm.lettuce, supplier=farm.supplier, place=farm.store, grams=1500
     ).lot
-    run = farm.pack([bought], packs=12)
-    assert said(run).origin == contents.BOUGHT_IN
+    run = farm.pack([bought, farm.cut(1500)], packs=24)
+    assert said(run).origin == ""
+    assert said(run).lacks == [f"where {bought.code} grew (add “Origin: …” to that lot)"]
+    with pytest.raises(Refusal, match=f"lacks where {bought.code} grew"):
+        run_label(PackingRun.objects.get(lot=run))
+    farm.tell("describe", lot=bought, note="Origin: Freedonia")
+    assert (said(run).origin, said(run).lacks) == ("Origin: Freedonia, United Kingdom", [])
+
+
+def test_leaf_of_before_records_began_grew_nobody_knows_where(farm: Farm, known: Business) -> None:
+    decided(farm.bag, date_kind=C.DateKind.BEST_BEFORE)
+    crate = farm.tell(
+        "opening_entry", kind="harvest", quantity=1500, place=farm.store, crop=farm.lettuce
+    ).lot
+    run = farm.pack([crate], packs=12)
+    assert said(run).lacks == [f"where {crate.code} grew (add “Origin: …” to that lot)"]
+    farm.tell("describe", lot=crate, note="Origin: United Kingdom")
+    assert (said(run).origin, said(run).lacks) == ("Origin: United Kingdom", [])
+
+
+def test_what_is_called_washed_was_washed(farm: Farm, known: Business) -> None:
+    decided(farm.bag, state=C.State.READY)
+    run = {"product": farm.bag, "packs": 10, "store": farm.store, "line": farm.line}
+    taken = [Taken(farm.cut(3000), farm.store, used=1250)]
+    washed = farm.tell("pack", taken=taken, washed=True, **run).lot
+    with pytest.raises(Refusal) as no:
+        farm.tell("pack", taken=taken, **run)
+    assert no.value.code == "not_washed"
+    told = farm.tell("pack", taken=taken, already_done=True, **run).lot
+    assert [h.lot for h in Hold.objects.filter(ended_by=None)] == [told]
+    # what was washed before is washed still, in another bag
+    again = [Taken(washed, farm.store, used=5)]
+    farm.tell("rework", product=farm.bag, taken=again, packs=5, store=farm.store)
+    both = [*again, Taken(farm.cut(600), farm.store, left=0)]
+    with pytest.raises(Refusal, match="was not washed"):
+        farm.tell("rework", product=farm.bag, taken=both, packs=10, store=farm.store)
+
+
+def test_leaf_past_its_date_is_packed_as_a_fact_alone_and_held(farm: Farm) -> None:
+    """A cut has nine days by the product's rule, and a bag counts them from its leaf's cut."""
+    old = farm.cut(3000)
+    farm.pass_time(days=9)
+    run = {"product": farm.bag, "store": farm.store, "line": farm.line}
+    last = farm.tell("pack", taken=[Taken(old, farm.store, used=1250)], packs=10, **run).lot
+    assert last.use_by == farm.today
+    farm.pass_time(days=1)
+    with pytest.raises(Refusal, match="is good until 11 Mar 2026, and it is 12 Mar 2026") as no:
+        farm.tell("pack", taken=[Taken(old, farm.store, used=1250)], packs=10, **run)
+    assert no.value.code == "past_date"
+    with pytest.raises(Refusal, match="is good until 11 Mar 2026"):
+        farm.tell(
+            "rework",
+            product=farm.bag,
+            taken=[Taken(last, farm.store, used=5)],
+            packs=5,
+            store=farm.store,
+        )
+    taken = [Taken(old, farm.store, used=1250)]
+    late = farm.tell("pack", taken=taken, packs=10, already_done=True, **run).lot
+    assert [h.lot for h in Hold.objects.filter(ended_by=None)] == [late]
+
+
+def test_days_from_the_cut_are_counted_from_the_cut_of_what_is_reworked(farm: Farm) -> None:
+    long = Product.objects.create(code="LONG", name="Long bag", nominal_g=120, shelf_life_days=20)
+    crate = farm.cut(1300)
+    farm.pass_time(days=5)
+    first = farm.pack([crate], packs=10, product=long)
+    farm.pass_time(days=1)
+    taken = [Taken(first, farm.store, used=5)]
+    run = farm.tell("rework", product=farm.bag, taken=taken, packs=5, store=farm.store).lot
+    assert run.use_by == crate_day(crate) + dt.timedelta(days=9)
+
+
+def crate_day(lot: Lot) -> dt.date:
+    return lot.made_by.happened_at.date()
+
+
+def test_an_allergen_that_is_declared_and_not_in_it_is_not_said_to_be(farm: Farm) -> None:
+    """Unless nobody recorded of what crop the leaf is: then it may be."""
+    farm.bag.allergens = "mustard"
+    farm.bag.save()
+    run = farm.pack([farm.cut(1500)], packs=12)
+    assert PackingRun.objects.get(lot=run).allergens == ""
+    other = farm.pack([farm.cut(1500, crop=farm.mustard)], packs=12)
+    assert PackingRun.objects.get(lot=other).allergens == "mustard"
+    # a bag of before records began names no crop
+    before = farm.tell("opening_entry", kind="pack", quantity=12, place=farm.store, grams_each=120)
+    taken = [Taken(before.lot, farm.store, used=5)]
+    last = farm.tell("rework", product=farm.bag, taken=taken, packs=5, store=farm.store).lot
+    assert PackingRun.objects.get(lot=last).allergens == "mustard"
 
 
 def test_a_leaf_that_the_recipe_does_not_name_is_refused_and_a_fact_is_flagged(
@@ -324,7 +432,7 @@ def test_every_word_of_it_stands_on_the_label_and_the_code_can_be_read(
     decided(farm.bag, state=C.State.READY)
     farm.bag.named, farm.bag.grade, farm.bag.largest_cm2 = farm.mustard, Product.Grade.ONE, 60
     farm.bag.save()
-    run = mixed(farm)
+    run = mixed(farm, washed=True)
     row = PackingRun.objects.select_related("lot__made_by", "product").get(lot=run)
     printed = labels.pdf(
         stock_of(stock_called(stock)), [(run_label(row), 2)], title="Labels", dpi=dpi

@@ -16,7 +16,8 @@ from grow.labels import Label, Qr, Stock, Words, crate_tag, food_label, pdf
 from grow.models import Lot, Person, Tag
 from grow.operations import Crate
 from sales import starter
-from sales.labels import figures_mm, run_label, stock_of
+from sales.label_words import figures_mm
+from sales.labels import run_label, stock_of
 from sales.models import LabelStock
 from tests.farm import Farm
 from tests.reading_labels import codes_on, letters_on, sizes_of, words_on
@@ -199,7 +200,7 @@ def test_figures_of_the_weight_are_as_high_as_the_law_asks(farm: Farm, grams, mi
 def test_a_label_says_what_its_run_froze(farm: Farm):
     farm.bag.allergens = "mustard"
     farm.bag.save()
-    run = farm.pack([farm.cut(3000)], packs=24)
+    run = farm.pack([farm.cut(3000, crop=farm.mustard)], packs=24)
     farm.bag.name = "Something else"
     farm.bag.save()
     printed = pdf(ROLL, [(run_label(run.run), 1)], title="x")

@@ -11,12 +11,12 @@ import pytest
 from django.contrib.auth.models import Group
 from django.test import Client
 
-from grow import clock
+from grow import clock, pins
 from grow.faults import faults
-from grow.models import Event, Lot
-from sales.models import LabelStock, PackingRun
+from grow.models import Event, Lot, Person
+from sales.models import LabelStock, PackingRun, Product
 from sales.pages_pack import READY, RECORD
-from tests.farm import Farm
+from tests.farm import Farm, decided
 from tests.hands import DESK, PHONE, People, Thumb, violations
 from tests.reading_labels import codes_on
 
@@ -60,6 +60,107 @@ def says(answer: Any) -> str:
 
 def runs() -> int:
     return PackingRun.objects.count()
+
+
+# --- what hangs on the product, the tank, the hour ------------------------------------------------
+
+
+def test_leaf_is_washed_as_its_card_says_in_the_tank_of_the_last_wash(
+    farm: Farm, packer: Client
+) -> None:
+    """So a run is touched by its wash water (LEDGER 3), and held with it."""
+    page = packer.get("/pack/?product=SALAD-120").content.decode()
+    assert 'name="washed" value="yes">' in page
+    assert ">Wash tank</option>" in page
+    decided(farm.bag, state="ready")
+    farm.tell("fill", tank=farm.wash_tank, litres=60)
+    farm.tell("fill", tank=farm.bench_tank, litres=60)
+    first = {"washed": "yes", "tank": "Wash tank", "client_id": "w-1"}
+    packer.post("/pack/", typed(farm, farm.cut(1500), **first))
+    page = packer.get("/pack/?product=SALAD-120").content.decode()
+    assert 'name="washed" value="yes" checked' in page
+    assert "<option selected>Wash tank</option>" in page
+    water = Lot.objects.get(kind="water", made_by__place=farm.wash_tank)
+    run = PackingRun.objects.get()
+    assert run.lot.above.filter(parent=water, kind="touched").exists()
+    farm.hold(water)
+    packer.post("/pack/", typed(farm, farm.cut(1500), **(first | {"client_id": "w-2"})))
+    assert runs() == 1  # its water is held
+    answer = packer.post("/pack/", typed(farm, farm.cut(1500), client_id="w-3"))
+    assert "was not washed" in says(answer)
+
+
+def test_another_product_brings_its_own_target(farm: Farm, packer: Client) -> None:
+    Product.objects.filter(pk=farm.bag.pk).update(target_g="122.5")
+    Product.objects.create(code="HERBS-30", name="Herbs 30 g", nominal_g=30, form="bunch")
+    sent = typed(farm, farm.cut(1500), press="", scan="HERBS-30", target="122.5", weighed="121")
+    page = packer.post("/pack/", sent).content.decode()
+    assert "122.5" not in page
+    assert ">121<" not in page
+    assert "Bunches closed" in page
+
+
+@pytest.mark.parametrize("target", ["10000000", "0", "-5", "1,500"])
+def test_a_scale_is_set_to_what_such_packs_weigh(farm: Farm, packer: Client, target: str) -> None:
+    crate = farm.cut(1500)
+    answer = packer.post("/pack/", typed(farm, crate, target=target))
+    assert answer.status_code == 422
+    assert says(answer).startswith("Not recorded yet.")
+    assert target in answer.content.decode()
+    assert packer.get("/pack/").status_code == 200
+    assert packer.post("/pack/", typed(farm, crate, target="122,5")).status_code == 302
+    assert str(PackingRun.objects.get().target_g) == "122.5"
+
+
+def test_no_number_is_too_long_and_no_sign_too_strange(farm: Farm, packer: Client) -> None:
+    crate = farm.cut(1500)
+    for more in ({"packs": "9" * 5000}, {"press": "", "scan": "A\0B"}, {"weighed": "9" * 40}):
+        assert packer.post("/pack/", typed(farm, crate, **more)).status_code == 422
+    assert packer.get("/pack/", {"product": "A\0B"}).status_code == 422
+    assert runs() == 0
+
+
+def test_a_first_scan_that_is_no_product_says_so(farm: Farm, packer: Client) -> None:
+    answer = packer.get("/pack/", {"product": "XYZ-9"})
+    assert answer.status_code == 422
+    assert "No product that is packed has the code “XYZ-9”." in answer.content.decode()
+    # a British scanner at a computer set to German: the hyphen is a ß
+    answer = packer.get("/pack/", {"product": "SALADß120"})
+    page = answer.content.decode()
+    assert "set the scanner to German" in page
+    assert "From these crates" in page
+    answer = packer.post("/pack/", typed(farm, farm.cut(900), press="", scan="LINEßREADZ"))
+    assert "Read as LINE-READY" in says(answer)
+    assert not Event.objects.filter(kind="look_over").exists()
+
+
+def test_what_is_not_in_store_says_where_it_is(farm: Farm, packer: Client) -> None:
+    crate = farm.cut(900)
+    farm.tell("move", lot=crate, from_place=farm.store, to_place=farm.quarantine, quantity=900)
+    answer = packer.post("/pack/", typed(farm, farm.cut(900), press="", scan=crate.code))
+    assert says(answer).endswith(
+        f"{crate.code} stands in Quarantine, and only what is in store is packed."
+    )
+
+
+def test_leaf_past_the_products_days_is_greyed_with_its_date(farm: Farm, packer: Client) -> None:
+    old = farm.cut(900)
+    farm.pass_time(days=10)
+    page = packer.get("/pack/?product=SALAD-120").content.decode()
+    box = page[page.index(f'value="{key(farm, old)}"') :][:1200]
+    assert "disabled" in box[:120]
+    assert "Past its date, 11 Mar 2026" in box
+
+
+def test_the_hour_is_the_farms_own(farm: Farm, packer: Client) -> None:
+    farm.pass_time(days=120)  # 30 June: British summer time
+    farm.tell("look_over", line=farm.line)
+    farm.tell("clean", place=farm.line)
+    page = packer.get("/pack/?product=SALAD-120").content.decode()
+    assert "looked over at 09:00" in page
+    farm.pass_time(days=1)
+    page = packer.get("/pack/?product=SALAD-120").content.decode()
+    assert "Last clean 30 Jun 09:00." in page
 
 
 # --- what lies there -----------------------------------------------------------------------------
@@ -278,6 +379,35 @@ def test_the_days_runs_can_be_reprinted_undone_and_are_listed(farm: Farm, packer
 def test_who_does_not_pack_has_no_such_page(farm: Farm, packer: Client) -> None:
     farm.packer.groups.set([Group.objects.get(name="shop")])
     assert packer.get("/pack/").status_code == 403
+
+
+def test_on_a_shared_tablet_a_late_run_waits_and_its_labels_let_the_packer_go(farm: Farm) -> None:
+    LabelStock.objects.create(name="Roll", width_mm=62, height_mm=40)
+    ines = farm.packer
+    ines.groups.add(Group.objects.get(name="packer"))
+    ines.badge, ines.pin = "PK-7Q3", pins.hashed("4829")
+    ines.save()
+    tablet = Client()
+    tablet.force_login(Person.objects.create_superuser("boss", password="a long one"))
+    tablet.post("/shared-device/", {"name": "Packing bench"})
+    tablet.post("/who/", {"badge": "PK-7Q3"})
+    crate = farm.cut(1500)
+    farm.pass_time(minutes=6)
+    sent = typed(farm, crate, trim="20", washed="yes")
+    assert tablet.post("/pack/", sent)["Location"] == "/who/"
+    assert runs() == 0
+    assert tablet.post("/who/", {"badge": "PK-7Q3"})["Location"] == "/pack/"
+    page = tablet.get("/pack/").content.decode()
+    for typed_ in ('name="packs" value="12"', 'name="trim" value="20"', 'value="yes" checked'):
+        assert typed_ in page
+    assert re.search(rf'value="{key(farm, crate)}" checked', page)
+    labels = tablet.post("/pack/", sent | {"client_id": "late"})["Location"]
+    assert labels.startswith("/labels/")
+    told = {"count": "12", "stock": str(LabelStock.objects.get().pk), "client_id": "print"}
+    assert tablet.post(labels, told)["Content-Type"] == "application/pdf"
+    assert tablet.get("/pack/")["Location"].startswith("/who/")  # whoever is next
+    entries = Event.objects.filter(kind__in=["pack", "print_labels"])
+    assert {(e.recorded_by, e.device) for e in entries} == {(ines, "Packing bench")}
 
 
 def test_the_sheet_of_codes_holds_all_that_a_scanner_may_say(farm: Farm, packer: Client) -> None:

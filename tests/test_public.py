@@ -27,7 +27,7 @@ from rest_framework.test import APIClient
 
 from grow import clock
 from grow.labels import Stock, pdf
-from grow.models import Business, Hold, Lot, Person, Place, PlaceKind
+from grow.models import Business, Crop, Hold, Lot, Person, Place, PlaceKind
 from sales import public
 from sales.label_words import words_of
 from sales.labels import run_label
@@ -241,12 +241,15 @@ def test_before_any_label_is_printed_it_says_what_the_run_froze(
 ) -> None:
     farm.bag.allergens = "mustard, celery"
     farm.bag.save()
-    run = farm.pack([farm.cut(1000), farm.cut(500, crop=farm.mustard)], packs=12)
+    celery = Crop.objects.create(name="Leaf celery", allergen="celery")
+    crates = [farm.cut(700), farm.cut(500, crop=farm.mustard), farm.cut(300, crop=celery)]
+    run = farm.pack(crates, packs=12)
     page = shown(client.get(f"/l/{run.code}"))
     assert "What is in it Contains: celery, mustard" in page
     assert "Origin: United Kingdom" in page
     # at the first level crates come from no sowing that is known
-    assert "Loose-leaf lettuce Cut 02 Mar 2026 Red mustard Cut 02 Mar 2026" in page
+    for crop in ("Leaf celery", "Loose-leaf lettuce", "Red mustard"):
+        assert f"{crop} Cut 02 Mar 2026" in page
 
 
 def test_bought_in_leaf_is_not_called_grown_here(
@@ -280,7 +283,7 @@ def test_leaf_of_before_records_began_has_no_day(
     crate = farm.tell(
         "opening_entry", kind="harvest", quantity=500, place=farm.store, crop=farm.mustard
     ).lot
-    farm.bag.allergens = "mustard"
+    farm.bag.allergens, farm.bag.days_from_cut = "mustard", None
     farm.bag.save()
     new = farm.sow(40)
     farm.pass_time(days=25)
@@ -352,6 +355,19 @@ def test_a_stopped_lot_says_so_at_once_and_says_no_reason(
     farm.pass_time(hours=1)
     farm.tell("release", lots=[run], reason="nothing found")
     assert "No notice recorded here as of 08 Apr 2026 10:00." in shown(client.get(f"/l/{run.code}"))
+
+
+def test_a_stopped_lot_gives_the_number_to_ring(farm: Farm, client: Client) -> None:
+    Business.objects.create(
+        name="Ashwithy",
+        address="Mill Lane",
+        telephone="01632 960200",
+        country="United Kingdom",
+    )
+    run = mixed(farm)
+    assert "960200" not in shown(client.get(f"/l/{run.code}"))
+    farm.hold(run)
+    assert "Ask Ashwithy, Mill Lane, telephone 01632 960200." in shown(client.get(f"/l/{run.code}"))
 
 
 def test_what_was_made_of_a_stopped_crate_is_stopped(

@@ -149,7 +149,16 @@ def test_with_the_bag_on_its_tare_is_taken_off(bench):
     assert answer.status_code == 422
     assert "Weight 2: 6.5 g is no more than the empty bag, 6.5 g." in words(answer)
     assert len(bench.weighed()) == 2
-    Product.objects.update(tare_g=0)
+    Product.objects.update(tare_g=0)  # another bag from now on; these were packed in the old one
+    assert bench.type("127.9", with_bag="on").status_code == 302
+    assert bench.weighed()[-1] == D("121.4")
+    record = words(bench.page(what="record"))
+    assert "Tare 6.5 g" in record
+    assert "as set now" not in record
+    PackingRun.objects.update(tare_g=None)  # a run of before it was kept
+    Product.objects.update(tare_g=D("4"))
+    assert "Tare 4 g, as set now" in words(bench.page(what="record"))
+    PackingRun.objects.update(tare_g=0)
     assert "With the bag on" not in words(bench.page())
     bench.type("127.9", with_bag="on")  # of a page that stood open: nothing to take off
     assert bench.weighed()[-1] == D("127.9")
@@ -474,7 +483,7 @@ def test_the_record_of_a_run_for_an_officer_three_days_on(bench):
         "Giveaway 42 from a mean fill of 121.5 g, as told",
         "Samples 20 as told Moisture lost 0",
         "Labels printed 33 Spoiled 2 Destroyed 0 On packs 28 Difference 3 left over or lost",
-        "Method Sampled System Average of the batch Scale to read 121 g Tare 6.5 g, as set now",
+        "Method Sampled System Average of the batch Scale to read 121 g Tare 6.5 g",
         "T1, T2 114.6 g, 109.2 g",
         "Packing bench, 02 Mar 2026, 09:00, Tam: not so: all knives are there. Done: found the",
         "02 Mar 2026, 09:05, packer, Scale B: 2 of 28 121.4 119.5",
@@ -778,7 +787,7 @@ def test_many_weights_ask_no_more_often_than_few(bench):
     check(bench)
     for address in ("/runs/{}/weights/", "/runs/{}/record/", "/api/v1/runs/{}/weights/"):
         once = asked(bench.client, address.format(few.code))
-        assert asked(bench.client, address.format(many.code)) == once <= 40, address
+        assert asked(bench.client, address.format(many.code)) == once <= 70, address
 
 
 def test_told_is_what_was_weighed(bench):

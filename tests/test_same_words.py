@@ -131,7 +131,8 @@ def _wall_clock(value: str) -> str:
 def _typed(name: str, value: Any, lot: Any) -> str:
     by_weight = name in OF_A_LOT and Lot.objects.filter(code=lot, unit="g").exists()
     grams = isinstance(value, int) and (name.endswith("_g") or name == "grams" or by_weight)
-    return f"{value} g" if grams else _cell(value)
+    # less than nothing is no weight, with whatever unit
+    return f"{value} g" if grams and value >= 0 else _cell(value)
 
 
 def lines(data: Mapping[str, Any]) -> str:
@@ -333,7 +334,7 @@ def labels_and_weights(farm: Farm) -> None:
         use_by=farm.today,
     ).lot
     met(farm, "weigh_packs", run=old, weights=[Decimal(121)])
-    for wrong in ("12.5", "121.123", "0"):
+    for wrong in ("12.5", "121.1234", "0", "60000"):
         met(farm, "weigh_packs", run=run, weights=[Decimal(wrong)])
     met(farm, "weigh_packs", run=run, weights=[Decimal(121)] * 11)
     met(farm, "relabel", run=run, use_by=run.use_by, reason="again", destroyed=0)
@@ -351,6 +352,18 @@ def labels_and_weights(farm: Farm) -> None:
         store=farm.store,
         line=farm.line,
     )
+    farm.bag.recipe.all().delete()
+    leaf = {"product": farm.bag, "packs": 8, "store": farm.store, "line": farm.line}
+    leaf["taken"] = [Taken(farm.cut(1000), farm.store, left=0)]
+    met(farm, "pack", **leaf, target_g=Decimal(9999))
+    decided(farm.bag, since=farm.today, state="ready")
+    met(farm, "pack", **leaf)
+    met(farm, "harvest", crates=[Crate(500)], towers=[farm.t3], store=farm.store)
+    opened = [Taken(run, farm.store, used=5)]
+    again = farm.tell(
+        "rework", product=farm.bag, taken=opened, packs=5, store=farm.store, already_done=True
+    )
+    met(farm, "correct_weight", lot=again.lot, right=9, reason="four more")
 
 
 @story

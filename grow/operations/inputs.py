@@ -42,7 +42,8 @@ from ..models import (
 from ..queries import stocks
 from ..setup import the
 
-_ORIGIN = "Origin: "
+#: How a lot's note begins that says where it grew, and what stands there while nobody has said.
+ORIGIN_NOTE, NOT_TOLD = "Origin: ", "not told"
 
 
 def learn(entry: Entry, lot: Lot, called: str = "", **more) -> None:
@@ -143,7 +144,7 @@ def receive_produce(
     place: Keeping,
     grams: int,
     supplier_lot: Called = "",
-    origin: Annotated[str, as_in(Description, "note", less=len(_ORIGIN))] = "",
+    origin: Annotated[str, as_in(Description, "note", less=len(ORIGIN_NOTE))] = "",
     received_c: str = "",
     paid_pence: Number | None = None,
     use_by: dt.date | None = None,
@@ -160,7 +161,7 @@ def receive_produce(
         use_by=use_by,
     )
     entry.move(lot, supplier, place, grams, Basis.WEIGHED)
-    learn(entry, lot, supplier_lot, note=f"{_ORIGIN}{origin or 'not told'}")
+    learn(entry, lot, supplier_lot, note=f"{ORIGIN_NOTE}{origin or NOT_TOLD}")
 
 
 @operation(says="described", gate_=gate.ALONE)

@@ -8,8 +8,8 @@ from typing import Annotated
 from grow import gate, holds
 from grow.errors import Refusal
 from grow.fitting import Number, Reason, of
-from grow.ledger import Entry, operation
-from grow.models import Flag, Lot, LotKind
+from grow.ledger import BEFORE_CANCEL, Entry, operation
+from grow.models import Event, Flag, Lot, LotKind, alive
 from grow.operations.inputs import learn
 from sales.label_words import Words, date_of, words_of
 from sales.models import LabelCount, PackingRun
@@ -43,6 +43,21 @@ def _print(entry: Entry, run: PackingRun, count: int, said: Words) -> None:
     first = PackingRun.objects.filter(pk=run.pk, label={})
     first.update(label=said.kept(), label_text=said.text)
     LabelCount.objects.create(event=entry.event, run=run, printed=count)
+
+
+def _never_printed(entry: Entry, event: Event) -> None:
+    """What no label says any more is not kept: the next one is the first."""
+    run = event.labels.run
+    others = LabelCount.objects.filter(alive("event"), run=run, printed__gt=0)
+    if not others.exclude(event=event).exists():
+        entry.later.append(lambda: _forget(run))
+
+
+def _forget(run: PackingRun) -> None:
+    PackingRun.objects.filter(pk=run.pk).update(label={}, label_text="")
+
+
+BEFORE_CANCEL["print_labels"] = _never_printed
 
 
 @operation(says="labels spoiled", slot=11.6)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 
-from grow import clock
+from grow import clock, lineage
 from grow.errors import Refusal
 from grow.fitting import Goods, Keeping
 from grow.ledger import Entry, operation
@@ -32,7 +32,7 @@ from grow.setup import the
 from grow.shares import shared_out
 from sales import contents
 from sales import weights as weights_
-from sales.label_words import date_called, decision
+from sales.label_words import Decision, decision
 from sales.models import DecisionCard, PackingRun, Product
 
 from . import weighing
@@ -160,6 +160,7 @@ def _run(
             raise Refusal("nought", f"{lost} g of {what} cannot be.")
     nominal_g = packs * each_g
     weighing.refuse_odd(entry, weights, packs, each_g)
+    weighing.refuse_odd_target(target_g, each_g)
     if weights:
         mean_fill_g = sum(weights, Decimal(0)) / len(weights)
     if mean_fill_g is not None:
@@ -190,6 +191,7 @@ def _run(
         )
     _refuse_off_recipe(entry, product, taken, grams)
     date, allowed = _use_by(entry, product, taken, use_by)
+    decided = decision(product, clock.number_day(entry.event.day))
     crops = {t.lot.crop_id for t in taken}
     run = entry.make(
         LotKind.PACK,
@@ -203,6 +205,8 @@ def _run(
     if date and allowed and date > allowed:
         entry.hold_at_birth(run, f"labelled {date:%d %b %Y}; its leaf allows {allowed:%d %b %Y}")
         learn(entry, run, best_before=allowed)  # what is made of it is no younger for the label
+    _hold_if_past(entry, run, product, date)
+    _hold_if_unwashed(entry, run, product, decided, taken, washed)
     if undeclared:
         entry.hold_at_birth(run, f"undeclared allergen: {', '.join(undeclared)}")
     _open_bags(entry, run, opened, 0 if loose else gain_g, 0 if loose else trim_total)
@@ -218,7 +222,6 @@ def _run(
     )
     _share(entry, run, loose, gain_g, losses)
     entry.move(run, the("packing"), store, packs, Basis.COUNTED)
-    decided = decision(product, clock.number_day(entry.event.day))
     entry.later.append(
         lambda: PackingRun.objects.create(
             lot=run,
@@ -229,9 +232,9 @@ def _run(
             origin=contents.origin([t.lot.pk for t in taken]),
             use_by=date,
             fill=product.fill,
-            label_text=_label_text(product, allergens, date_called(decided), date, run.code),
             system=decided.system if decided else DecisionCard.System.AVERAGE,
             target_g=target_g,
+            tare_g=product.tare_g,
             scale=scale,
             washed=washed,
             grams_in=grams_in,
@@ -372,10 +375,12 @@ def _in_it(lot: Lot) -> set[str]:
 
 
 def _allergens(product: Product, taken: Sequence[Taken]) -> tuple[list[str], list[str]]:
-    """(what is really in it or declared, what is in it and not declared)."""
+    """(what is really in it, what is in it and not declared). Where nobody recorded of what crop
+    some of it is, all that the product declares may be."""
     real = set().union(*(_in_it(t.lot) for t in taken))
     declared = contents.words(product.allergens)
-    return sorted(real | declared), sorted(real - declared)
+    known = contents.crops_known([t.lot.pk for t in taken])
+    return sorted(real if known else real | declared), sorted(real - declared)
 
 
 def _who(taken: Sequence[Taken], undeclared: list[str]) -> str:
@@ -394,8 +399,7 @@ def _use_by(entry, product, taken, told: dt.date | None) -> tuple[dt.date | None
     if product.shelf_life_days is not None:
         bounds.append(day + dt.timedelta(days=product.shelf_life_days))
     if product.days_from_cut is not None:
-        oldest = min(clock.number_day(t.lot.made_by.day) for t in taken)
-        bounds.append(oldest + dt.timedelta(days=product.days_from_cut))
+        bounds.append(_oldest(taken) + dt.timedelta(days=product.days_from_cut))
     bound = min(bounds, default=None)
     if told and bound and told > bound:
         entry.refuse_or(
@@ -405,10 +409,46 @@ def _use_by(entry, product, taken, told: dt.date | None) -> tuple[dt.date | None
     return told or bound, bound
 
 
-def _label_text(product: Product, allergens: list[str], kind: str, date, code: str) -> str:
-    lines = [product.name, f"{product.nominal_g} g"]
-    if allergens:
-        lines.append("Contains: " + ", ".join(a.upper() for a in allergens))
-    if date and kind:
-        lines.append(f"{kind} {date:%d %b %Y}")
-    return "\n".join([*lines, f"Lot {code}"])
+def _oldest(taken: Sequence[Taken]) -> dt.date:
+    """The day on which the oldest leaf in it was cut, or came in; of bags of before records began
+    that on which they did."""
+    lots = {t.lot for t in taken}
+    bags = {lot.pk for lot in lots if lot.kind == LotKind.PACK}
+    days = [lot.made_by.day for lot in lots if lot.pk not in bags]
+    if bags:
+        above = lineage.above(bags, composition=True)
+        leaf = Lot.objects.filter(pk__in=above, kind__in=[LotKind.HARVEST, LotKind.PRODUCE])
+        days += leaf.values_list("made_by__day", flat=True)
+    return clock.number_day(min(days or [lot.made_by.day for lot in lots]))
+
+
+def _hold_if_past(entry: Entry, run: Lot, product: Product, date: dt.date | None) -> None:
+    """The date of a run may not be past on the day on which it is packed."""
+    day = clock.number_day(entry.event.day)
+    if date is None or date >= day:
+        return
+    says = f"{product} of this leaf is good until {date:%d %b %Y}, and it is {day:%d %b %Y}"
+    entry.refuse_or(
+        "past_date", f"{says}. Take fresher leaf, or tell it as already done.", date=str(date)
+    )
+    entry.hold_at_birth(run, says)
+
+
+def _hold_if_unwashed(
+    entry: Entry,
+    run: Lot,
+    product: Product,
+    decided: Decision | None,
+    taken: Sequence[Taken],
+    washed: bool,
+) -> None:
+    """What is labelled washed and ready to eat was washed: now, or, opened bags, when they were
+    packed."""
+    if washed or decided is None or decided.state != DecisionCard.State.READY:
+        return
+    lots = {t.lot.pk for t in taken}
+    if PackingRun.objects.filter(lot__in=lots, washed=True).count() == len(lots):
+        return
+    says = f"{product} is labelled washed and ready to eat, and this run was not washed"
+    entry.refuse_or("not_washed", f"{says}. Wash it and say so, or tell it as already done.")
+    entry.hold_at_birth(run, says)

@@ -9,6 +9,7 @@ from grow.errors import Refusal
 from grow.ledger import Entry, operation
 from grow.models import Flag, Lot, Thing
 from sales.models import PackWeight
+from sales.weights.reading import GREATEST_G
 
 from .labelling import Run, run_of
 
@@ -26,6 +27,12 @@ def refuse_odd(entry: Entry, weights: Sequence[Decimal], packs: int, each_g: int
             raise Refusal("nought", f"Weight {n} is {grams} g; a pack weighs something.", number=n)
         if grams != grams.quantize(STEP_G):
             raise Refusal("too_fine", f"Weight {n}, {grams} g, is finer than {STEP_G} g.", number=n)
+        if grams > GREATEST_G:  # no fact either: no pack, and no such number can be kept
+            raise Refusal(
+                "too_heavy",
+                f"Weight {n} is {grams} g; no pack weighs over {GREATEST_G} g.",
+                number=n,
+            )
         if not each_g <= grams * ODD <= each_g * ODD * ODD:
             entry.refuse_or(
                 "odd_weight",
@@ -38,6 +45,18 @@ def refuse_odd(entry: Entry, weights: Sequence[Decimal], packs: int, each_g: int
         raise Refusal(
             "more_than_packs", f"{len(weights)} weights were told of {packs} packs.", packs=packs
         )
+
+
+def refuse_odd_target(target_g: Decimal | None, each_g: int) -> None:
+    """Raises Refusal for what no scale was set to for such packs. It is a figure to aim at, and no
+    fact that a record has to take."""
+    if target_g is None or each_g <= target_g * ODD <= each_g * ODD * ODD:
+        return
+    raise Refusal(
+        "odd_target",
+        f"The scale is to read {target_g} g, for packs of {each_g} g. Write what it should read "
+        "after the tare, or leave it out.",
+    )
 
 
 def keep(entry: Entry, run: Lot, weights: Sequence[Decimal]) -> None:

@@ -16,6 +16,7 @@ document.addEventListener("DOMContentLoaded", () => {
     window.addEventListener("pageshow", () => { sent = false; });
 
     const packs = document.getElementById("id_packs");
+    const sums = form.querySelector(".pack-sums");
     const show = (name, text) => {
         const cell = form.querySelector(`[data-sum="${name}"]`);
         if (cell) cell.textContent = text;
@@ -36,7 +37,10 @@ document.addEventListener("DOMContentLoaded", () => {
             grams += Math.max(0, Number(crate.dataset.grams) - left);
         });
         const nominal = whole(packs.value) * Number(form.dataset.nominal);
-        const given = parseInt(form.querySelector('[data-sum="giveaway"]').textContent, 10) || 0;
+        const mean = Number(sums.dataset.mean);
+        const over = (mean - Number(form.dataset.nominal)) * whole(packs.value);
+        const given = mean ? Math.max(0, Math.round(over)) : 0;
+        show("giveaway", mean ? `${given} g` : "–");
         const rest = grams - nominal - given - whole(document.getElementById("id_trim").value);
         show("in", `${grams} g`);
         show("nominal", `${nominal} g`);
@@ -51,6 +55,10 @@ document.addEventListener("DOMContentLoaded", () => {
             packs.value = Math.max(0, whole(packs.value) + Number(button.dataset.step));
             count();
         });
+    });
+    document.getElementById("id_weighed").addEventListener("input", () => {
+        // what they come to is worked out where they are read: with the next look
+        sums.dataset.mean = "";
     });
     form.addEventListener("input", count);
     form.addEventListener("change", count);
