@@ -5,7 +5,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("sales", "0002_labels_weights_and_decisions"),
+        ("sales", "0003_orders_and_what_notes_keep"),
     ]
 
     operations = [
