@@ -51,6 +51,9 @@ from .shelf import (
     first_expired_first,
     held_times,
     last_whole,
+    named_by_date,
+    of_one_date,
+    split_by_date,
     there_since,
     was_held,
     whole_counts,
@@ -117,10 +120,11 @@ def settle(entry: Entry) -> list[Movement]:
         for lot, place in pairs.values()
         if lot.line and place.kind in OUTLETS
     }
-    if sold_by_line:
-        told = _lines_told(
-            places={p for p, _ in sold_by_line}, lines={line for _, line in sold_by_line}
-        )
+    # a shop's shelf is walked by the line: a till names no lots there, and a count by date none
+    lines |= {key: place for key, place in sold_by_line.items() if place.kind == PlaceKind.SHOP}
+    rest = sold_by_line.keys() - lines.keys()
+    if rest:
+        told = _lines_told(places={p for p, _ in rest}, lines={line for _, line in rest})
         lines |= {key: sold_by_line[key] for key in set(told) if key in sold_by_line}
     alone = {key: pair for key, pair in pairs.items() if (pair[1].pk, pair[0].line) not in lines}
     walked = Walk(entry)
@@ -348,6 +352,7 @@ class Walk:
                 for c in self.entry.counts
                 if c.place.pk == place.pk and c.lot.line in lines
             }
+            lots |= named_by_date(place.pk, start, lines)
             here = {"lot__in": lots}
         on_shelf = Movement.objects.filter(Q(to_place=place) | Q(from_place=place), **here)
         if start:
@@ -385,7 +390,8 @@ class Walk:
             lots_ = {lot.pk: (lot, use_by) for lot, use_by in dated if lot.line == line}
             ends = {m: e for m, e in wholes.of(place.pk, line).items() if not start or m > start}
             rank = {lot: n for n, lot in enumerate(lots_)}
-            stretches = _Stretches(sorted(ends))
+            groups = of_one_date(lots_.values())
+            stretches = _Stretches(sorted(ends), wholes.blurred(ends), groups)
             for row in moved:
                 if row[0] in lots_:
                     signed = row[3] if row[2] == place.pk else -row[3]
@@ -564,8 +570,9 @@ class _Stretches:
     """A line's shelf cut at its whole counts, each of which ends a stretch; what it found is what
     the next one begins with."""
 
-    def __init__(self, ends: list[Moment]) -> None:
-        self.ends = ends
+    def __init__(self, ends: list[Moment], blurred: set[Moment], groups: list[list[int]]) -> None:
+        """blurred: ends at which a count by date stands; groups: lots that it sees as one."""
+        self.ends, self.blurred, self.groups = ends, blurred, groups
         self.opening: dict[int, int] = {}
         self.shelves: dict[int, dict[int, OneLot]] = defaultdict(dict)
         self.rows: dict[int, list[tuple]] = defaultdict(list)
@@ -587,6 +594,8 @@ class _Stretches:
             if end:
                 for one in shelf.values():
                     one.counts.setdefault(end, 0)  # not seen by it
+            if end in self.blurred:
+                split_by_date(shelf, end, self.groups)
             if shelf or self.rows.get(i):
                 yield shelf, self.rows.get(i, [])
             stands = (

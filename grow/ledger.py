@@ -62,6 +62,7 @@ from .models import (
 )
 from .ready import insert
 from .setup import the
+from .shelf import counted_by_date
 from .telling import (
     AHEAD,
     DATED_AS,
@@ -471,8 +472,11 @@ class Entry:
     def walk_again(self, lots: Iterable[Lot], since: dt.datetime) -> None:
         """What was sold of the lines of these lots since a moment hangs on what this says."""
         lines = {lot.line for lot in lots if lot.line}
-        for u in Unnamed.objects.filter(line__in=lines).select_related("place"):
-            self.walk_line(u.place, u.line, since)
+        shelves = set(Unnamed.objects.filter(line__in=lines).values_list("place_id", "line"))
+        shelves |= counted_by_date(lines)
+        places = Place.objects.in_bulk({place for place, _ in shelves})
+        for place, line in sorted(shelves):
+            self.walk_line(places[place], line, since)
 
     def walk_line(self, place: Place, line: str, since: dt.datetime) -> None:
         self.lines[place, line] = min(since, self.lines.get((place, line), since))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -28,3 +29,17 @@ class Page:
     #: What was sent too late on a shared device waits for its person; the view asks for it by
     #: `devices.take_kept`.
     keeps: bool = False
+
+
+@dataclass(frozen=True)
+class Way:
+    """A way out of a refusal: a button that sends the same form with one more word in it."""
+
+    name: str
+    value: str
+    label: str
+
+
+def new_id() -> str:
+    """Of one form, so that a second press of it is no second act."""
+    return str(uuid.uuid4())

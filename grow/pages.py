@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import uuid
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 from django.core.exceptions import PermissionDenied
@@ -21,23 +19,14 @@ from .forms import Form
 from .kinds import KINDS
 from .models import Event, Person
 from .operations import keep_photo
-from .page import Page
+from .page import Page, Way, new_id
 from .pages_bulk import BULK_PAGES
+from .pages_count import COUNT_PAGES
 from .pages_import import IMPORT_PAGES
 from .pages_looking import LOOKING
 from .pages_signing import SIGNING_PAGES, countersign_page
 from .pages_who import PEOPLE_PAGES
 from .wording import Act, act
-
-
-@dataclass(frozen=True)
-class Way:
-    """A way out of a refusal: a button that sends the same form with one more word in it."""
-
-    name: str
-    value: str
-    label: str
-
 
 #: What a refusal asks back, and the argument that answers it.
 ANSWERS = {
@@ -130,10 +119,6 @@ def would_be_written(
         return False
 
 
-def new_id() -> str:
-    return str(uuid.uuid4())
-
-
 def _show(
     request: HttpRequest,
     kind: str,
@@ -164,5 +149,6 @@ PAGES = [
     *PEOPLE_PAGES,
     *IMPORT_PAGES,
     *BULK_PAGES,
+    *COUNT_PAGES,
     *LOOKING,
 ]

@@ -19,7 +19,16 @@ from django.db.models import Q
 from . import clock, lineage
 from .kinds import CANCELLING, DIFFERENCE, OWN, WORKED_OUT
 from .models import Counted, Event, Holding, Lot, Movement, PlaceKind, Unnamed, alive
-from .shelf import figures, last_whole, next_whole, whole_counts
+from .queries import stocks
+from .shelf import (
+    figures,
+    first_expired_first,
+    last_whole,
+    next_whole,
+    of_one_date,
+    there_since,
+    whole_counts,
+)
 
 Moment = dt.datetime
 #: placed and happened
@@ -37,6 +46,9 @@ class _OnShelf:
     gone: int = 0  # what counts say went unnamed
     seen: bool = False  # what is left was counted at the end of the stretch
     opening: int = 0
+    #: before its last count, and by it
+    uncounted: int = 0
+    counted: int = 0
     named: list[tuple[Moment, int]] = field(default_factory=list)  # by named acts, since then
 
     @property
@@ -60,6 +72,10 @@ class _Shelf:
     counts: dict[int, dict[Moment, int]] = field(default_factory=lambda: defaultdict(dict))
     tills: list[tuple[Moment, int]] = field(default_factory=list)
     closings: list[Moment] = field(default_factory=list)
+    #: closings by date, and the lots that they saw as one; whether the first stretch begins so
+    blurred: set[Moment] = field(default_factory=set)
+    groups: list[list[int]] = field(default_factory=list)
+    begins_blurred: bool = False
 
 
 def possibly_sold(lots: Sequence[Lot]) -> dict[int, tuple[int, int]]:
@@ -70,7 +86,13 @@ def possibly_sold(lots: Sequence[Lot]) -> dict[int, tuple[int, int]]:
     low: dict[int, int] = defaultdict(int)
     high: dict[int, int] = defaultdict(int)
     unsure: set[int] = set()
+    named_none = Unnamed.objects.filter(
+        place__in={place for place, _ in shelves}, line__in={line for _, line in shelves}
+    )
+    tills = set(named_none.values_list("place_id", "line").distinct()) if shelves else set()
     for (place, line), targets in sorted(shelves.items()):
+        if (place, line) not in tills:
+            continue
         shelf = _read(place, line, targets)
         if not shelf.tills:
             continue
@@ -118,6 +140,7 @@ def _on_one_shelf(shelf: _Shelf, targets: set[int]) -> dict[int, tuple[int, int]
     out: dict[int, tuple[int, int]] = dict.fromkeys(targets, (0, 0))
     now = {lot: _OnShelf() for lot in {*shelf.moved, *shelf.counts}}
     start: Moment | None = None
+    unsure = shelf.begins_blurred
     for end in [*shelf.closings, None]:
         rung = [
             (m, q)
@@ -126,6 +149,8 @@ def _on_one_shelf(shelf: _Shelf, targets: set[int]) -> dict[int, tuple[int, int]
         ]
         for lot, one in now.items():
             _walk(one, shelf.moved.get(lot, ()), shelf.counts.get(lot, {}), start, end)
+        began_unsure = unsure
+        unsure = end in shelf.blurred and _blur(now, shelf, end)
         # what was rung up beyond all that stood there then is nobody's for sure: a wrong key, or
         # goods whose coming was told too late, so it may be of any lot that came later
         total = 0
@@ -137,11 +162,28 @@ def _on_one_shelf(shelf: _Shelf, targets: set[int]) -> dict[int, tuple[int, int]
             one = now[lot]
             then = beyond + sum(q for m, q in rung if one.since is None or m >= one.since)
             others = sum(most.values()) - most[lot]
-            least = min(max(0, total - others), most[lot])
+            # how many the others had is not known where a count saw them together with it
+            sure = not (began_unsure or unsure)
+            least = min(max(0, total - others), most[lot]) if sure else 0
             a, b = out[lot]
             out[lot] = a + least, b + max(min(most[lot], then), least)
         start = end
     return out
+
+
+def _blur(now: dict[int, _OnShelf], shelf: _Shelf, end: Moment | None) -> bool:
+    """Where the count at this end saw several lots as one, any of them may have been what was left
+    and any what had gone: of each the most of both. Whether more than one of them may."""
+    found = False
+    for group in shelf.groups:
+        lots = [now[pk] for pk in group if pk in now and now[pk].uncounted + now[pk].counted]
+        had, left = sum(one.uncounted for one in lots), sum(one.counted for one in lots)
+        gone, more = max(had - left, 0), max(left - had, 0)
+        found |= len(lots) > 1 and (more > 0 or sum(one.uncounted > 0 for one in lots) > 1)
+        for one in lots:
+            one.gone += min(one.uncounted, gone) - max(one.uncounted - one.counted, 0)
+            one.balance = min(one.uncounted + more, left)
+    return found
 
 
 def _walk(one, moved, counts: dict[Moment, int], start, end) -> None:
@@ -152,7 +194,7 @@ def _walk(one, moved, counts: dict[Moment, int], start, end) -> None:
         for m in sorted({*(m for m, _ in moved), *counts})
         if (start is None or m > start) and (end is None or m <= end)
     ]
-    one.gone = 0
+    one.gone = one.uncounted = one.counted = 0
     one.since = None
     one.opening = named = one.balance
     one.named = []
@@ -165,6 +207,7 @@ def _walk(one, moved, counts: dict[Moment, int], start, end) -> None:
         if empty and one.since is None and one.balance > 0:
             one.since = m
         if m in counts:
+            one.uncounted, one.counted = max(one.balance, 0), counts[m]
             one.gone += max(one.balance - counts[m], 0)
             one.balance = counts[m]
     one.seen = end in counts
@@ -172,17 +215,20 @@ def _walk(one, moved, counts: dict[Moment, int], start, end) -> None:
 
 def _read(place: int, line: str, targets: set[int]) -> _Shelf:
     here = Q(from_place=place) | Q(to_place=place)
-    first, last = None, None
-    for m in Movement.objects.filter(here, lot__in=targets).values_list(
-        "event__placed_at", flat=True
-    ):
-        first = min(first or m, m)
-        last = max(last or m, m)
-    before = last_whole(place, line, first) if first else None
+    # by what was told: what the books posted and took back again says nothing
+    named = Movement.objects.filter(here, lot__in=targets).exclude(event__kind__in=OWN)
+    some = Counted.objects.filter(place=place, lot__in=targets, quantity__gt=0)
+    told = [
+        moment
+        for rows in (named, some)
+        for moment in rows.values_list("event__placed_at", flat=True).distinct()
+    ]
+    before = last_whole(place, line, min(told)) if told else None
     standing = Holding.objects.filter(lot__in=targets, place=place, quantity__gt=0).exists()
-    after = next_whole(place, line, last) if last and not standing else None
-    ends = whole_counts([place], before, after).of(place, line)
-    shelf = _Shelf()
+    after = _gone_by(place, line, targets, max(told)) if told and not standing else None
+    wholes = whole_counts([place], before, after)
+    ends = wholes.of(place, line)
+    shelf = _Shelf(blurred=wholes.blurred(ends))
     acts: Acts | None = None
     if before:
         # by the days of the window; where there was no whole count, by the lots of the line
@@ -193,9 +239,14 @@ def _read(place: int, line: str, targets: set[int]) -> _Shelf:
         moments = days.values_list("pk", "placed_at", "happened_at")
         acts = {pk: (placed, happened) for pk, placed, happened in moments}
         _, count = ends.pop(before)
-        for lot, quantity in Counted.objects.filter(
-            event=count, place=place, lot__line=line
-        ).values_list("lot_id", "quantity"):
+        opening: dict[int, int] = dict(
+            Counted.objects.filter(event=count, place=place, lot__line=line).values_list(
+                "lot_id", "quantity"
+            )
+        )
+        if before in shelf.blurred:
+            opening = _opening_by_date(shelf, place, line, before)
+        for lot, quantity in opening.items():
             # the opening: what that count saw
             shelf.moved[lot].append((before, quantity))
     moved, counted, tills = _rows(place, line, acts)
@@ -206,9 +257,43 @@ def _read(place: int, line: str, targets: set[int]) -> _Shelf:
         seen[lot].append((quantity, moment, happened, event))
     for lot in {*shelf.moved, *seen}:
         shelf.counts[lot] = figures(seen[lot], ends)
+    if shelf.blurred & ends.keys():
+        shelf.groups = of_one_date(first_expired_first(shelf.counts))
     shelf.tills = sorted((moment, quantity) for _, quantity, (moment, _), _ in tills)
     shelf.closings = sorted(ends)
     return shelf
+
+
+def _gone_by(place: int, line: str, targets: set[int], since: Moment) -> Moment | None:
+    """The first count of the whole shelf from a moment on that saw none of these lots; by date, of
+    their dates."""
+    dates = {date for _, date in first_expired_first(targets)}
+    moment = next_whole(place, line, since)
+    while moment:
+        wholes = whole_counts([place], moment, moment)
+        _, event = wholes.of(place, line)[moment]
+        seen = Counted.objects.filter(event=event, place=place, lot__line=line, quantity__gt=0)
+        lots = set(seen.values_list("lot_id", flat=True))
+        if event in wholes.by_date:
+            lots = {lot.pk for lot, d in first_expired_first(lots) if d in dates}
+        else:
+            lots &= targets
+        if not lots:
+            return moment
+        moment = next_whole(place, line, moment + dt.timedelta(microseconds=1))
+    return None
+
+
+def _opening_by_date(shelf: _Shelf, place: int, line: str, moment: Moment) -> dict[int, int]:
+    """What may have stood of each lot after a count by date: of several of one date, all that was
+    left of it."""
+    there = stocks(moment, lots=there_since(place, moment, [line]), places=[place])
+    stood = {lot: n for (lot, _), n in there.items() if n > 0}
+    for group in of_one_date(first_expired_first(stood)):
+        shelf.begins_blurred = True
+        together = sum(stood[lot] for lot in group)
+        stood |= dict.fromkeys(group, together)
+    return stood
 
 
 def _day(moment: Moment) -> int:

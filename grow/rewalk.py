@@ -14,7 +14,7 @@ from . import clock
 from .books import TILLS, Walk
 from .kinds import DIFFERENCE, OWN, SHORTFALL
 from .models import STRICT, Event, Lot, Place, Unnamed
-from .shelf import WHOLE, chunks
+from .shelf import WHOLE, chunks, counted_by_date
 
 Pair = tuple[int, int]  # lot, place
 MANY = 2000
@@ -28,7 +28,7 @@ def walked_again() -> Iterable[str]:
 
 def _everywhere() -> Iterator[str]:
     places = Place.objects.in_bulk()
-    lines = set(Unnamed.objects.values_list("place_id", "line").distinct())
+    lines = set(Unnamed.objects.values_list("place_id", "line").distinct()) | counted_by_date()
     strict = {p for p, place in places.items() if place.is_standing}
     tills = {p for p, place in places.items() if place.kind in TILLS}
     pairs = [pair for pair in _with_own_rows() if pair[1] in strict]

@@ -6,7 +6,7 @@ from __future__ import annotations
 import datetime as dt
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import islice
 
@@ -65,6 +65,17 @@ class OneLot:
             return max(self.before_count[moment] - self.counts[moment], 0) - self.taken
         return (self.free[i] if i >= 0 else self.free_at_start) - self.taken
 
+    def before(self, moment: Moment) -> int:
+        """What named acts and earlier counts leave of it just before a count at a moment."""
+        balance = self.opening
+        for m in sorted({*self.facts, *self.counts}):
+            if m > moment:
+                break
+            balance = max(balance + self.facts.get(m, 0), 0)
+            if m < moment:
+                balance = self.counts.get(m, balance)
+        return balance
+
     def stands_at(self, moment: Moment) -> int:
         """What is left of it by named acts and counts."""
         i = bisect_right(self.moments, moment) - 1
@@ -73,7 +84,9 @@ class OneLot:
 
 # --- counts of the whole shelf --------------------------------------------------------------
 
-#: "closing" is of every lot of the lines that it names, "fresh" of every lot in the place.
+#: "closing" is of every lot of the lines that it names, "fresh" of every lot in the place; of
+#: lots of one date a count "by_date" saw only how many there were of them together.
+BY_DATE = Q(told__contains='"by_date":true')
 FRESH = Q(told__contains='"fresh":true')
 WHOLE = Q(told__contains='"closing":true') | FRESH
 #: moment → (happened_at, event id) of the last whole count that stands at it
@@ -86,6 +99,12 @@ class Wholes:
 
     everything: dict[int, Ends] = field(default_factory=lambda: defaultdict(dict))
     lines: dict[tuple[int, str], Ends] = field(default_factory=lambda: defaultdict(dict))
+    #: events that counted by date
+    by_date: set[int] = field(default_factory=set)
+
+    def blurred(self, ends: Ends) -> set[Moment]:
+        """Of these ends, those at which a count by date stands."""
+        return {moment for moment, (_, event) in ends.items() if event in self.by_date}
 
     def of(self, place: int, line: str) -> Ends:
         """Of two at one moment (two closing counts of one day) the later stands."""
@@ -111,8 +130,11 @@ _whole_counts = ready(
             placed_at__gte=Given.moment("since"),
             placed_at__lte=Given.moment("until"),
         )
-        .annotate(fresh=Case(When(FRESH, then=True), default=False))
-        .values_list("id", "place_id", "placed_at", "happened_at", "fresh")
+        .annotate(
+            fresh=Case(When(FRESH, then=True), default=False),
+            by_date=Case(When(BY_DATE, then=True), default=False),
+        )
+        .values_list("id", "place_id", "placed_at", "happened_at", "fresh", "by_date")
     )
 )
 
@@ -124,8 +146,10 @@ def whole_counts(
     found = Wholes()
     events = {}
     for event in _whole_counts(places=places, since=since or _EVER, until=until or _NEVER):
-        pk, place, placed, happened, fresh = event
+        pk, place, placed, happened, fresh, by_date = event
         events[pk] = (place, placed, happened)
+        if by_date:
+            found.by_date.add(pk)
         if fresh:
             ends = found.everything[place]
             ends[placed] = max((happened, pk), ends.get(placed, (happened, pk)))
@@ -164,6 +188,51 @@ def figures(rows: Iterable[tuple[int, Moment, Moment, int]], ends: Ends) -> dict
     for quantity, placed, happened, event in rows:
         found[placed] = max((happened, event, quantity), found.get(placed, (happened, event, 0)))
     return {moment: quantity for moment, (_, _, quantity) in found.items()}
+
+
+def of_one_date(dated: Iterable[tuple[Lot, dt.date | None]]) -> list[list[int]]:
+    """Lots that a count by date sees as one: those of one date, where there are several, in the
+    order in which they are told. What has no date is seen by its lot."""
+    by_date: dict[dt.date, list[int]] = defaultdict(list)
+    for lot, date in dated:
+        if date:
+            by_date[date].append(lot.pk)
+    return [lots for lots in by_date.values() if lots[1:]]
+
+
+def split_by_date(shelf: Mapping[int, OneLot], moment: Moment, groups: list[list[int]]) -> None:
+    """Work out the lots of a count by date. It saw how many were left of each date; where several
+    lots share one, the first made are taken to have gone first, as far as named acts left any:
+    the last made keep what they had, and so on back. What is more than all of them had is put
+    down to the last made of those that had some or were named. groups: as `of_one_date` gives."""
+    for group in groups:
+        had = {pk: shelf[pk].before(moment) for pk in group if pk in shelf}
+        lots = [pk for pk, n in had.items() if n or shelf[pk].counts[moment]]
+        if not lots[1:]:
+            continue
+        left = sum(shelf[pk].counts[moment] for pk in lots)
+        for pk in reversed(lots):
+            stays = min(left, had[pk])
+            shelf[pk].counts[moment] = stays
+            left -= stays
+        shelf[lots[-1]].counts[moment] += left
+
+
+def named_by_date(place: int, since: Moment, lines: Collection[str]) -> set[int]:
+    """Lots under which counts by date since a moment told a figure: it may be another's of the same
+    date, and the lot itself long gone."""
+    counts = Event.objects.filter(BY_DATE, kind="count", place=place, placed_at__gt=since)
+    rows = Counted.objects.filter(event__in=counts, lot__line__in=lines, quantity__gt=0)
+    return set(rows.values_list("lot_id", flat=True))
+
+
+def counted_by_date(lines: Collection[str] | None = None) -> set[tuple[int, str]]:
+    """(place id, line) of each shelf that was ever counted by date, of these lines or of all."""
+    counts = Event.objects.filter(BY_DATE, kind="count")
+    rows = Counted.objects.filter(event__in=counts).exclude(lot__line="")
+    if lines is not None:
+        rows = rows.filter(lot__line__in=lines)
+    return set(rows.values_list("place_id", "lot__line").distinct())
 
 
 def there_since(place: int, since: Moment, lines: Collection[str] | None = None) -> set[int]:

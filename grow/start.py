@@ -18,8 +18,9 @@ from .models import Event, Lot, Movement, Person, Tag, ToCountersign
 from .offers import UNDO_WITHIN
 from .wording import NOUNS, act, amount
 
-#: What each role does most: kinds, or (kind, its own title, what is filled in). Apps above add
-#: their acts; who has several roles has what the first does, then the next.
+#: What each role does most: kinds, or (kind, its own title, what is filled in, or the name of the
+#: page on which it is done). Apps above add their acts; who has several roles has what the first
+#: does, then the next.
 DOES: dict[str, list[Any]] = {
     roles.GROWER: ["harvest", "sow", "transplant", "lose_plants", "clear", "top_up"],
     roles.LEARNER: ["harvest", "sow", "transplant", "lose_plants", "check"],
@@ -79,7 +80,9 @@ def buttons(person: Person) -> list[Button]:
         kind, title, filled = one if isinstance(one, tuple) else (one, "", {})
         title = title or act(kind).title
         if roles.may(person, kind):
-            out.setdefault((kind, title), Button(kind, title, address(kind, **filled)))
+            page = isinstance(filled, str)
+            url = reverse(f"admin:{filled}") if page else address(kind, **filled)
+            out.setdefault((kind, title), Button(kind, title, url))
     return list(out.values())[:MOST_BUTTONS]
 
 

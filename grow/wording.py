@@ -298,6 +298,7 @@ WORDS: dict[tuple[str, str], Words] = {
     ("count", "place"): Words("Where", keep=True),
     ("count", "counted"): Words("What was there"),
     ("count", "closing"): Words("Closing count", "The last look of the day, over the whole shelf."),
+    ("count", "by_date"): Words("Counted by date", as_="hidden"),
     ("count", "fresh"): Words(
         "Start fresh from this count",
         "All that stands here was counted: what is not named was not there.",

@@ -46,6 +46,7 @@ from sales.models import (
     Wanted,
 )
 from sales.morning_api import MorningOf
+from sales.tills_api import TillDays
 from sales.trace_api import TraceOf
 from sales.weights_api import ScaleLines, WeightsOfRun
 
@@ -468,6 +469,7 @@ def register(router: SimpleRouter) -> None:
 def urls() -> list[URLPattern]:
     return [
         path("morning/", MorningOf.as_view(), name="morning"),
+        path("till-days/", TillDays.as_view(), name="till-days"),
         path("trace/", TraceOf.as_view(), name="trace"),
         path("runs/<str:code>/weights/", WeightsOfRun.as_view(), name="run-weights"),
         path("runs/<str:code>/scale-lines/", ScaleLines.as_view(), name="run-scale-lines"),

@@ -14,6 +14,8 @@ from sales.models import (
     PackingRun,
     Price,
     Product,
+    TillFormat,
+    TillName,
     Wanted,
 )
 
@@ -44,4 +46,6 @@ SEEN |= {
     PackingRun: of_lots,
     Price: nothing,
     Money: nothing,
+    TillFormat: _of_outlets,
+    TillName: _of_outlets,
 }

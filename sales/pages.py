@@ -9,7 +9,7 @@ from django.urls import reverse
 
 from grow.forms import OPENS_ANEW, ROWS
 from grow.models import Event, Lot, Person
-from grow.roles import CHEF, MANAGER, PACKER, SHOP
+from grow.roles import CHEF, MANAGER, PACKER, SHOP, may
 from grow.start import ANYBODY, DOES, DRAWN, LEADING, OWN_PAGE, PAPERS, WAYS
 from sales import wording  # noqa: F401  (puts the acts into words)
 from sales.first_steps import led
@@ -24,7 +24,10 @@ from sales.pages_pack import PACK_PAGES
 from sales.pages_printers import PRINTER_PAGES
 from sales.pages_prints import PRINT_PAGES
 from sales.pages_public import ADDRESS_PAGES, ANYBODYS
+from sales.pages_reduced import REDUCED_PAGES
 from sales.pages_send import SEND_PAGES
+from sales.pages_shelf import SHELF_PAGES
+from sales.pages_tills import TILL_PAGES
 from sales.pages_trace import TRACING
 from sales.pages_weights import WEIGHT_PAGES
 from sales.print_form import PRINTS
@@ -34,13 +37,14 @@ ROWS[("receive", "lines")] = arriving
 OPENS_ANEW.add(("receive", "note"))
 
 _SEND = ("deliver", "", {"by": "note"})
-_SHELF = ("put_on_shelf", "", {"by": "shelf"})
-_CLOSING = ("count", "Closing count", {"closing": "yes"})
+_PUT = ("put_on_shelf", "", {"by": "shelf"})
+_CLOSING = ("count", "Closing count", "closing_count")
+_SHELF = ("put_on_shelf", "Shelf", "shelf")
 DOES |= {
-    PACKER: ["pack", _SHELF, _SEND, "discard", "check", "clean"],
+    PACKER: ["pack", _PUT, _SEND, "discard", "check", "clean"],
     CHEF: ["receive", "use", "harvest", "return_goods"],
-    SHOP: [_CLOSING, "sell", "discard", "return_goods", "receive"],
     MANAGER: ["harvest", "pack", _SEND, "receive_input", "count", "discard"],
+    SHOP: [_CLOSING, _SHELF, "sell", "discard", "return_goods", "receive"],
 }
 
 
@@ -53,12 +57,14 @@ def _notes(events: list[Event]) -> dict[int, list[str]]:
 
 PAPERS.append(_notes)
 DRAWN |= {"pack", "put_on_shelf", "deliver", "receive", "use", "return_goods", "sell"}
-ANYBODY[1:1] = ["pack", _SHELF]
+ANYBODY[1:1] = ["pack", _PUT]
 
 
 def _to_print(person: Person, event: Event, made: list[Lot]) -> list[tuple[str, str]]:
     """What goes to the printer after an act: a run's labels, those of crates, a block's crate
     tags, and of a hold what says so on the thing itself."""
+    if event.kind == "mark_down" and may(person, "mark_down"):
+        return [("Reduced labels", f"{reverse('admin:reduced_labels')}?event={event.pk}")]
     if not person.has_perm(PRINTS):
         return []
     if event.kind in ("pack", "rework"):
@@ -87,6 +93,9 @@ PAGES: list[Any] = [
     *CARD_PAGES,
     *PRINTER_PAGES,
     *WEIGHT_PAGES,
+    *SHELF_PAGES,
+    *TILL_PAGES,
+    *REDUCED_PAGES,
     *FIRST_PAGES,
     *ADDRESS_PAGES,
 ]

@@ -183,6 +183,8 @@ def choose(
 
 def _others(person: Person) -> list[tuple[str, str]]:
     """What else this person may print or test: (words, address)."""
+    if not person.has_perm(PRINTS):
+        return []
     return [
         ("Labels of a run", reverse("admin:labels")),
         ("Crate labels", reverse("admin:crate_labels")),

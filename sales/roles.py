@@ -20,7 +20,7 @@ allow(_HANDLES, "pack", "rework", "deliver")
 allow(_HANDLES, "look_over", "weigh_packs", "print_labels", "spoil_labels")
 allow({GROWER, PACKER}, "relabel")
 allow(_HANDLES | {SHOP}, "put_on_shelf")
-allow({SHOP}, "sell")
+allow({SHOP}, "sell", "sold_out", "mark_down")
 allow({CHEF}, "use")
 # a shop that wants notes takes in what comes with them
 allow({CHEF, SHOP}, "receive", "return_goods")

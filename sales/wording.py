@@ -24,6 +24,19 @@ ACTS |= {
     "receive": Act("Receive", SELLING, "Record what came"),
     "use": Act("Used in the kitchen", SELLING, "Record it"),
     "sell": Act("Till’s day", SELLING, "Record the sales"),
+    "sold_out": Act(
+        "Sold out",
+        SELLING,
+        "It is sold out",
+        "For the sowing plan: more was wanted on that day than was sold.",
+    ),
+    "mark_down": Act(
+        "Reduce",
+        SELLING,
+        "Reduce it",
+        "Afterwards print the label: it says the lot again. Stick it where it covers neither the "
+        "date nor the allergens.",
+    ),
     "return_goods": Act("Came back", SELLING, "Record it", "Never back onto sale."),
 }
 NOUNS[NOUNS.index(CUT) + 1 : NOUNS.index(CUT) + 1] = [PACKING, SELLING]
@@ -94,6 +107,10 @@ WORDS |= {
     ("sell", "rows.lot"): Words("Lot", more=True),
     ("sell", "rows.unit_pence"): Words("Pence each", more=True),
     ("sell", "till"): Words("Till", more=True, keep=True),
+    ("sold_out", "place"): Words("Where", keep=True),
+    ("mark_down", "place"): Words("Where", keep=True),
+    ("mark_down", "quantity"): Words("How many"),
+    ("mark_down", "pence"): Words("New price", "Of one pack, or of a kilogram.", unit="pence"),
     ("return_goods", "outlet"): Words("From", keep=True),
     ("return_goods", "reason"): Words("Why", choices=_SENT_BACK, free=True),
     ("return_goods", "from_customer"): Words("A customer brought it back"),

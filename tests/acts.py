@@ -491,7 +491,24 @@ def count(pick: Pick, farm: Farm):
     if pick.chance(15):
         counted |= dict.fromkeys(Lot.objects.filter(kind=LotKind.INPUT)[:1], 1)
     closing = place.kind == "shop" and pick.chance(70)
-    return counted and {"place": place, "counted": counted, "closing": closing}
+    if not counted:
+        return None
+    facts = {"place": place, "counted": counted, "closing": closing}
+    return facts | {"by_date": True} if pick.chance(50 if closing else 5) else facts
+
+
+@act
+def sold_out(pick: Pick, farm: Farm):
+    return {"place": farm.shop_place, "product": farm.bag}
+
+
+@act
+def mark_down(pick: Pick, farm: Farm):
+    found = pick.held(*LEAF, LotKind.PACK, places=("shop",))
+    if found is None:
+        return None
+    lot, place, there = found
+    return {"place": place, "lot": lot, "quantity": pick.of(there), "pence": pick.number(0, 150)}
 
 
 @act

@@ -106,6 +106,7 @@ STAY: dict[str, str] = {
     # stock and sales
     "stock._some nought": NOUGHT,
     "stock.count nought": NOUGHT,
+    "stock.count by_date": NOT_TOLD,  # of which lots
     "notes._check nought": NOUGHT,
     "notes.receive nought": NOUGHT,
     "packing._run loose": NOBODY_KNOWS,
@@ -132,6 +133,9 @@ STAY: dict[str, str] = {
     "selling._refuse_never_there never_there": NEVER_THERE,
     "selling._told_once till_day_told": ONE_ID,  # the till's unit is its day
     "selling.till_day till_name": NOBODY_KNOWS,
+    "selling.till_day day_to_come": NOBODY_KNOWS,
+    "shop.sold_out never_there": NEVER_THERE,
+    "shop.mark_down nought": NOUGHT,
 }
 #: The codes that somebody who tells a fact may still meet.
 OF_FACTS = frozenset(

@@ -50,8 +50,7 @@ def receive(thumb: Thumb, people: People) -> None:
 def closing_count(thumb: Thumb, people: People) -> None:
     page = thumb.page
     thumb.tap(page.get_by_role("link", name="Closing count"))
-    row = page.locator(f'.row[data-code="{people.run.code}"]')
-    thumb.type(row.get_by_label("How much"), "5")
+    thumb.type(page.locator(f'[name="left-{people.run.code}"]'), "5")
     thumb.tap(page.get_by_role("button", name="Record the count"))
 
 

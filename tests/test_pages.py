@@ -323,6 +323,13 @@ def entries(s: Stand) -> dict[str, dict[str, Any]]:
             "rows-0-about": "SALAD-120",
             "rows-0-quantity": "2",
         },
+        "sold_out": {"place": "Farm shop", "product": "SALAD-120"},
+        "mark_down": {
+            "place": "Farm shop",
+            "lot": s.run.code,
+            "quantity": "2",
+            "pence": "120",
+        },
         "return_goods": {
             "lot": s.run.code,
             "outlet": "Farm shop",

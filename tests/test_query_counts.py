@@ -41,6 +41,7 @@ STAND_STILL = {
     "/send/codes/",
     "/shared-device/",
     "/sheets/",
+    "/till-file/",
     "/towers/",
 }
 #: What is put together from the whole of the books.
@@ -114,6 +115,7 @@ class Books:
         farm.tell("describe", lot=feed, called=f"Feed of list {self.n}")
         farm.tell("feed", tank=farm.tank, begins=[tower])
         farm.hold(farm.cut(2000, self.batch))
+        farm.tell("mark_down", place=farm.shop_place, lot=run, quantity=1, pence=120)
         farm.tell("count", place=farm.shop_place, counted={run: 1})
         farm.tell("clean", place=farm.line, recorded_by=learner)
         farm.tell("discard", lot=run, from_place=farm.store, to="compost", quantity=90,
@@ -129,6 +131,7 @@ class Books:
         farm.plant(batch, tower, 1)
         run = farm.pack([farm.cut(1500, batch)], packs=12, product=product)
         farm.arrive(farm.send(run, 4, outlet), run, accepted=3, short=1)
+        farm.to_shop(run, 2)
 
     def shows(self, address: str) -> int:
         """How many rows an answer shows."""

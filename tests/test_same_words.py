@@ -39,6 +39,7 @@ from tests import (
     test_holds,
     test_notes,
     test_queue_clock,
+    test_shelf_page,
     test_tills,
     test_touch,
 )
@@ -260,6 +261,8 @@ STORIES: list[Callable[[Farm], Any]] = [
     test_freeze.test_a_release_stands_once_something_was_made_of_the_lot,
     test_freeze.test_who_takes_back_a_spray_that_held_a_cut_is_signed_off_for_releasing,
     test_books.test_a_product_that_was_never_there_is_refused_even_as_a_fact,
+    test_shelf_page.test_a_count_by_date_is_the_closing_count_of_a_shop,
+    test_shelf_page.test_what_has_passed_its_date_is_off_sale_from_then_on,
     test_books.test_a_past_moment_below_nought_is_refused_though_now_would_do,
     test_codes.test_a_tag_that_nobody_printed_is_not_known,
     test_corrections.test_cancel_is_refused_when_a_lot_was_used_since,
@@ -420,6 +423,7 @@ NOT_MET = {
     "too_large": "a picture is sent before the act that names it",
     "till_day_told": "of a till's own day, which is no act by itself",
     "till_name": "of a till's own day, which is no act by itself",
+    "day_to_come": "of a till's own day, which is no act by itself",
 }
 
 

@@ -26,7 +26,7 @@ STORIES, ORDERS = 12, 4
 
 WHAT = (
     *("till", "till", "till", "shelf", "shelf", "shelf", "look", "closing", "closing"),
-    *("fresh", "bin", "scanned", "back", "home"),
+    *("fresh", "bin", "scanned", "back", "home", "by date", "by date", "by date"),
 )
 
 
@@ -38,9 +38,9 @@ def a_week(farm: Farm, dice: random.Random) -> tuple[list[Lot], list[Callable[[]
     """Five runs in the store, and a dozen things that happened to them at the shop, each at a
     moment of its own; closing counts at the end of its day, at times two a day."""
     lots = []
-    for _ in range(5):
+    for n in range(5):
         lots.append(farm.pack([farm.cut(2500)], packs=20))
-        farm.pass_time(days=1)
+        farm.pass_time(days=n % 2)  # two of one date, two of the next, one of the last
     farm.to_shop(lots[0], 3)
     monday = farm.pass_time(hours=2)
     farm.pass_time(days=9)
@@ -66,8 +66,10 @@ def a_week(farm: Farm, dice: random.Random) -> tuple[list[Lot], list[Callable[[]
                         lot, n, at=at, already_done=True
                     )
                 )
-            case "look" | "closing" | "fresh":
+            case "look" | "closing" | "fresh" | "by date":
                 kind = {} if what == "look" else {what: True}
+                if what == "by date":
+                    kind = {"closing": True, "by_date": True}
                 tell("count", minute, place=shop, counted=seen, **kind)
             case "bin":
                 tell(

@@ -31,7 +31,7 @@ KINDS = """
     relabel                                                    | grower packer manager lead
     move clean put_on_shelf                              | grower learner packer shop manager lead
     discard count check incident undo                          | roles
-    sell                                                       | shop manager lead
+    sell sold_out mark_down                                    | shop manager lead
     use                                                        | chef manager lead
     receive return_goods                                       | chef shop manager lead
 """
@@ -110,6 +110,7 @@ API = """
     GET trace                   | roles
     GET morning                 | grower learner packer manager lead
     GET run-weights             | roles
+    POST till-days              | shop manager lead
     POST run-scale-lines        | grower learner packer manager lead
     GET figures-yields          | grower manager
     GET figures-waste           | grower manager
@@ -125,7 +126,7 @@ PAGES = """
     index  own_pin                                             | signed in
     password_change  password_change_done                      | signed in
     jsi18n                                                     | signed in
-    stock  day  trace  sheets  run_record                      | roles
+    stock  day  trace  sheets  run_record  stock_check         | roles
     run_weights                                                | grower learner packer manager lead
     yields  waste  margin                                      | grower manager
     countersign                                   | grower packer chef shop manager lead
@@ -133,6 +134,8 @@ PAGES = """
     send  send_codes                              | grower learner packer shop manager lead
     notes  note  note_pdf                                      | roles
     labels  crate_tags  crate_labels  hold_labels              | grower packer manager lead
+    shelf  closing_count                                 | grower learner packer shop manager lead
+    till_file  reduced_labels                                  | shop manager lead
     shelf_cards  printers  printer                             | grower packer manager lead
     import  import_template  towers                            | manager
     first_steps  first_step                                    | manager

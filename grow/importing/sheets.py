@@ -63,8 +63,9 @@ class Unreadable(Refusal):
         super().__init__("unreadable_file", f"{file}: {says}", file=file)
 
 
-def read(file: str, data: bytes) -> list[Sheet]:
-    """The tables in a file, told by its contents: a workbook has one a sheet, CSV is one.
+def read(file: str, data: bytes, comma: str = "") -> list[Sheet]:
+    """The tables in a file, told by its contents: a workbook has one a sheet, CSV is one. comma:
+    what stands between the cells of CSV; where nothing is said it is read off the head.
 
     Raises Unreadable with one sentence."""
     if len(data) > MOST_BYTES:
@@ -73,7 +74,7 @@ def read(file: str, data: bytes) -> list[Sheet]:
         return list(_workbook(file, data))
     if data.startswith(b"\xd0\xcf\x11\xe0"):
         raise Unreadable(file, "it is an old workbook; save it as .xlsx or as CSV.")
-    return [_table(file, PurePath(file).stem, _csv(file, _decoded(file, data)))]
+    return [_table(file, PurePath(file).stem, _csv(file, _decoded(file, data), comma))]
 
 
 def _table(file: str, name: str, lines: Iterable[tuple[int, Sequence[str]]]) -> Sheet:
@@ -134,9 +135,9 @@ def _decoded(file: str, data: bytes) -> str:
     raise Unreadable(file, "it is no text; save it as CSV in UTF-8, or as .xlsx.")
 
 
-def _csv(file: str, text: str) -> Iterator[tuple[int, list[str]]]:
+def _csv(file: str, text: str, comma: str = "") -> Iterator[tuple[int, list[str]]]:
     head = text.lstrip().partition("\n")[0]
-    comma = max(",;\t", key=head.count)
+    comma = comma or max(",;\t", key=head.count)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=comma)
     line = 1
     try:

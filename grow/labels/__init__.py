@@ -15,6 +15,7 @@ from .kinds import (
     food_label,
     hold_label,
     printer_test,
+    reduced_label,
     ruler_mm,
     shelf_card,
 )
@@ -48,6 +49,7 @@ __all__ = [
     "least_x_mm",
     "pdf",
     "printer_test",
+    "reduced_label",
     "ruler_mm",
     "shelf_card",
     "size_of_figures",

@@ -106,6 +106,20 @@ def shelf_card(
     )
 
 
+def reduced_label(*, lot: str, name: str, price: str, qr: Qr) -> Label:
+    """A small label beside a pack's own: that it is reduced, to how much, and the lot with its QR
+    again. It says neither date nor allergens, and must cover neither."""
+    return Label(
+        (
+            text(price, 24, "the price", bold=True, least=10, whole=True),
+            text(name, 8, "the name"),
+            text([Words("Lot "), Words(lot, True)], 8, "the lot", whole=True),
+        ),
+        qr,
+        text("Reduced", 12, "the heading", bold=True, whole=True),
+    )
+
+
 def code_card(name: str, code: str) -> Label:
     """A card with something that a scanner may say, and its name for whoever holds it."""
     return Label((), Qr(code, sizes_mm=_AT_ARMS_LENGTH), text(name, 14, "the name", bold=True))

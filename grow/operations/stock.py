@@ -82,16 +82,21 @@ def count(
     counted: Mapping[Moved, int],
     closing: bool = False,
     fresh: bool = False,
+    by_date: bool = False,
 ) -> None:
     """What was there when somebody looked, by lot in its own unit. The figure stands; what the
     books had otherwise becomes count difference. A closing count is the last act of its day and
-    is of the whole shelf: a lot of a line that was counted and is not named was not there. To
+    is of the whole shelf: a lot of a line that was counted and is not named was not there. Of
+    lots of one date a count by date saw only how many there were of them together, whichever they
+    are put down to: the split between them is worked out (`shelf.split_by_date`). To
     start fresh is to count all that stands in a place: whatever is not named was not there, and
     since then its books may be trusted (`queries.trusted_since`)."""
     figures = {lot: int(n) for lot, n in counted.items()}
     for lot, n in figures.items():
         if n < 0:
             raise Refusal("nought", f"{n} of {lot.code} cannot have been there.")
+    if by_date and not (closing and place.kind == PlaceKind.SHOP):
+        raise Refusal("by_date", "Only the closing count of a shop's shelf is by date.")
     if closing or fresh:
         for lot in _not_seen(entry, place, None if fresh else {lot.line for lot in figures}):
             figures.setdefault(lot, 0)

@@ -2,6 +2,7 @@ from .labels import A4_MM, FirstSteps, LabelStock, Printer
 from .money import Money, Price
 from .notes import DeliveryNote, NoteLine, Outlet, TillDay
 from .packing import DecisionCard, LabelCount, PackingRun, PackWeight, Product, RecipeLine
+from .tills import TillFormat, TillName
 from .wanted import Wanted
 
 __all__ = [
@@ -21,5 +22,7 @@ __all__ = [
     "Product",
     "RecipeLine",
     "TillDay",
+    "TillFormat",
+    "TillName",
     "Wanted",
 ]

@@ -4,7 +4,17 @@ from .labelling import print_labels, relabel, spoil_labels
 from .line import look_over
 from .notes import Arrived, Line, deliver, put_on_shelf, receive
 from .packing import Taken, pack, rework
-from .selling import TillRow, return_goods, sell, till_day, use
+from .selling import (
+    TillRow,
+    never_there,
+    return_goods,
+    sell,
+    till_day,
+    till_days,
+    told_already,
+    use,
+)
+from .shop import mark_down, sold_out
 from .weighing import weigh_packs
 
 __all__ = [
@@ -14,6 +24,8 @@ __all__ = [
     "TillRow",
     "deliver",
     "look_over",
+    "mark_down",
+    "never_there",
     "pack",
     "print_labels",
     "put_on_shelf",
@@ -22,8 +34,11 @@ __all__ = [
     "return_goods",
     "rework",
     "sell",
+    "sold_out",
     "spoil_labels",
     "till_day",
+    "till_days",
+    "told_already",
     "use",
     "weigh_packs",
 ]

@@ -6,7 +6,7 @@ import datetime as dt
 import hashlib
 import json
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated
 
@@ -109,21 +109,27 @@ def _refuse_other(product: Product, lot: Lot) -> None:
         )
 
 
-def _refuse_never_there(outlet: Outlet, products: Sequence[Product]) -> None:
+def never_there(outlet: Outlet, products: Sequence[Product]) -> list[tuple[Product, str]]:
+    """Of these products, those that were never on an outlet's shelf, each with the sentence that
+    says so; in one question."""
     if not products:
-        return
+        return []
     ever = (
         Exists(Movement.objects.filter(lot__line=product.line, to_place=outlet.place))
         for product in products
     )
     there = Outlet.objects.filter(pk=outlet.pk).values_list(*ever).get()
-    for product, was in zip(products, there, strict=True):
-        if not was:
-            raise Refusal(
-                "never_there",
-                f"{product} was never on the shelf of {outlet}; look at the till's code.",
-                product=product.code,
-            )
+    says = "{} was never on the shelf of {}; look at the till's code."
+    return [
+        (product, says.format(product, outlet))
+        for product, was in zip(products, there, strict=True)
+        if not was
+    ]
+
+
+def _refuse_never_there(outlet: Outlet, products: Sequence[Product]) -> None:
+    for product, sentence in never_there(outlet, products):
+        raise Refusal("never_there", sentence, product=product.code)
 
 
 def _told_once(entry: Entry, outlet: Outlet, till: str) -> None:
@@ -154,28 +160,33 @@ def till_day(
     day: dt.date,
     rows: Sequence[TillRow],
     replace: bool = False,
+    device: str = "",
 ) -> Event:
     """One till's business day: the same contents again change nothing, other contents need
-    "replace". Returns the event that stands. Raises Conflict."""
+    "replace". Returns the event that stands; `event.told_before` where it stood already. Raises
+    Conflict, and Refusal for a day that is still to come: no till has rung it up."""
     till = till.strip()
     if not till:
         raise Refusal("till_name", "Say which till's day it is.")
+    if day > clock.local(clock.now()).date():
+        raise Refusal("day_to_come", f"{day:%d %b %Y} is still to come; look at the day.")
     # of any length and spelling the name makes an id of one length, in letters of one case
     named = hashlib.sha256(till.encode()).hexdigest()[:16]
     stem = f"till:{outlet.pk}:{named}:{clock.day_number(day)}:"
     with gate.through(gate.ALONE), transaction.atomic():
-        number = clock.day_number(day)
-        before = TillDay.objects.filter(outlet=outlet, till=till, day=number).first()
+        before = _told_of(outlet, till, [day]).get(day)
         n = Event.objects.filter(client_id__startswith=stem).count()
         if before:
-            if _contents(before.event.told) == _contents(canonical({"rows": list(rows)})):
-                return before.event
+            if _is_same(before, rows):
+                before.told_before = True
+                return before
             if replace:
                 cancel(
                     recorded_by=recorded_by,
                     client_id=f"{stem}replaced:{n}",
-                    event=before.event,
+                    event=before,
                     reason="replaced by a later till day",
+                    device=device,
                 )
         return sell(
             recorded_by=recorded_by,
@@ -184,7 +195,52 @@ def till_day(
             outlet=outlet,
             till=till,
             rows=list(rows),
+            device=device,
         )
+
+
+def till_days(
+    *,
+    recorded_by: Person,
+    outlet: Outlet,
+    till: str,
+    days: Mapping[dt.date, Sequence[TillRow]],
+    replace: bool = False,
+    device: str = "",
+) -> list[Event]:
+    """Several days of one till, each as `till_day` tells it, all of them or none. Returns their
+    events in the order of the days. Raises Conflict, and what `till_day` raises."""
+    with gate.through(gate.ALONE), transaction.atomic():
+        return [
+            till_day(
+                recorded_by=recorded_by,
+                outlet=outlet,
+                till=till,
+                day=day,
+                rows=days[day],
+                replace=replace,
+                device=device,
+            )
+            for day in sorted(days)
+        ]
+
+
+def told_already(
+    outlet: Outlet, till: str, days: Mapping[dt.date, Sequence[TillRow]]
+) -> dict[dt.date, bool]:
+    """Of these days, those that the till has told: whether with just these rows."""
+    told = _told_of(outlet, till.strip(), days)
+    return {day: _is_same(event, days[day]) for day, event in told.items()}
+
+
+def _told_of(outlet: Outlet, till: str, days: Iterable[dt.date]) -> dict[dt.date, Event]:
+    numbers = [clock.day_number(day) for day in days]
+    rows = TillDay.objects.filter(outlet=outlet, till=till, day__in=numbers)
+    return {clock.number_day(row.day): row.event for row in rows.select_related("event")}
+
+
+def _is_same(event: Event, rows: Sequence[TillRow]) -> bool:
+    return _contents(event.told) == _contents(canonical({"rows": list(rows)}))
 
 
 def _contents(told: str | None) -> list[str]:
