@@ -18,7 +18,7 @@ from django.utils.datastructures import MultiValueDict
 from . import codes, scope
 from .asks import COMMON, OF_A_LOT, Ask, asks
 from .errors import Refusal
-from .models import Holding, Lot, LotKind, Person, Place, PlantSite
+from .models import Holding, Lot, LotKind, Person, Photo, Place, PlantSite
 from .offers import Asked, Offer, offers, standing
 from .usual import last_told, usual
 from .wording import Words, words
@@ -354,8 +354,8 @@ class Form:
         for part in parts:
             name = f"{ask.name}-{n}-{part.name}"
             said = words(self.kind, f"{ask.name}.{part.name}")
-            if part.name in self._hushed:
-                continue
+            if part.name in self._hushed or part.model is Photo:
+                continue  # a picture of one row of many is taken on a page made for it
             about = part.what == "row" and part.required
             value = self._sent(name)
             if self.posted is None and offer:

@@ -363,6 +363,15 @@ def _events(asked: Asked) -> list[Offer]:
     ]
 
 
+def _things(asked: Asked) -> list[Offer]:
+    """All that has a name; where a probe is asked for, probes."""
+    rows = named(asked)
+    if asked.ask.name != "probe":
+        return rows
+    probes = _rows(asked).filter(kind=Thing.Kind.PROBE).values_list("name", flat=True)
+    return [offer for offer in rows if offer.value in set(probes)]
+
+
 def _none(asked: Asked) -> list[Offer]:
     return []
 
@@ -374,7 +383,7 @@ OFFERS |= {
     Crop: named,
     Variety: named,
     Item: named,
-    Thing: named,
+    Thing: _things,
     Person: lambda asked: [
         Offer(p.username, str(p)) for p in _rows(asked).filter(is_active=True)[:MOST]
     ],

@@ -67,7 +67,7 @@ def told(request: HttpRequest, kind: str, form: Form) -> Event:
     data = form.data()
     for name, sent in request.FILES.items():
         if isinstance(sent, UploadedFile):
-            data[name] = str(keep_photo(sent.read()).pk)
+            data[name] = str(keep_photo(sent.read(), request.user).pk)
     sent_id = request.POST.get("client_id", "")
     device = devices.noted(request)
     return tell(request.user, kind, data, client_id=sent_id, device=device, listed=True)

@@ -22,13 +22,21 @@ from rest_framework.views import APIView
 
 from . import scope
 from .errors import Refusal
-from .models import Description, Photo
 from .operations import keep_photo
 from .rest import MayLook, who
 
 #: More than any phone's camera makes of one picture, in bytes.
 MOST = 12 * 1024 * 1024
 SENT_AS = ("image/jpeg", "image/png", "image/webp")
+
+
+def too_large() -> Refusal:
+    """What is said of a picture beyond `MOST`."""
+    refusal = Refusal(
+        "too_large", f"A picture may have {MOST // 1024 // 1024} MB at most; send a smaller one."
+    )
+    refusal.status = 413
+    return refusal
 
 
 class Picture(BaseParser):
@@ -39,12 +47,7 @@ class Picture(BaseParser):
     def parse(self, stream: Any, media_type: Any = None, parser_context: Any = None) -> Any:
         sent: bytes = stream.read(MOST + 1)
         if len(sent) > MOST:
-            refusal = Refusal(
-                "too_large",
-                f"A picture may have {MOST // 1024 // 1024} MB at most; send a smaller one.",
-            )
-            refusal.status = 413
-            raise refusal
+            raise too_large()
         return sent
 
 
@@ -85,12 +88,12 @@ class Photos(APIView):
         responses={201: PhotoSerializer},
     )
     def post(self, request: Request) -> Response:
-        sent = request.data
-        return Response({"id": keep_photo(sent if isinstance(sent, bytes) else b"").pk}, 201)
+        kept = request.data if isinstance(request.data, bytes) else b""
+        return Response({"id": keep_photo(kept, who(request)).pk}, 201)
 
 
 class OnePhoto(APIView):
-    """A photograph, as JPEG, of a lot that one may see."""
+    """A photograph, as JPEG, of a lot or a note that one may see."""
 
     permission_classes = [IsAuthenticated, MayLook]
     needs = "grow.view_lot"
@@ -102,8 +105,7 @@ class OnePhoto(APIView):
         responses={(200, "image/jpeg"): OpenApiResponse(OpenApiTypes.BINARY)},
     )
     def get(self, request: Request, pk: int) -> HttpResponse:
-        shown = scope.seen(Description.objects.filter(photo=pk), who(request))
-        photo = Photo.objects.filter(pk=pk).first() if shown.exists() else None
+        photo = scope.photo(pk, who(request))
         if photo is None:
             raise NotFound
         return HttpResponse(bytes(photo.jpeg), content_type="image/jpeg")

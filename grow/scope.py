@@ -21,6 +21,7 @@ from .models import (
     Lot,
     Movement,
     Person,
+    Photo,
     Place,
     Tag,
     Thing,
@@ -33,6 +34,8 @@ Rows = TypeVar("Rows", bound=QuerySet[Any])
 NOWHERE = 0
 #: By model: what of these rows a person tied to these places sees. Apps above add their own.
 SEEN: dict[type[Model], Callable[[QuerySet[Any], frozenset[int]], QuerySet[Any]]] = {}
+#: What shows a photograph: its number → the rows that show it. Apps above add theirs.
+SHOWN: list[Callable[[int], QuerySet[Any]]] = [lambda pk: Description.objects.filter(photo=pk)]
 
 
 _places_and_roles = ready(
@@ -70,6 +73,13 @@ def seen(rows: Rows, person: Person) -> Rows:
     places = tied_to(person)
     narrow = SEEN.get(rows.model)
     return narrow(rows, places) if places and narrow else rows  # type: ignore[return-value]  # same model
+
+
+def photo(pk: int, person: Person) -> Photo | None:
+    """A photograph, if the person may see something that it shows."""
+    if pk >= 2**63 or not any(seen(rows(pk), person).exists() for rows in SHOWN):
+        return None
+    return Photo.objects.filter(pk=pk).first()
 
 
 def _places(rows: QuerySet[Place], places: frozenset[int]) -> QuerySet[Place]:
@@ -119,11 +129,19 @@ def _things(rows: QuerySet[Thing], places: frozenset[int]) -> QuerySet[Thing]:
     return rows.filter(Q(place=None) | ~Q(place__in=elsewhere))
 
 
+def _photos(rows: QuerySet[Photo], places: frozenset[int]) -> QuerySet[Photo]:
+    """Those that they sent themselves, and those of lots that they see. Who may look at one is
+    more than that, and is said in `photo`."""
+    sent = Photo.sent_from.through._default_manager.filter(place__in=places)
+    learnt = of_lots(Description.objects.all(), places)
+    return rows.filter(Q(pk__in=sent.values("photo_id")) | Q(pk__in=learnt.values("photo_id")))
+
+
 def nothing(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
     """For what is the whole farm's alone."""
     return rows.none()
 
 
-SEEN |= {Person: _people, Thing: _things}
+SEEN |= {Person: _people, Photo: _photos, Thing: _things}
 SEEN |= {Description: of_lots, Flag: _flags, Hold: of_lots, Lineage: _edges, Tag: nothing}
 SEEN |= {Place: _places, Lot: _lots, Holding: _holdings, Movement: _movements, Event: _events}

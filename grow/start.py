@@ -40,6 +40,8 @@ _SHOWN = 40
 PAPERS: list[Callable[[list[Event]], dict[int, list[str]]]] = []
 #: Where an act leads next: who, the entry, what it made → (words, address) of each way.
 WAYS: list[Callable[[Person, Event, list[Lot]], list[tuple[str, str]]]] = []
+#: What is said besides of an entry that somebody has just told.
+TELLS: list[Callable[[Event], list[str]]] = []
 #: What leads somebody who is new here: who → what the start page's template needs of it.
 LEADING: list[Callable[[Person], dict[str, Any]]] = []
 
@@ -146,7 +148,10 @@ def one(person: Person, pk: str | None) -> Happened | None:
     found = Event.objects.filter(pk=int(pk or 0), recorded_by=person).select_related(
         "recorded_by", "place", "corrects"
     )
-    return next(iter(in_words(list(found), person)), None)
+    said = next(iter(in_words(list(found), person)), None)
+    if said:
+        said.says += [text for tells in TELLS for text in tells(said.event)]
+    return said
 
 
 def in_words(events: list[Event], person: Person) -> list[Happened]:

@@ -36,6 +36,7 @@ class OutletAdmin(SetUpAdmin):
     help = {
         "place": "The shop, kitchen or buyer as a place.",
         "asks_temperature": "Whether a temperature is asked for when goods come in.",
+        "cooling_minutes": "How long after the cut leaf is called just cut: then not judged.",
         "contact": "Whom to ask for in a recall.",
         "address": "As it stands on the delivery note.",
         "owner": "Name and address, for the delivery note. Empty: whoever takes them in.",

@@ -42,6 +42,8 @@ from sales.models import (
     Price,
     Printer,
     Product,
+    Receipt,
+    ReceiptLine,
     RecipeLine,
     Wanted,
 )
@@ -54,12 +56,15 @@ from sales.weights_api import ScaleLines, WeightsOfRun
 
 
 def _number(event: Event) -> str | None:
-    if event.kind != "deliver":
+    if event.kind not in ("deliver", "come_without_note"):
         return None
-    return DeliveryNote.objects.values_list("number", flat=True).get(event=event)
+    return DeliveryNote.objects.values_list("number", flat=True).filter(event=event).first()
 
 
-MORE["note"] = (serializers.CharField(allow_null=True, help_text="Of a delivery."), _number)
+MORE["note"] = (
+    serializers.CharField(allow_null=True, help_text="Of a delivery, or of what came without."),
+    _number,
+)
 
 
 class WithMoney(Row):
@@ -203,6 +208,7 @@ class OutletRow(WithMoney):
         model = Outlet
         fields = [
             *("id", "place", "wants_notes", "asks_temperature", "contact", "address"),
+            "cooling_minutes",
             *("telephone", "out_of_hours", "shop_share_pct", "price_basis", "owner"),
         ]
 
@@ -378,14 +384,40 @@ class LineRow(serializers.ModelSerializer):
         read_only_fields = fields
 
 
+class OddRow(serializers.ModelSerializer):
+    lot = serializers.CharField(source="lot.code", read_only=True)
+    photo = serializers.IntegerField(source="photo_id", allow_null=True, read_only=True)
+
+    class Meta:
+        model = ReceiptLine
+        fields = ["lot", "short", "rejected", "reason", "photo"]
+        read_only_fields = fields
+
+
+class ReceiptRow(serializers.ModelSerializer):
+    """How goods came in at one time, as far as more than quantities was told."""
+
+    happened_at = serializers.DateTimeField(source="event.happened_at", read_only=True)
+    probe = serializers.CharField(source="probe.name", allow_null=True, read_only=True)
+    lines = OddRow(many=True, read_only=True)
+
+    class Meta:
+        model = Receipt
+        fields = [
+            *("event", "happened_at", "temperature_c", "measured", "probe", "condition", "lines")
+        ]
+        read_only_fields = fields
+
+
 class NoteRow(serializers.ModelSerializer):
     outlet = serializers.CharField(source="outlet.place.name", read_only=True)
     day = DayOf(source="event.day", read_only=True)
     lines = LineRow(many=True, read_only=True)
+    receipts = ReceiptRow(many=True, read_only=True)
 
     class Meta:
         model = DeliveryNote
-        fields = ["number", "outlet", "event", "day", "lines"]
+        fields = ["number", "outlet", "event", "day", "lines", "receipts"]
         read_only_fields = fields
 
 
@@ -407,7 +439,11 @@ class Notes(Looked):
 
     queryset = (
         DeliveryNote.objects.select_related("outlet__place", "event")
-        .prefetch_related(Prefetch("lines", NoteLine.objects.select_related("lot").order_by("id")))
+        .prefetch_related(
+            Prefetch("lines", NoteLine.objects.select_related("lot").order_by("id")),
+            Prefetch("receipts", Receipt.objects.select_related("event", "probe")),
+            Prefetch("receipts__lines", ReceiptLine.objects.select_related("lot")),
+        )
         .order_by("-id")
     )
     serializer_class = NoteRow

@@ -5,7 +5,7 @@ from typing import Any
 from django.db.models import Q, QuerySet
 
 from grow.finding import NAMED, Named
-from grow.scope import SEEN, nothing, of_lots
+from grow.scope import SEEN, SHOWN, nothing, of_lots
 from sales.models import (
     DecisionCard,
     DeliveryNote,
@@ -14,6 +14,8 @@ from sales.models import (
     PackingRun,
     Price,
     Product,
+    Receipt,
+    ReceiptLine,
     TillFormat,
     TillName,
     Wanted,
@@ -34,6 +36,15 @@ def _of_outlets(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
     return rows.filter(outlet__place__in=places)
 
 
+def _receipts(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
+    return rows.filter(note__outlet__place__in=places)
+
+
+def _receipt_lines(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
+    # by its note and not by its lot: a lot goes to several outlets
+    return rows.filter(receipt__note__outlet__place__in=places)
+
+
 def _cards(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
     return rows.filter(Q(outlet=None) | Q(outlet__place__in=places))
 
@@ -45,7 +56,10 @@ SEEN |= {
     Wanted: _of_outlets,
     PackingRun: of_lots,
     Price: nothing,
+    Receipt: _receipts,
+    ReceiptLine: _receipt_lines,
     Money: nothing,
     TillFormat: _of_outlets,
     TillName: _of_outlets,
 }
+SHOWN.append(lambda pk: ReceiptLine.objects.filter(photo=pk))

@@ -10,16 +10,18 @@ from django.urls import reverse
 from grow.forms import OPENS_ANEW, ROWS
 from grow.models import Event, Lot, Person
 from grow.roles import CHEF, MANAGER, PACKER, SHOP, may
-from grow.start import ANYBODY, DOES, DRAWN, LEADING, OWN_PAGE, PAPERS, WAYS
+from grow.start import ANYBODY, DOES, DRAWN, LEADING, OWN_PAGE, PAPERS, TELLS, WAYS
 from sales import wording  # noqa: F401  (puts the acts into words)
 from sales.first_steps import led
 from sales.models import DeliveryNote
 from sales.offers import arriving
 from sales.pages_cards import CARD_PAGES
+from sales.pages_door import DOOR_PAGES, warmth_says
 from sales.pages_first import FIRST_PAGES
 from sales.pages_labels import LABEL_PAGES
 from sales.pages_morning import MORNING_PAGES
 from sales.pages_notes import NOTE_PAGES
+from sales.pages_own import OWN_PAGES
 from sales.pages_pack import PACK_PAGES
 from sales.pages_printers import PRINTER_PAGES
 from sales.pages_prints import PRINT_PAGES
@@ -33,16 +35,18 @@ from sales.pages_weights import WEIGHT_PAGES
 from sales.print_form import PRINTS
 
 OWN_PAGE |= {"pack": "pack", "deliver": "send", "put_on_shelf": "send"}
+OWN_PAGE |= {"receive": "goods_in", "come_without_note": "goods_without_note"}
 ROWS[("receive", "lines")] = arriving
 OPENS_ANEW.add(("receive", "note"))
 
 _SEND = ("deliver", "", {"by": "note"})
 _PUT = ("put_on_shelf", "", {"by": "shelf"})
 _CLOSING = ("count", "Closing count", "closing_count")
+_CUT_MYSELF = ("harvest", "I cut this myself", "goods_cut")
 _SHELF = ("put_on_shelf", "Shelf", "shelf")
 DOES |= {
     PACKER: ["pack", _PUT, _SEND, "discard", "check", "clean"],
-    CHEF: ["receive", "use", "harvest", "return_goods"],
+    CHEF: ["receive", "use", _CUT_MYSELF, "return_goods"],
     MANAGER: ["harvest", "pack", _SEND, "receive_input", "count", "discard"],
     SHOP: [_CLOSING, _SHELF, "sell", "discard", "return_goods", "receive"],
 }
@@ -50,7 +54,7 @@ DOES |= {
 
 def _notes(events: list[Event]) -> dict[int, list[str]]:
     """The number of the note that goes with the goods."""
-    ids = [e.pk for e in events if e.kind == "deliver"]
+    ids = [e.pk for e in events if e.kind in ("deliver", "come_without_note")]
     rows = DeliveryNote.objects.filter(event__in=ids) if ids else []
     return {note.event_id: [note.number] for note in rows}
 
@@ -82,11 +86,14 @@ def _to_print(person: Person, event: Event, made: list[Lot]) -> list[tuple[str, 
 
 WAYS.append(_to_print)
 LEADING.append(led)
+TELLS.append(warmth_says)
 PAGES: list[Any] = [
     *MORNING_PAGES,
     *PACK_PAGES,
     *SEND_PAGES,
     *NOTE_PAGES,
+    *DOOR_PAGES,
+    *OWN_PAGES,
     *TRACING,
     *LABEL_PAGES,
     *PRINT_PAGES,

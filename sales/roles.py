@@ -23,7 +23,7 @@ allow(_HANDLES | {SHOP}, "put_on_shelf")
 allow({SHOP}, "sell", "sold_out", "mark_down")
 allow({CHEF}, "use")
 # a shop that wants notes takes in what comes with them
-allow({CHEF, SHOP}, "receive", "return_goods")
+allow({CHEF, SHOP}, "receive", "come_without_note", "return_goods")
 
 LOOKED_AT.add("sales")
 PRIVATE.add("sales.money")

@@ -1,7 +1,10 @@
 """What the pages call the acts from the crate to the till."""
 
+from django.db import models
+
 from grow.models import PlaceKind
 from grow.wording import ACTS, CUT, NOUNS, WORDS, Act, Words
+from sales.models import Receipt
 
 PACKING, SELLING = "Packing", "Out to shop and kitchen"
 
@@ -21,7 +24,10 @@ ACTS |= {
     "relabel": Act("Relabel", PACKING, "Record it", "An earlier date, never a later one."),
     "put_on_shelf": Act("Put on shelf", SELLING, "It is on the shelf"),
     "deliver": Act("Send out", SELLING, "Write the note", "A numbered note goes with the goods."),
-    "receive": Act("Receive", SELLING, "Record what came"),
+    "receive": Act("Goods in", SELLING, "Record what came"),
+    "come_without_note": Act(
+        "Came without a note", SELLING, "Record it", "The note is written from what came."
+    ),
     "use": Act("Used in the kitchen", SELLING, "Record it"),
     "sell": Act("Till’s day", SELLING, "Record the sales"),
     "sold_out": Act(
@@ -54,6 +60,11 @@ _SENT_BACK = (
     ("wrong goods", "Wrong goods"),
     ("past its date", "Past its date"),
 )
+
+
+def _listed(choices: type[models.TextChoices]) -> tuple[tuple[str, str], ...]:
+    return tuple((str(value), str(label)) for value, label in choices.choices)
+
 
 WORDS |= {
     ("", "product"): Words("Product"),
@@ -95,11 +106,20 @@ WORDS |= {
     ("put_on_shelf", "lines"): Words("What goes on it"),
     ("deliver", "outlet"): Words("To", keep=True),
     ("deliver", "lines"): Words("What goes"),
+    ("receive", "temperature_c"): Words("Temperature", "If it was taken.", unit="°C", more=True),
+    ("receive", "measured"): Words("How measured", choices=_listed(Receipt.Measured), more=True),
+    ("receive", "probe"): Words("Probe", more=True, keep=True),
+    ("receive", "condition"): Words("Condition", choices=_listed(Receipt.Condition), more=True),
+    ("", "lines.photo"): Words("Photograph", more=True),
     ("receive", "lines"): Words("What came", "Change only what was different."),
     ("", "lines.accepted"): Words("Good"),
     ("", "lines.short"): Words("Short", more=True),
     ("", "lines.rejected"): Words("Rejected", more=True),
     ("", "lines.reason"): Words("Why", more=True),
+    ("come_without_note", "outlet"): Words("Where it came to", keep=True),
+    ("come_without_note", "code"): Words("Code on the crate"),
+    ("come_without_note", "grams"): Words("Weight", unit="kg"),
+    ("come_without_note", "packs"): Words("Or how many packs", as_="steps"),
     ("use", "place"): Words("Where", keep=True),
     ("use", "quantity"): Words("How much", "Leave out: that crate is finished."),
     ("sell", "outlet"): Words("At", keep=True),

@@ -435,7 +435,22 @@ def receive(pick: Pick, farm: Farm):
     return {
         "note": note,
         "lines": [Arrived(line.lot, accepted, pick.one([0, 0, 1]), pick.one([0, 0, 2]), "wilted")],
+        "temperature_c": pick.one([None, Decimal("5.1"), Decimal("8.1")]),
     }
+
+
+@act
+def come_without_note(pick: Pick, farm: Farm):
+    found = pick.held(*LEAF, LotKind.PACK, places=("store", "kitchen"))
+    if found is None:
+        return None
+    lot, _, there = found
+    by_weight = lot.unit == "g"
+    if pick.chance(8):
+        by_weight = not by_weight
+    code = "X9999" if pick.chance(10) else lot.code
+    much = {"grams" if by_weight else "packs": pick.of(there)}
+    return {"outlet": pick.one([farm.kitchen, farm.corner]), "code": code, **much}
 
 
 @act

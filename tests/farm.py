@@ -253,4 +253,15 @@ class Farm:
         ]
 
 
-__all__ = ["START", "Crate", "Farm", "Line", "Taken", "TillRow", "decided", "grown", "sold"]
+__all__ = [
+    "START",
+    "Arrived",
+    "Crate",
+    "Farm",
+    "Line",
+    "Taken",
+    "TillRow",
+    "decided",
+    "grown",
+    "sold",
+]

@@ -109,6 +109,9 @@ STAY: dict[str, str] = {
     "stock.count by_date": NOT_TOLD,  # of which lots
     "notes._check nought": NOUGHT,
     "notes.receive nought": NOUGHT,
+    "notes.receive wrong_kind": NOBODY_KNOWS,
+    "arriving.come_without_note nought": NOUGHT,
+    "arriving.come_without_note unit": CONTRADICTS,
     "packing._run loose": NOBODY_KNOWS,
     "packing._run nought": NOUGHT,
     "packing._run twice": CONTRADICTS,

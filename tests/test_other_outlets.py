@@ -15,6 +15,7 @@ import re
 from collections.abc import Iterator
 from decimal import Decimal
 from typing import Any
+from urllib.parse import quote
 
 import pytest
 from django.db import models
@@ -41,7 +42,7 @@ from grow.models import (
 from grow.rest import Called
 from sales.models import DeliveryNote, Outlet, Product
 from tests import two_outlets, who_may
-from tests.farm import Farm
+from tests.farm import Arrived, Farm
 from tests.test_who_may import (
     API,
     KIND_ROWS,
@@ -58,7 +59,7 @@ from tests.two_outlets import TwoOutlets
 pytestmark = pytest.mark.django_db
 _ids = itertools.count(1)
 #: Everybody's, or nobody's outlet: crops, products, towers.
-SHARED: set[type[models.Model]] = {Crop, Variety, Item, Product, PlantSite, Photo}
+SHARED: set[type[models.Model]] = {Crop, Variety, Item, Product, PlantSite}
 NOBODYS = 987_654_321
 
 
@@ -90,6 +91,7 @@ class Chef:
             + [(str(world.thrown.pk), str(NOBODYS))],
             Person: [(world.cook.username, "nobody-here")],
             Thing: [("Quince fridge", "Nowhere fridge")],
+            Photo: [(str(other["photo"].pk), str(NOBODYS))],
         }
         self.secrets = [
             "quince",
@@ -159,7 +161,7 @@ def _same(text: str, *words: str) -> str:
     """Without the words that were asked for, and hints of what else may have been meant, which
     follow from their letters."""
     for word in words:
-        for spelt in (word, word.replace(" ", "+")):
+        for spelt in (word, word.replace(" ", "+"), quote(word)):
             alone = rf"(?<![0-9]){re.escape(spelt)}(?![0-9])"
             text = re.sub(alone, "*", text, flags=re.IGNORECASE)
     return _HINT.sub("", text)
@@ -246,6 +248,48 @@ def test_no_photograph_of_theirs(chef: Chef) -> None:
     said = (str(photo.pk), str(NOBODYS))
     chef.alike("GET", "/api/v1/photos/{}/", {}, {}, said)
     assert chef.ask("GET", reverse("photo", args=[photo.pk]))[0] == 404
+    chef.told_clean()
+
+
+def test_no_photograph_of_their_note(chef: Chef) -> None:
+    """Nor of a note for a lot that both had: a picture is seen with its note alone."""
+    world = chef.world
+    shared = Photo.objects.create(sha256="9" * 64, jpeg=b"of the shared")
+    line = Arrived(world.shared, 0, rejected=1, reason=two_outlets.OTHER_REASON, photo=shared)
+    world.farm.tell("receive", note=world.shared_note, lines=[line], recorded_by=world.cook)
+    for theirs in (world.other["photo"], shared):
+        for url in ("/api/v1/photos/{}/", "/photographs/{}/"):
+            chef.alike("GET", url, {}, {}, (str(theirs.pk), str(NOBODYS)))
+            assert chef.ask("GET", url.replace("{}", str(theirs.pk)))[0] == 404
+    own = world.own["photo"].pk
+    for url in (f"/api/v1/photos/{own}/", f"/photographs/{own}/"):
+        assert chef.ask("GET", url) == (200, "of Kitchen")
+    chef.told_clean()
+
+
+def test_goods_in_knows_nothing_of_theirs(chef: Chef) -> None:
+    """Their note, named, scanned and posted to the page; their lot, scanned, cut and brought."""
+    world = chef.world
+    for theirs, none in chef.named[DeliveryNote] + chef.named[Lot]:
+        for name in ("note", "code", "scan"):
+            chef.alike("GET", "/goods-in/", {name: theirs}, {name: none}, (theirs, none))
+        for queued in ({}, {"client_id": "queue"}):
+            data = {"press": "all", "on-R1": "3"} | queued
+            asked = ({"note": theirs} | data, {"note": none} | data)
+            chef.alike("POST", "/goods-in/", *asked, (theirs, none))
+        for url, name in (("/goods-in/without-note/", "code"), ("/goods-in/cut/", "scan")):
+            chef.alike("GET", url, {name: theirs}, {name: none}, (theirs, none))
+    url = reverse("act-come_without_note")
+    for theirs, none in chef.named[Lot]:
+        for n, much in enumerate(({"packs": 2}, {"grams": 500})):
+            asked = ({"outlet": "Kitchen", "code": w} | much for w in (theirs, none))
+            chef.alike("POST", url, *asked, (theirs, none))
+            data = {"press": "record", "outlet": "Kitchen", "packs": "2", "client_id": f"w{n}"}
+            posted = ({"code": w} | data for w in (theirs, none))
+            chef.alike("POST", "/goods-in/without-note/", *posted, (theirs, none))
+    own = world.own["open"].number
+    assert chef.ask("GET", "/goods-in/", {"note": own})[0] == 200
+    assert own in chef.ask("GET", "/goods-in/")[1]
     chef.told_clean()
 
 
@@ -388,7 +432,11 @@ ASKED = {
 }
 #: Before anybody is known, for a whole device.
 _OF_THE_DEVICE = {"login", "logout", "who", "pin", "who_next", "who_still", "jsi18n"}
-CHEFS_PAGES = [name for name, may in PAGE_ROWS.items() if "chef" in may - {"nobody"}]
+#: A picture and no page: asked for in `test_no_photograph_of_their_note`.
+_NO_PAGE = {"photograph"}
+CHEFS_PAGES = [
+    name for name, may in PAGE_ROWS.items() if "chef" in may - {"nobody"} and name not in _NO_PAGE
+]
 
 
 def test_no_page_holds_or_finds_anything_of_theirs(chef: Chef) -> None:

@@ -316,6 +316,7 @@ def entries(s: Stand) -> dict[str, dict[str, Any]]:
             "lines-0-accepted": "3",
             "lines-0-short": "1",
         },
+        "come_without_note": {"outlet": "Kitchen", "code": s.crate.code, "grams": "0.5"},
         "use": {"lot": s.run.code, "place": "Kitchen"},
         "sell": {
             "outlet": "Farm shop",
@@ -651,7 +652,7 @@ def test_an_address_that_names_no_entry_is_only_the_start_page(stand, done):
 
 
 def test_each_role_finds_its_own_acts_first(stand):
-    first = {"grower": "Cut", "packer": "Pack", "chef": "Receive", "shop": "Closing count"}
+    first = {"grower": "Cut", "packer": "Pack", "chef": "Goods in", "shop": "Closing count"}
     for role, title in first.items():
         client = signed_in(role)
         shown = client.get("/").content.decode()

@@ -6,6 +6,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Iterator
+from decimal import Decimal
 from typing import Any
 
 import pytest
@@ -20,10 +21,22 @@ from knox.models import AuthToken
 from analytics.models import Rate
 from config.site import offered_pages
 from grow import clock
-from grow.models import CropCard, Device, Item, Person, Place, PlantSite, SignOff, Thing, Variety
+from grow.models import (
+    CropCard,
+    Device,
+    Item,
+    Lot,
+    Person,
+    Photo,
+    Place,
+    PlantSite,
+    SignOff,
+    Thing,
+    Variety,
+)
 from grow.rest import Pages
 from sales.models import LabelStock, Outlet, Price, Printer, Product, RecipeLine, Wanted
-from tests.farm import Farm, decided
+from tests.farm import Arrived, Farm, decided
 
 #: What any one list may ask: who asks and what they may, the count, the page, what hangs on it.
 #: A trace asks five questions for each shelf (a line at a place) whose till rows name no lot.
@@ -32,6 +45,7 @@ MOST = {"page": 26, "api": 14, "worked out": 85}
 STAND_STILL = {
     "/api/v1/business/",
     "/first-steps/",
+    "/goods-in/without-note/",
     "/grow/business/",
     "/import/",
     "/labels/cards/",
@@ -85,7 +99,7 @@ class Books:
             person=learner, task="packing", since=dt.date(2026, 1, 1), by=farm.grower
         )
         buyer = farm.place(f"Buyer of list {self.n}", "buyer")
-        outlet = Outlet.objects.create(place=buyer)
+        outlet = Outlet.objects.create(place=buyer, asks_temperature=True)
         product = Product.objects.create(
             code=f"LIST-{self.n}", name=name, nominal_g=100, shelf_life_days=5
         )
@@ -123,6 +137,13 @@ class Books:
         farm.tell("print_tags", count=2)
         self.sell_own(variety, product, outlet, tower)
 
+    def odd(self, run: Lot, outlet: Outlet) -> None:
+        """A note that came warm and in part, with a picture of what was rejected."""
+        photo = Photo.objects.create(sha256=f"{self.n:064}", jpeg=b"a picture")
+        line = Arrived(run, 1, rejected=1, reason="wilted", photo=photo)
+        sent = self.farm.send(run, 4, outlet)
+        self.farm.tell("receive", note=sent.note, lines=[line], temperature_c=Decimal("6.5"))
+
     def sell_own(self, variety: Variety, product: Product, outlet: Outlet, tower: Place) -> None:
         """A crop of its own from its sowing to its buyer: one more row of each figure."""
         farm = self.farm
@@ -132,6 +153,7 @@ class Books:
         run = farm.pack([farm.cut(1500, batch)], packs=12, product=product)
         farm.arrive(farm.send(run, 4, outlet), run, accepted=3, short=1)
         farm.to_shop(run, 2)
+        self.odd(run, outlet)
 
     def shows(self, address: str) -> int:
         """How many rows an answer shows."""

@@ -44,7 +44,7 @@ from tests import (
     test_touch,
 )
 from tests.acts import ACTS, Dice
-from tests.farm import Crate, Farm, Taken, decided
+from tests.farm import Arrived, Crate, Farm, Taken, decided
 from tests.often import times
 from tests.refusals import modules, raised
 from tests.test_properties import Books
@@ -256,6 +256,8 @@ STORIES: list[Callable[[Farm], Any]] = [
     test_facts.test_two_crops_in_one_crate_are_held_until_somebody_looks,
     test_facts.test_a_feed_ends_that_the_books_do_not_know,
     test_facts.test_so_much_used_or_so_much_left_but_not_both,
+    test_facts.test_peelings_that_hens_were_fed_from_the_kitchen,
+    test_facts.test_a_cut_from_a_tower_that_the_books_hold_empty,
     test_facts.test_a_site_that_was_planted_again_since,
     test_holds.test_a_cut_inside_the_interval_is_refused_and_as_a_fact_born_held,
     test_freeze.test_a_release_stands_once_something_was_made_of_the_lot,
@@ -431,6 +433,17 @@ def met(farm: Farm, verb: str, **facts: Any) -> None:
     """Tell it, and expect to be refused."""
     with pytest.raises(Refusal):
         farm.tell(verb, **facts)
+
+
+@story
+def at_the_kitchens_door(farm: Farm) -> None:
+    leaf, run = farm.cut(900), farm.pack([farm.cut(1500)], packs=12)
+    came = {"outlet": farm.kitchen, "code": leaf.code}
+    farm.tell("come_without_note", **came, grams=300)
+    met(farm, "come_without_note", **came, packs=3)
+    met(farm, "come_without_note", **came)
+    note = farm.send(run, 4).note
+    met(farm, "receive", note=note, lines=[Arrived(run, 4)], probe=farm.scale)
 
 
 # --- all of them -------------------------------------------------------------------------------

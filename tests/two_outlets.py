@@ -16,12 +16,13 @@ from grow.models import (
     CropCard,
     Device,
     Person,
+    Photo,
     PlaceKind,
     SignOff,
     Thing,
 )
 from sales.models import LabelStock, Outlet, Price, Printer, Wanted
-from tests.farm import Crate, Farm, TillRow, decided
+from tests.farm import Arrived, Crate, Farm, TillRow, decided
 
 #: As the tests say it → the group's name.
 GROUPS = {"lead": "food_safety_lead"}
@@ -140,7 +141,10 @@ class TwoOutlets:
         run = farm.pack([crate], packs=20)
         sent = farm.send(run, 12, outlet)
         by = self.cook if outlet == self.corner else farm.grower
-        received = farm.arrive(sent, run, accepted=13, rejected=1, recorded_by=by)
+        photo = Photo.objects.create(sha256=f"{short}" * 64, jpeg=f"of {outlet}".encode())
+        photo.sent_from.add(outlet.place)
+        line = Arrived(run, 13, rejected=1, reason=why, photo=photo)
+        received = farm.tell("receive", note=sent.note, lines=[line], recorded_by=by)
         waiting = farm.send(run, 4, outlet)
         farm.tell("describe", lot=run, called=f"{outlet.place.name[:6]}-label")
         farm.hold(run, reason=why)
@@ -152,6 +156,7 @@ class TwoOutlets:
             "open": waiting.note,
             "sent": sent,
             "received": received,
+            "photo": photo,
         }
 
 

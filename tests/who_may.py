@@ -33,7 +33,7 @@ KINDS = """
     discard count check incident undo                          | roles
     sell sold_out mark_down                                    | shop manager lead
     use                                                        | chef manager lead
-    receive return_goods                                       | chef shop manager lead
+    receive return_goods come_without_note                     | chef shop manager lead
 """
 
 # --- tables: api/v1/<table>/ and the site's list, add, change, history and delete ---------------
@@ -133,6 +133,9 @@ PAGES = """
     pack  pack_codes  morning                          | grower learner packer manager lead
     send  send_codes                              | grower learner packer shop manager lead
     notes  note  note_pdf                                      | roles
+    goods_in  goods_without_note                               | chef shop manager lead
+    goods_cut                                    | grower learner chef manager lead
+    photograph                                                 | roles
     labels  crate_tags  crate_labels  hold_labels              | grower packer manager lead
     shelf  closing_count                                 | grower learner packer shop manager lead
     till_file  reduced_labels                                  | shop manager lead

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
+from decimal import Decimal
 from functools import partial
 
 from grow.models import Event, Lot
@@ -224,7 +225,7 @@ def receive(year: Year, outlet: str, event: Event, lines: list[tuple[Lot, int]],
         story=story,
         note=event.note,
         lines=arrived,
-        temperature_c=f"{year.rng.uniform(4.0, 7.5):.1f}" if outlet == "stores" else "",
+        temperature_c=Decimal(f"{year.rng.uniform(4.0, 7.5):.1f}") if outlet == "stores" else None,
     )
 
 

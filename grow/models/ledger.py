@@ -469,6 +469,8 @@ class Photo(models.Model):
 
     sha256 = models.CharField(max_length=64, unique=True)
     jpeg = models.BinaryField()
+    #: of whoever sent it and is tied to places, those places: they may name it in an entry
+    sent_from = models.ManyToManyField(Place, related_name="+", blank=True)
 
 
 class CodeCounter(models.Model):

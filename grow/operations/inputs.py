@@ -35,6 +35,7 @@ from ..models import (
     Item,
     Lot,
     LotKind,
+    Person,
     Photo,
     Place,
     Unit,
@@ -219,18 +220,24 @@ def _refuse_vast(image: Any) -> None:
         )
 
 
-def keep_photo(sent: bytes) -> Photo:
-    """Re-encode a picture and keep it, before the gate. Raises Refusal when it is none."""
-    from PIL import Image, UnidentifiedImageError
+def keep_photo(sent: bytes, by: Person | None = None) -> Photo:
+    """Re-encode a picture, upright and with nothing that came along with it, and keep it, before
+    the gate. by: who sent it. Raises Refusal when it is none."""
+    from PIL import Image, ImageOps, UnidentifiedImageError
 
     try:
         with Image.open(io.BytesIO(sent)) as image:
             _refuse_vast(image)
             image.thumbnail((1600, 1600))
             out = io.BytesIO()
-            image.convert("RGB").save(out, "JPEG", quality=80)
+            # a camera turned on its side says so in what is not kept
+            upright = ImageOps.exif_transpose(image)
+            upright.getexif().clear()
+            upright.convert("RGB").save(out, "JPEG", quality=80)
     except (UnidentifiedImageError, OSError, ValueError, Image.DecompressionBombError) as error:
         raise Refusal("no_picture", "That file is not a picture that can be read.") from error
     digest = hashlib.sha256(sent).hexdigest()
     photo, _ = Photo.objects.get_or_create(sha256=digest, defaults={"jpeg": out.getvalue()})
+    if by is not None:
+        photo.sent_from.add(*by.places.all())
     return photo

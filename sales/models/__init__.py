@@ -1,6 +1,6 @@
 from .labels import A4_MM, FirstSteps, LabelStock, Printer
 from .money import Money, Price
-from .notes import DeliveryNote, NoteLine, Outlet, TillDay
+from .notes import DeliveryNote, NoteLine, Outlet, Receipt, ReceiptLine, TillDay
 from .packing import DecisionCard, LabelCount, PackingRun, PackWeight, Product, RecipeLine
 from .tills import TillFormat, TillName
 from .wanted import Wanted
@@ -20,6 +20,8 @@ __all__ = [
     "Price",
     "Printer",
     "Product",
+    "Receipt",
+    "ReceiptLine",
     "RecipeLine",
     "TillDay",
     "TillFormat",

@@ -3,7 +3,7 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import F, Q
 
-from grow.models import Event, Lot, Place
+from grow.models import Event, Lot, Photo, Place, Thing
 
 
 class _WithPlaces(models.Manager["Outlet"]):
@@ -27,6 +27,12 @@ class Outlet(models.Model):
         default=True, help_text="A note and a receipt; or just “put on shelf”."
     )
     asks_temperature = models.BooleanField(default=False)
+    cooling_minutes = models.PositiveSmallIntegerField(
+        "just cut for, minutes",
+        default=120,
+        help_text="So long after the cut a whole, unwashed crop is still cooling: its temperature "
+        "is recorded and not judged.",
+    )
     contact = models.CharField(max_length=80, blank=True)
     address = models.CharField(max_length=200, blank=True)
     owner = models.CharField(
@@ -113,6 +119,68 @@ class NoteLine(models.Model):
 
     def __str__(self) -> str:
         return f"{self.lot} on {self.note}"
+
+
+class Receipt(models.Model):
+    """How goods of a note came in at one time, where more than quantities was told: a reading of
+    its event, which goes when that is taken back. temperature_c is of the goods, in °C."""
+
+    class Measured(models.TextChoices):
+        BETWEEN = "between", "Between packs"
+        SURFACE = "surface", "On the surface"
+        AIR = "air", "Air"
+        NOT_TAKEN = "not_taken", "Not taken"
+
+    class Condition(models.TextChoices):
+        GOOD = "good", "Good"
+        WILTED = "wilted", "Wilted"
+        DAMAGED = "damaged", "Packs damaged"
+        DIRTY = "dirty", "Crate or van dirty"
+
+    event = models.OneToOneField(Event, models.PROTECT, primary_key=True, related_name="receipt")
+    note = models.ForeignKey(DeliveryNote, models.PROTECT, related_name="receipts")
+    temperature_c = models.DecimalField(max_digits=6, decimal_places=2, null=True, blank=True)
+    measured = models.CharField(max_length=10, choices=Measured.choices, blank=True)
+    probe = models.ForeignKey(
+        Thing, models.PROTECT, null=True, blank=True, related_name="receipts", db_index=False
+    )
+    condition = models.CharField(max_length=10, choices=Condition.choices, blank=True)
+
+    class Meta:
+        ordering = ["event"]
+
+    def __str__(self) -> str:
+        return f"{self.note} as it came"
+
+
+class ReceiptLine(models.Model):
+    """What was wrong with one lot as it came: how much was short or rejected, why, and how it
+    looked. The photograph is seen by whoever sees the note, and by nobody for the lot's sake."""
+
+    class Reason(models.TextChoices):
+        NOT_THERE = "not there", "Not there"
+        WILTED = "wilted", "Wilted"
+        PEST = "pest", "Pest"
+        TOO_WARM = "too warm", "Too warm"
+        DAMAGED = "damaged", "Damaged"
+        DIRTY = "dirty", "Dirty"
+        WRONG_GOODS = "wrong goods", "Wrong goods"
+        PAST_ITS_DATE = "past its date", "Past its date"
+
+    receipt = models.ForeignKey(Receipt, models.CASCADE, related_name="lines")
+    lot = models.ForeignKey(Lot, models.PROTECT, related_name="receipt_lines", db_index=False)
+    short = models.BigIntegerField(default=0)
+    rejected = models.BigIntegerField(default=0)
+    reason = models.CharField(max_length=80, blank=True)
+    photo = models.ForeignKey(
+        Photo, models.PROTECT, null=True, blank=True, related_name="receipt_lines"
+    )
+
+    class Meta:
+        ordering = ["id"]
+
+    def __str__(self) -> str:
+        return f"{self.lot} in {self.receipt}"
 
 
 class TillDay(models.Model):

@@ -1,5 +1,6 @@
 """The verbs from the harvest lot to the shop, the kitchen and the till."""
 
+from .arriving import come_without_note
 from .labelling import print_labels, relabel, spoil_labels
 from .line import look_over
 from .notes import Arrived, Line, deliver, put_on_shelf, receive
@@ -22,6 +23,7 @@ __all__ = [
     "Line",
     "Taken",
     "TillRow",
+    "come_without_note",
     "deliver",
     "look_over",
     "mark_down",

@@ -5,15 +5,21 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
+from decimal import Decimal
+from typing import Annotated
 
 from grow import clock, codes
 from grow.errors import Refusal
-from grow.fitting import Moved, Sending
+from grow.fitting import Moved, Sending, Within, among, as_in
 from grow.kinds import CANCELLING
 from grow.ledger import BEFORE_CANCEL, Entry, operation
-from grow.models import Basis, Business, Event, Flag, Lot, PlaceKind
+from grow.models import Basis, Business, Event, Flag, Lot, Photo, PlaceKind, Thing
 from grow.setup import side_place, the
-from sales.models import DeliveryNote, NoteLine, Outlet
+from sales import temperatures, warmth
+from sales.models import DeliveryNote, NoteLine, Outlet, Receipt, ReceiptLine
+
+#: What a thermometer shows, °C.
+Celsius = Annotated[Decimal, Within(-60, 150)]
 
 
 @dataclass(frozen=True)
@@ -27,13 +33,15 @@ class Line:
 
 @dataclass(frozen=True)
 class Arrived:
-    """What became of one lot of a note at the door. What is not told is still to follow."""
+    """What became of one lot of a note at the door. What is not told is still to follow. reason:
+    why some was short or rejected; photo: how it looked."""
 
     lot: Moved
     accepted: int = 0
     short: int = 0
     rejected: int = 0
-    reason: str = ""
+    reason: Annotated[str, as_in(ReceiptLine, "reason")] = ""
+    photo: Photo | None = None
 
 
 def _check(lines: Sequence[Line]) -> None:
@@ -82,12 +90,20 @@ def deliver(
 
 @operation(says="received", slot=15, fact=True)
 def receive(
-    entry: Entry, *, note: DeliveryNote, lines: Sequence[Arrived], temperature_c: str = ""
+    entry: Entry,
+    *,
+    note: DeliveryNote,
+    lines: Sequence[Arrived],
+    temperature_c: Celsius | None = None,
+    measured: Annotated[str, among(Receipt.Measured)] = "",
+    probe: Thing | None = None,
+    condition: Annotated[str, among(Receipt.Condition)] = "",
 ) -> None:
     """What arrived of a note, all or part of it. Accepted is the outlet's; rejected goes to the
     sender's reject shelf; short goes to count difference. More than was sent, a lot that was not
     on the note, and all of a note that was cancelled are beyond the books on the way there: they
-    come from count difference, flagged."""
+    come from count difference, flagged. A warm reading is a fact like any other: it is written,
+    and flagged where it is above the figure of the rules."""
     outlet = note.outlet.place
     transit = side_place(outlet, PlaceKind.TRANSIT)
     rejects = side_place(outlet, PlaceKind.QUARANTINE)
@@ -124,6 +140,43 @@ def receive(
                 a.lot,
             )
     _keep(entry, [known[lot] for lot in {a.lot.pk for a in lines}])
+    if probe and probe.kind != Thing.Kind.PROBE:
+        raise Refusal(
+            "wrong_kind",
+            f"{probe} is no probe thermometer; say with which probe it was measured.",
+            thing=probe.name,
+        )
+    told = Receipt(
+        event=entry.event,
+        note=note,
+        temperature_c=temperature_c,
+        measured=measured,
+        probe=probe,
+        condition=condition,
+    )
+    for lot, said in warmth.judged(told, [a.lot for a in lines], entry.event.placed_at):
+        if said.says == temperatures.Says.NOT_MET:
+            entry.flag(Flag.Kind.AGAINST_RULE, f"{lot.code} came warm: {said.sentence}", lot)
+    entry.later.append(lambda: _write_receipt(told, lines))
+
+
+def _write_receipt(told: Receipt, lines: Sequence[Arrived]) -> None:
+    """Only what more was told than how much."""
+    odd = [a for a in lines if a.reason or a.photo]
+    if not (odd or told.measured or told.probe or told.condition or told.temperature_c is not None):
+        return
+    told.save(force_insert=True)
+    ReceiptLine.objects.bulk_create(
+        ReceiptLine(
+            receipt=told,
+            lot=a.lot,
+            short=a.short,
+            rejected=a.rejected,
+            reason=a.reason,
+            photo=a.photo,
+        )
+        for a in odd
+    )
 
 
 _SUMS = ("accepted", "short", "rejected", "over", "to_follow")
@@ -162,6 +215,7 @@ def _unsend(entry: Entry, event: Event) -> None:
 
 
 def _unreceive(entry: Entry, event: Event) -> None:
+    Receipt.objects.filter(event=event).delete()
     told = json.loads(event.told or "{}")
     lines = {line.lot_id: line for line in NoteLine.objects.filter(note=told["note"])}
     for row in told["lines"]:
