@@ -89,9 +89,9 @@ class Row:
     @property
     def difference_says(self) -> str:
         off = self.difference
-        if off is None:
-            return ""
-        return f"+{self.says(off)}" if off > 0 else self.says(off) if off else "0"
+        if not off:
+            return "" if off is None else "0"
+        return f"{'+' if off > 0 else '−'}{self.says(abs(off))}"
 
 
 @dataclass

@@ -247,7 +247,7 @@ class Went:
         ]
 
     def _much(self, n: int) -> str:
-        return amount(n, self.unit) if n else "0" if self.unit == "each" else "0 g"
+        return f"{'−' if n < 0 else ''}{amount(abs(n), self.unit)}"
 
 
 def went_on(outlet: Outlet, day: dt.date, said: Known | None = None) -> list[Went]:

@@ -29,7 +29,7 @@ from grow.finding import NAMED
 from grow.importing import sheets
 from grow.importing.playing import play
 from grow.kinds import KINDS
-from grow.models import Crop, Event, Lot, Person
+from grow.models import Crop, Event, Lot, Person, PlantSite
 from tests import (
     test_books,
     test_codes,
@@ -306,6 +306,32 @@ def strange_weights(farm: Farm) -> None:
     crated = {"kind": "harvest", "place": farm.store, "quantity": 500}
     met(farm, "opening_entry", **crated, title="x" * 300)
     met(farm, "move", lot=crate, from_place=farm.store, to_place=farm.store, quantity=1)
+
+
+@story
+def told_twice(farm: Farm) -> None:
+    seed = {"item": farm.seed_item, "supplier": farm.supplier, "place": farm.store}
+    packet = farm.tell("receive_input", **seed).lot
+    batch, site = farm.sow(20), PlantSite.objects.filter(tower=farm.t2)[0]
+    for verb, facts in (
+        ("transplant", {"batch": batch, "from_place": farm.bench, "sites": [site]}),
+        ("open_input", {"lot": packet, "place": farm.greenhouse}),
+        ("feed", {"tank": farm.tank, "begins": [farm.t1]}),
+    ):
+        farm.tell(verb, **facts)
+        met(farm, verb, **facts)
+
+
+@story
+def out_of_quarantine_and_the_kitchen(farm: Farm) -> None:
+    crate = farm.cut(3000)
+    farm.tell("move", lot=crate, from_place=farm.store, to_place=farm.quarantine, quantity=900)
+    back = {"from_place": farm.quarantine, "to_place": farm.store, "quantity": 400}
+    met(farm, "move", lot=crate, **back)
+    leaf = farm.cut(1000)
+    farm.arrive(farm.send(leaf, 900), leaf, accepted=900)
+    thrown = {"from_place": farm.kitchen_place, "quantity": 100, "reason": "wilted"}
+    met(farm, "discard", lot=leaf, to="feed", **thrown)
 
 
 @story
