@@ -251,13 +251,14 @@ def _to_cut(day: dt.date, stock: Iterable[Stood], to_pack: Iterable[ToPack]) -> 
 
 
 def _too_old(stood: Stood, need: ToCut, day: dt.date) -> str:
-    """Why a crate would give packs without a day left, if it would, whatever it went into."""
+    """Why no product may be packed of a crate any more, as the bench would refuse it; leaf that
+    goes out loose has no such limit."""
     limits = [one.product.days_from_cut for one in need.why]
     if any(days is None for days in limits):
         return ""
     cut = clock.number_day(stood.lot.made_by.day)
     last = max(days for days in limits if days is not None)
-    if (day - cut).days < last:
+    if (day - cut).days <= last:
         return ""
     return f"Cut {(day - cut).days} days ago; packs take it up to {last} days from the cut"
 

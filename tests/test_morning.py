@@ -18,6 +18,7 @@ from django.db import IntegrityError, connection, transaction
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
+from grow.errors import Refusal
 from grow.models import Crop, Lot, Variety
 from sales.models import Outlet, Product, RecipeLine, Wanted
 from sales.morning import Morning, ToCut, ToPack, morning
@@ -192,18 +193,22 @@ def test_a_crate_is_what_was_weighed_less_its_tare_and_no_handful(farm: Farm) ->
 
 
 def test_leaf_too_old_for_a_pack_does_but_for_what_goes_loose(farm: Farm) -> None:
-    """The bag takes leaf up to nine days from its cut."""
+    """The bag takes leaf up to nine days from its cut; the bench packs it then, and no later."""
     RecipeLine.objects.create(product=farm.bag, crop=farm.lettuce)
-    want(farm.shop, farm.bag, 10, day=farm.today + dt.timedelta(days=8))
-    want(farm.shop, farm.bag, 10, day=farm.today + dt.timedelta(days=9))
-    want(farm.kitchen, farm.loose, 1, day=farm.today + dt.timedelta(days=10))
-    want(farm.shop, farm.bag, 10, day=farm.today + dt.timedelta(days=10))
-    farm.cut(500)
+    for n in (9, 10, 11):
+        want(farm.shop, farm.bag, 10, day=farm.today + dt.timedelta(days=n))
+    want(farm.kitchen, farm.loose, 1, day=farm.today + dt.timedelta(days=11))
+    crate = farm.cut(500)
     counted = [
         morning(farm.today + dt.timedelta(days=n), farm.grower).to_cut[0].in_store_g
-        for n in (8, 9, 10)
+        for n in (9, 10, 11)
     ]
     assert counted == [500, 0, 500]
+    farm.pass_time(days=9)
+    farm.pack([crate], packs=1, left=380)
+    farm.pass_time(days=1)
+    with pytest.raises(Refusal, match="is good until"):
+        farm.pack([crate], packs=1, left=260)
 
 
 def test_a_product_without_a_recipe_is_named_and_not_guessed_at(farm: Farm) -> None:
@@ -244,7 +249,7 @@ def test_towers_under_a_spray_or_held_are_shown_with_why_and_not_offered(
     assert why["T3"] == "Green loose-leaf is held: seed lot recalled"
     # the books judge a cut alike: here it is done, there refused, with the very interval
     farm.cut(500, towers=[farm.t1])
-    with pytest.raises(Exception, match="harvest interval of Leaf soap"):
+    with pytest.raises(Refusal, match="harvest interval of Leaf soap"):
         farm.cut(500, towers=[farm.t2])
     farm.pass_time(days=2)
     want(farm.kitchen, farm.loose, 5000, day=farm.today)

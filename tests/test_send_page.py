@@ -172,6 +172,18 @@ def test_a_double_press_makes_one_even_when_nothing_is_left(farm: Farm, packer: 
     assert faults() == []
 
 
+def test_a_double_press_tells_the_same_though_the_store_has_changed(
+    farm: Farm, packer: Client
+) -> None:
+    """All of the first to expire went, and a part of the next: the page would list them anew."""
+    older, younger = runs_of(farm, 6, 12)
+    farm.tell("describe", lot=younger, best_before=farm.today + dt.timedelta(days=1))
+    sent = typed("Kitchen", **{key(younger, farm.store): "12", key(older, farm.store): "2"})
+    first, second = packer.post("/send/", sent), packer.post("/send/", sent)
+    assert (first.status_code, first["Location"]) == (302, second["Location"])
+    assert DeliveryNote.objects.count() == 1
+
+
 def test_the_shelf_is_filled_in_one_press_and_the_start_page_says_so(
     farm: Farm, packer: Client
 ) -> None:
