@@ -257,6 +257,23 @@ def test_towers_under_a_spray_or_held_are_shown_with_why_and_not_offered(
     assert {s.tower.name for s in cut.at} == {"T1", "T2"}
 
 
+def test_plants_in_held_water_are_not_offered_for_their_crate_would_be_held(
+    farm: Farm, towers_of: dict[str, Lot]
+) -> None:
+    farm.tell("feed", tank=farm.tank, begins=[farm.t1])
+    water = farm.tell("fill", tank=farm.tank, litres=100).lot
+    farm.pass_time(minutes=5)
+    (cut,) = morning(farm.today, farm.grower).to_cut
+    assert [s.tower.name for s in cut.at] == ["T1"]
+    farm.hold(water, reason="failed water test")
+    farm.pass_time(minutes=5)
+    (cut,) = morning(farm.today, farm.grower).to_cut
+    assert cut.at == []
+    assert "is held: failed water test" in {s.tower.name: s.why_not for s in cut.not_at}["T1"]
+    crate = farm.cut(500, towers=[farm.t1])
+    assert crate.holds.filter(ended_by=None).exists()
+
+
 def test_a_spray_on_the_bench_goes_with_the_plants(farm: Farm) -> None:
     want(farm.kitchen, farm.loose, 5000, day=dt.date(2026, 3, 4))
     lot, other = farm.sow(20), farm.sow(20, place=farm.bench2)

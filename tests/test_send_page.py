@@ -12,8 +12,9 @@ import pytest
 from django.contrib.auth.models import Group
 from django.test import Client
 
+from grow import pins
 from grow.faults import faults
-from grow.models import Event, Lot, Place
+from grow.models import Event, Lot, Person, Place
 from sales.models import DeliveryNote, Outlet, Product
 from sales.pages_send import SEND
 from tests.farm import Farm
@@ -335,6 +336,28 @@ def test_another_product_of_another_outlet_does_not_mix_in(farm: Farm, packer: C
     assert "Other bag" in page
     assert lacks(page) == ["3 to follow"]
     assert "Other bag" not in page_of(packer.get("/send/?outlet=Farm shop"))
+
+
+def test_on_a_shared_tablet_what_was_sent_too_late_waits_and_the_note_lets_go(farm: Farm) -> None:
+    ines = farm.packer
+    ines.groups.add(Group.objects.get(name="packer"))
+    ines.badge, ines.pin = "PK-7Q3", pins.hashed("4829")
+    ines.save()
+    (run,) = runs_of(farm, 12)
+    tablet = Client()
+    tablet.force_login(Person.objects.create_superuser("boss", password="a long one"))
+    tablet.post("/shared-device/", {"name": "Packing bench"})
+    tablet.post("/who/", {"badge": "PK-7Q3"})
+    farm.pass_time(minutes=6)
+    sent = typed("Kitchen", **{key(run, farm.store): "7", "temperature": "4.5"})
+    assert tablet.post("/send/", sent)["Location"] == "/who/"
+    assert not DeliveryNote.objects.exists()
+    assert tablet.post("/who/", {"badge": "PK-7Q3"})["Location"] == "/send/"
+    assert filled(page_of(tablet.get("/send/"))) == {run.code: "7"}
+    assert tablet.post("/send/", sent | {"client_id": "late"})["Location"] == "/who/"
+    note = DeliveryNote.objects.get()
+    assert (note.event.recorded_by, note.event.device) == (ines, "Packing bench")
+    assert note.number in page_of(tablet.get("/who/"))
 
 
 # --- in a real browser ---------------------------------------------------------------------------
