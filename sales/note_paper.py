@@ -28,9 +28,10 @@ from grow.wording import amount
 
 from . import contents
 from .label_words import date_called, decided, words_known
-from .models import DecisionCard, DeliveryNote, NoteLine, PackingRun, Product
+from .models import DecisionCard, DeliveryNote, NoteLine, PackingRun, Product, Receipt, ReceiptLine
 from .operations.notes import parties
 from .run_weights import CALLED
+from .weights.words import plainly
 
 #: What stands where the goods are their dispatcher's, or their receiver's, own.
 THE_SAME = "the same"
@@ -51,7 +52,7 @@ class Party:
 @dataclass(frozen=True)
 class PaperLine:
     """One lot of a note. weight: of all of it, net, where it is counted; state: what became of it,
-    in words, once that is known."""
+    in words, once that is known; photos: ids of the photographs of how it came."""
 
     lot: str
     what: str
@@ -63,6 +64,7 @@ class PaperLine:
     storage: str
     sent: int
     states: list[str] = field(default_factory=list)
+    photos: list[int] = field(default_factory=list)
 
     @property
     def state(self) -> str:
@@ -71,12 +73,18 @@ class PaperLine:
 
 @dataclass(frozen=True)
 class Came:
-    """One arrival: when, who said so, at what temperature if that was taken."""
+    """One arrival: when, who said so; says: how warm it was, how that was measured and in what
+    condition it came, as far as that was told."""
 
     at: dt.datetime
     hour_known: bool
     by: str
-    temperature_c: str
+    says: str = ""
+
+    @property
+    def sentence(self) -> str:
+        said = f"{when(self.at, self.hour_known)}, by {self.by}"
+        return f"{said}, {self.says}" if self.says else said
 
 
 @dataclass(frozen=True)
@@ -111,7 +119,7 @@ def paper_of(note: DeliveryNote) -> NotePaper:
     by_lot = {run.lot_id: run for run in runs.select_related("lot__made_by", "product")}
     kinds = _date_kinds(by_lot.values())
     receipts = _receipts(note, rows)
-    reasons = _reasons(receipts)
+    reasons, photos = _reasons(receipts), _photos(receipts)
     undone = event.corrections.filter(kind__in=CANCELLING).first()
     return NotePaper(
         number=note.number,
@@ -131,21 +139,32 @@ def paper_of(note: DeliveryNote) -> NotePaper:
                 kinds.get(row.lot_id, ""),
                 business,
                 _states(row, reasons.get(row.lot_id, [])) if receipts else [],
+                photos.get(row.lot_id, []),
             )
             for row in sorted(rows, key=lambda row: row.pk)
         ],
         came=[
-            Came(
-                receipt.happened_at,
-                hour_known(receipt),
-                str(receipt.recorded_by),
-                json.loads(receipt.told or "{}").get("temperature_c", ""),
-            )
-            for receipt in receipts
+            Came(e.happened_at, hour_known(e), str(e.recorded_by), _as_it_came(e)) for e in receipts
         ],
         is_open=any(row.to_follow for row in rows),
         cancelled_at=undone.recorded_at if undone else None,
     )
+
+
+def _as_it_came(event: Event) -> str:
+    """“4.5 °C between packs with Probe 1, wilted”."""
+    told: Receipt | None = getattr(event, "receipt", None)
+    if told is None:
+        return ""
+    warm = ""
+    if told.temperature_c is not None:
+        how = Receipt.Measured(told.measured).label.lower() if told.measured else ""
+        probe = f"with {told.probe}" if told.probe else ""
+        warm = " ".join(filter(None, (f"{plainly(told.temperature_c)} °C", how, probe)))
+    elif told.measured == Receipt.Measured.NOT_TAKEN:
+        warm = "temperature not taken"
+    condition = Receipt.Condition(told.condition).label.lower() if told.condition else ""
+    return ", ".join(filter(None, (warm, condition)))
 
 
 def _date_kinds(runs: Iterable[PackingRun]) -> dict[int, str]:
@@ -169,6 +188,7 @@ def _line(
     date_kind: str,
     business: Business,
     states: list[str],
+    photos: list[int],
 ) -> PaperLine:
     lot = row.lot
     storage, allergens, what, weight = "", set(), lot.title, ""
@@ -199,6 +219,7 @@ def _line(
         storage=storage,
         sent=row.sent,
         states=states,
+        photos=photos,
     )
 
 
@@ -241,7 +262,9 @@ def _receipts(note: DeliveryNote, rows: Iterable[NoteLine]) -> list[Event]:
         movements__from_place__kind=PlaceKind.TRANSIT,
         movements__from_place__belongs_to=note.outlet.place_id,
     )
-    found = found.select_related("recorded_by").order_by("placed_at", "pk").distinct()
+    found = (
+        found.select_related("recorded_by", "receipt__probe").order_by("placed_at", "pk").distinct()
+    )
     return [e for e in found if json.loads(e.told or "{}").get("note") == note.pk]
 
 
@@ -253,6 +276,15 @@ def _reasons(receipts: Iterable[Event]) -> dict[int, list[str]]:
         for line in lines:
             if line.get("rejected") and line.get("reason") not in ("", None, *out[line["lot"]]):
                 out[line["lot"]].append(line["reason"])
+    return out
+
+
+def _photos(receipts: Iterable[Event]) -> dict[int, list[int]]:
+    """Lot → the photographs of how it came."""
+    out: dict[int, list[int]] = defaultdict(list)
+    rows = ReceiptLine.objects.filter(receipt__in=[e.pk for e in receipts], photo__isnull=False)
+    for lot, photo in rows.order_by("pk").values_list("lot", "photo"):
+        out[lot].append(photo)
     return out
 
 

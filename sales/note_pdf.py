@@ -190,8 +190,7 @@ def _of(line: PaperLine) -> list[str]:
 
 def _foot(paper: NotePaper) -> Iterable[Flowable]:
     for one in paper.came:
-        taken = f", {one.temperature_c} °C" if one.temperature_c else ""
-        yield _p(f"Received {when(one.at, one.hour_known)}, by {one.by}{taken}", _BODY)
+        yield _p(f"Received {one.sentence}", _BODY)
     yield Spacer(0, 12 * mm)
     line = ("LINEABOVE", (0, 0), (0, 0), 0.8, black)
     line_ = ("LINEABOVE", (2, 0), (2, 0), 0.8, black)
@@ -214,7 +213,7 @@ def _all_words(paper: NotePaper) -> Iterable[str]:
     yield from (paper.receiver.name, paper.receiver.address, paper.consignee, paper.temperature_c)
     for line in paper.lines:
         yield from (line.what, line.allergens, line.storage, line.state)
-    yield from (f"{one.by} {one.temperature_c}" for one in paper.came)
+    yield from (one.sentence for one in paper.came)
 
 
 def _p(words: str, style: ParagraphStyle) -> Paragraph:

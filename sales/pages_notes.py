@@ -180,11 +180,7 @@ def _facts(paper: NotePaper) -> list[tuple[str, str]]:
         )
     if paper.is_open and not paper.came:
         facts.append(("Received", "on its way"))
-    for came in paper.came:
-        taken = f", {came.temperature_c} °C" if came.temperature_c else ""
-        facts.append(
-            ("Received", f"{clock.said(came.at, hour=came.hour_known)}, by {came.by}{taken}")
-        )
+    facts += [("Received", came.sentence) for came in paper.came]
     return facts
 
 

@@ -180,11 +180,15 @@ def test_without_scripts_a_cut_can_still_be_typed(people, page, live_server):
     plain.close()
 
 
+#: Sheets of codes, to be printed.
+_PDF = ("pack_codes", "send_codes")
+
+
 def addresses() -> list[str]:
     """Every page that opens by itself: the start page, the task pages, the form of each act, and
     of each table its list and the form of a new row."""
     pages = [page for page in offered_pages() if "<" not in page.path]
-    found = ["/", *(f"/{page.path}" for page in pages if page.name != "pack_codes")]  # a PDF
+    found = ["/", *(f"/{page.path}" for page in pages if page.name not in _PDF)]
     found += [reverse("admin:act", args=[kind]) for kind in KINDS if kind != "undo"]
     for model in admin.site._registry:
         if model._meta.app_label not in ("grow", "sales", "analytics"):

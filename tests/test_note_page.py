@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import csv
 import io
+from decimal import Decimal
 from typing import Any
 
 import pypdfium2
@@ -13,8 +14,8 @@ import pytest
 from django.contrib.auth.models import Group
 from django.test import Client
 
-from grow.models import Business, Person, PlaceKind
-from sales.models import DeliveryNote, Outlet
+from grow.models import Business, Person, Photo, PlaceKind, Thing
+from sales.models import DeliveryNote, Outlet, ReceiptLine
 from sales.note_paper import paper_of
 from sales.note_pdf import pdf_of
 from tests.farm import Farm, Line, decided
@@ -174,8 +175,24 @@ def test_why_something_was_rejected_is_said(farm: Farm, note: DeliveryNote) -> N
 
     bags, _ = (line.lot for line in note.lines.order_by("pk"))
     farm.pass_time(hours=1)
-    farm.tell("receive", note=note, lines=[Arrived(bags, 9, 0, 1, "wilted")])
-    assert paper_of(note).lines[0].state == "9 accepted, 1 rejected (wilted)"
+    probe = Thing.objects.create(name="Probe 1", kind="probe")
+    farm.tell(
+        "receive",
+        note=note,
+        lines=[Arrived(bags, 9, 0, 1, "wilted")],
+        temperature_c=Decimal("6.50"),
+        measured="between",
+        probe=probe,
+        condition="damaged",
+    )
+    paper = paper_of(note)
+    assert paper.lines[0].state == "9 accepted, 1 rejected (wilted)"
+    photo = Photo.objects.create(sha256="0" * 64, jpeg=b"a picture")
+    ReceiptLine.objects.update(photo=photo)
+    page = client_of(farm, "manager").get(f"/notes/{note.number}/").content.decode()
+    assert f'href="/photographs/{photo.pk}/"' in page
+    said = "Received 03 Mar 2026, 10:15, by Tam, 6.5 °C between packs with Probe 1, packs damaged"
+    assert said in read(pdf_of(paper))[0]
 
 
 def test_another_notes_receipt_of_the_same_lot_is_not_this_ones(
