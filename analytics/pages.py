@@ -19,11 +19,14 @@ from grow.looking import page as looked
 from grow.models import Business, Person
 from grow.page import Page
 from grow.rest import shown
+from sales.pages_money import may_read_money
 
+from .destinations import DestinationRow, ReasonRow, thrown_away
 from .margin import MarginRow, margin
 from .period import About, Period
 from .roles import may_read_figures
 from .waste import WasteRow, waste
+from .worth import HandRow, UseRow, on_hand, own_use
 from .yields import YieldRow, yields
 
 _YIELDS = (
@@ -106,11 +109,7 @@ class Figure:
 
     def answer(self, person: Person, asked: Mapping[str, str]) -> Answer:
         """Raises Unread for a day that is none, or a period that ends before it begins."""
-        first, last = (READ["day"](Ask(n, "day"), asked[n], False) for n in ("first", "last"))
-        try:
-            period = Period(first, last)
-        except ValueError as error:
-            raise Unread({"last": Refusal("period", str(error))}) from error
+        period = _between(asked)
         found = self.read(period)
         plain = shown(self.row)
         total = dict(plain(found.total).data) | {"line": ""}
@@ -154,6 +153,180 @@ def _rests_on(about: About) -> list[str]:
     return [*said, *about.notes, *about.gaps]
 
 
+# --- what was not sold, and what is on hand ------------------------------------------------------
+
+_DESTINATIONS = (
+    Column("destination", "Where it went"),
+    Column("from_cut_g", "At the cut and in packing, kg", "kg"),
+    Column("after_g", "Afterwards, kg", "kg"),
+    Column("grams", "In all, kg", "kg"),
+    Column("of_cut", "Of the cut, %", "tenth"),
+)
+_REASONS = (
+    Column("place", "Out of"),
+    Column("went_to", "To"),
+    Column("recipient", "Given to"),
+    Column("reason", "Why"),
+    Column("grams", "kg", "kg"),
+)
+
+
+def _between(asked: Mapping[str, str]) -> Period:
+    first, last = (READ["day"](Ask(n, "day"), asked[n], False) for n in ("first", "last"))
+    try:
+        return Period(first, last)
+    except ValueError as error:
+        raise Unread({"last": Refusal("period", str(error))}) from error
+
+
+def _of_a_period(
+    request: HttpRequest,
+    title: str,
+    lead: str,
+    answer: Callable[[Person, Mapping[str, str]], Answer],
+    days: int = 27,
+) -> HttpResponseBase:
+    today = clock.local(clock.now()).date()
+    return looked(
+        request,
+        title=title,
+        lead=lead,
+        questions=[
+            Question("first", "From", "date", (today - dt.timedelta(days=days)).isoformat()),
+            Question("last", "to", "date", today.isoformat()),
+        ],
+        answer=answer,
+    )
+
+
+def thrown_page(request: HttpRequest) -> HttpResponseBase:
+    return _of_a_period(
+        request,
+        "Thrown away",
+        "Where the food went that nobody bought, in the ten destinations of the Food Loss and "
+        "Waste Standard; and why, as it was told.",
+        _thrown,
+    )
+
+
+def _thrown(person: Person, asked: Mapping[str, str]) -> Answer:
+    period = _between(asked)
+    found = thrown_away(period)
+    plain = shown(DestinationRow)
+    rows = [{**plain(row).data, "of_cut": found.of_cut(row)} for row in found.rows]
+    reasons = [dict(shown(ReasonRow)(row).data) for row in found.reasons]
+    wasted, eaten = ([row for row in rows if row["eaten"] is of] for of in (False, True))
+    return Answer(
+        [
+            Section(
+                str(period),
+                table=Table(_DESTINATIONS, wasted),
+                says=_rests_on(found.about),
+                folded=True,
+            ),
+            Section("Eaten or given, not sold", table=Table(_DESTINATIONS, eaten)),
+            Section(
+                "Why",
+                table=Table(_REASONS, reasons) if reasons else None,
+                empty="Nobody threw anything away in that time.",
+            ),
+        ],
+        file=f"thrown-away-{period.first}-{period.last}",
+        columns=[*columns_of(plain), "of_cut"],
+        rows=rows,
+    )
+
+
+def _use_columns(currency: str) -> tuple[Column, ...]:
+    return (
+        Column("month", "Month"),
+        Column("use", "For"),
+        Column("what", "What"),
+        Column("grams", "kg", "kg"),
+        Column("cost_p", f"At cost, {currency}", "money"),
+        Column("price_p", f"At selling price, {currency}", "money"),
+    )
+
+
+def own_use_page(request: HttpRequest) -> HttpResponseBase:
+    return _of_a_period(
+        request,
+        "Own use",
+        "What staff ate, what was given away and tried, at cost and at selling price.",
+        _own_use,
+        days=364,
+    )
+
+
+def _own_use(person: Person, asked: Mapping[str, str]) -> Answer:
+    period = _between(asked)
+    found = own_use(period)
+    plain = shown(UseRow)
+    rows = [dict(plain(row).data) for row in found.rows]
+    columns = _use_columns(Business.the().currency)
+    return Answer(
+        [
+            Section(
+                str(period),
+                table=Table(columns, rows) if rows else None,
+                empty="Nothing was eaten by staff, given away or tried in that time.",
+                says=_rests_on(found.about),
+                folded=True,
+            )
+        ],
+        file=f"own-use-{period.first}-{period.last}",
+        columns=columns_of(plain),
+        rows=rows,
+    )
+
+
+def _hand_columns(currency: str) -> tuple[Column, ...]:
+    return (
+        Column("kind", "Kind"),
+        Column("what", "What"),
+        Column("place", "Where"),
+        Column("quantity", "How much", "amount"),
+        Column("cost_p", f"Cost, {currency}", "money"),
+        Column("fetches_p", "Will fetch", "money"),
+        Column("value_p", "The lower", "money"),
+    )
+
+
+def on_hand_page(request: HttpRequest) -> HttpResponseBase:
+    today = clock.local(clock.now()).date()
+    return looked(
+        request,
+        title="On hand",
+        lead="Stock and growing crops at the end of a day, for the year-end. How they are valued "
+        "is for whoever keeps your accounts to say.",
+        questions=[Question("day", "At the end of", "date", today.isoformat())],
+        answer=_on_hand,
+    )
+
+
+def _on_hand(person: Person, asked: Mapping[str, str]) -> Answer:
+    day = READ["day"](Ask("day", "day"), asked["day"], False)
+    found = on_hand(day)
+    plain = shown(HandRow)
+    rows: list[dict[str, Any]] = [dict(plain(row).data) for row in found.rows]
+    total = {"kind": "In all", "quantity": None, "unit": "g", "value_p": found.value_p}
+    columns = _hand_columns(Business.the().currency)
+    return Answer(
+        [
+            Section(
+                f"{day:%d %b %Y}",
+                table=Table(columns, [*rows, total], sums=1) if rows else None,
+                empty="Nothing stood here then.",
+                says=_rests_on(found.about),
+                folded=True,
+            )
+        ],
+        file=f"on-hand-{day}",
+        columns=columns_of(plain),
+        rows=rows,
+    )
+
+
 FIGURES = (
     Figure(
         "yields",
@@ -181,4 +354,9 @@ FIGURES = (
         margin,
     ),
 )
-PAGES = [Page(f"{f.name}/", f.name, f.title, None, f, may=may_read_figures) for f in FIGURES]
+PAGES = [
+    *(Page(f"{f.name}/", f.name, f.title, None, f, may=may_read_figures) for f in FIGURES),
+    Page("thrown-away/", "thrown_away", "Thrown away", None, thrown_page, may=may_read_figures),
+    Page("own-use/", "own_use", "Own use", None, own_use_page, may=may_read_money),
+    Page("on-hand/", "on_hand", "On hand", None, on_hand_page, may=may_read_money),
+]

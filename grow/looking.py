@@ -176,7 +176,9 @@ WRITTEN: dict[str, Callable[[Any, Mapping[str, Any]], str]] = {
     "mark": lambda value, row: str(value or ""),
     "day": _day,
     "time": _moment,
-    "amount": lambda value, row: amount(value, row["unit"], kind=row.get("kind", "")),
+    "amount": lambda value, row: (
+        NONE if value is None else amount(value, row["unit"], kind=row.get("kind", ""))
+    ),
     "whole": lambda value, row: f"{int(value):,}" if value is not None else NONE,
     "kg": _kilograms,
     "money": _pounds,

@@ -21,6 +21,7 @@ from .models import (
     Printer,
     Product,
     RecipeLine,
+    Statement,
     Wanted,
 )
 
@@ -223,3 +224,11 @@ class MoneyAdmin(LedgerAdmin):
     )
     search_fields = ("movement__lot__code",)
     ordering = ("-movement_id",)
+
+
+@admin.register(Statement)
+class StatementAdmin(LedgerAdmin):
+    list_display = ("number", "outlet", "month", "event")
+    list_filter = ("outlet",)
+    list_select_related = ("outlet__place", "event")
+    search_fields = ("number",)

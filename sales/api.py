@@ -45,8 +45,10 @@ from sales.models import (
     Receipt,
     ReceiptLine,
     RecipeLine,
+    Statement,
     Wanted,
 )
+from sales.money_api import BooksOf, StatementOf
 from sales.morning_api import MorningOf
 from sales.tills_api import TillDays
 from sales.trace_api import TraceOf
@@ -486,6 +488,29 @@ class Takings(Looked):
     filterset_class = MoneyTable
 
 
+class StatementRow(serializers.ModelSerializer):
+    outlet = serializers.CharField(source="outlet.place.name", read_only=True)
+    month = serializers.IntegerField(read_only=True, help_text="As yyyymm.")
+
+    class Meta:
+        model = Statement
+        fields = ["event", "number", "outlet", "month"]
+        read_only_fields = fields
+
+
+class StatementTable(Table):
+    outlet = Called(Outlet)
+
+
+class Statements(Looked):
+    """The statements that were issued; the latest first. `statement/` has what is on one."""
+
+    permission_classes = [IsAuthenticated, WholeFarm, MayTable]
+    queryset = Statement.objects.select_related("outlet__place").order_by("-event_id")
+    serializer_class = StatementRow
+    filterset_class = StatementTable
+
+
 def register(router: SimpleRouter) -> None:
     for address, view in (
         ("products", Products),
@@ -498,6 +523,7 @@ def register(router: SimpleRouter) -> None:
         ("runs", Runs),
         ("notes", Notes),
         ("money", Takings),
+        ("statements", Statements),
     ):
         router.register(address, view, basename=address)
 
@@ -507,6 +533,8 @@ def urls() -> list[URLPattern]:
         path("morning/", MorningOf.as_view(), name="morning"),
         path("till-days/", TillDays.as_view(), name="till-days"),
         path("trace/", TraceOf.as_view(), name="trace"),
+        path("statement/", StatementOf.as_view(), name="statement"),
+        path("books/", BooksOf.as_view(), name="books"),
         path("runs/<str:code>/weights/", WeightsOfRun.as_view(), name="run-weights"),
         path("runs/<str:code>/scale-lines/", ScaleLines.as_view(), name="run-scale-lines"),
     ]

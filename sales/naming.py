@@ -1,10 +1,12 @@
 """How products, outlets and notes are named, and who sees which."""
 
+from collections.abc import Iterable
 from typing import Any
 
 from django.db.models import Q, QuerySet
 
 from grow.finding import NAMED, Named
+from grow.models import Crop
 from grow.scope import SEEN, SHOWN, nothing, of_lots
 from sales.models import (
     DecisionCard,
@@ -16,6 +18,7 @@ from sales.models import (
     Product,
     Receipt,
     ReceiptLine,
+    Statement,
     TillFormat,
     TillName,
     Wanted,
@@ -61,5 +64,18 @@ SEEN |= {
     Money: nothing,
     TillFormat: _of_outlets,
     TillName: _of_outlets,
+    Statement: nothing,
 }
 SHOWN.append(lambda pk: ReceiptLine.objects.filter(photo=pk))
+
+
+def line_names(lines: Iterable[str]) -> dict[str, str]:
+    """What each line of goods is called: a product's code, or crop:N for what is sold loose."""
+    lines = set(lines)
+    named = dict(Product.objects.filter(code__in=lines).values_list("code", "name"))
+    loose = {int(line[5:]) for line in lines if line.startswith("crop:")}
+    for crop in Crop.objects.filter(pk__in=loose):
+        named[f"crop:{crop.pk}"] = f"{crop.name}, loose"
+    for product in Product.objects.filter(loose_crop__in=loose):
+        named[product.line] = product.name
+    return named

@@ -18,7 +18,9 @@ from sales.offers import arriving
 from sales.pages_cards import CARD_PAGES
 from sales.pages_door import DOOR_PAGES, warmth_says
 from sales.pages_first import FIRST_PAGES
+from sales.pages_kitchen import KITCHEN_PAGES
 from sales.pages_labels import LABEL_PAGES
+from sales.pages_money import MONEY_PAGES
 from sales.pages_morning import MORNING_PAGES
 from sales.pages_notes import NOTE_PAGES
 from sales.pages_own import OWN_PAGES
@@ -36,6 +38,7 @@ from sales.print_form import PRINTS
 
 OWN_PAGE |= {"pack": "pack", "deliver": "send", "put_on_shelf": "send"}
 OWN_PAGE |= {"receive": "goods_in", "come_without_note": "goods_without_note"}
+OWN_PAGE["use"] = "kitchen"
 ROWS[("receive", "lines")] = arriving
 OPENS_ANEW.add(("receive", "note"))
 
@@ -105,5 +108,7 @@ PAGES: list[Any] = [
     *REDUCED_PAGES,
     *FIRST_PAGES,
     *ADDRESS_PAGES,
+    *MONEY_PAGES,
+    *KITCHEN_PAGES,
 ]
 PUBLIC = ANYBODYS

@@ -73,7 +73,13 @@ def price_movements(moved: list[tuple[Movement, Event]]) -> None:
 def _taken_back(back: list[Movement]) -> list[Money]:
     paid = Money.objects.in_bulk([m.takes_back.pk for m in back if m.takes_back])
     return [
-        Money(movement=m, outlet_id=was.outlet_id, unit_pence=was.unit_pence, pence=-was.pence)
+        Money(
+            movement=m,
+            outlet_id=was.outlet_id,
+            unit_pence=was.unit_pence,
+            pence=-was.pence,
+            tax_code=was.tax_code,
+        )
         for m in back
         if m.takes_back and (was := paid.get(m.takes_back.pk))
     ]
@@ -100,12 +106,12 @@ class _Prices:
         self.told = {e.pk: _told_rows(e) for e in {e.pk: e for _, e, *_ in rows}.values()}
         told = [row for by_lot in self.told.values() for rows_ in by_lot.values() for row in rows_]
         lines = {row["line"] for row in told} | {m.lot.line for m, *_ in rows}
-        self.list: dict[tuple[int, str], list[tuple[dt.date, int]]] = defaultdict(list)
+        self.list: dict[tuple[int, str], list[tuple[dt.date, int, str]]] = defaultdict(list)
         listed = Price.objects.filter(outlet__in={o.pk for *_, o in rows}, line__in=lines)
-        for outlet, line, since, pence in listed.order_by("since").values_list(
-            "outlet_id", "line", "since", "pence"
+        for outlet, line, since, pence, code in listed.order_by("since").values_list(
+            "outlet_id", "line", "since", "pence", "tax_code"
         ):
-            self.list[outlet, line].append((since, pence))
+            self.list[outlet, line].append((since, pence, code))
 
     def money(self) -> list[Money]:
         out = []
@@ -118,10 +124,13 @@ class _Prices:
                 continue
             key = (*sale, m.lot_id, outlet.pk) if sale else (m.pk,)
             if key not in net:
-                net[key] = sum(_signed(p) for p in stands)
+                net[key] = sum(signed(p) for p in stands)
             before, net[key] = net[key], net[key] + sign * m.quantity
             change = worth(net[key], m.lot.unit, pence) - worth(before, m.lot.unit, pence)
-            out.append(Money(movement=m, outlet=outlet, unit_pence=pence, pence=change))
+            code = stands[0].tax_code if stands else self._tax_code(m, event, outlet)
+            out.append(
+                Money(movement=m, outlet=outlet, unit_pence=pence, pence=change, tax_code=code)
+            )
         return out
 
     def _pence(self, m: Movement, event: Event, sign: int, outlet: Outlet) -> int | None:
@@ -142,8 +151,16 @@ class _Prices:
         return self._listed(outlet, m.lot.line, event.day)
 
     def _listed(self, outlet: Outlet, line: str, day: int) -> int | None:
+        row = self._row(outlet, line, day)
+        return row[1] if row else None
+
+    def _tax_code(self, m: Movement, event: Event, outlet: Outlet) -> str:
+        row = self._row(outlet, m.lot.line, self.days.get(event.corrects_id or 0, event.day))
+        return row[2] if row else ""
+
+    def _row(self, outlet: Outlet, line: str, day: int) -> tuple[dt.date, int, str] | None:
         on = number_day(day)
-        stood = [p for since, p in self.list.get((outlet.pk, line), ()) if since <= on]
+        stood = [row for row in self.list.get((outlet.pk, line), ()) if row[0] <= on]
         return stood[-1] if stood else None
 
     def _fetched(self, m: Movement, event: Event, outlet: Outlet) -> int | None:
@@ -154,7 +171,7 @@ class _Prices:
             e = p.movement.event
             act = e.corrects_id if e.corrects_id and e.kind in (*_TAKES_BACK, WORKED_OUT) else e.pk
             if e.placed_at <= event.placed_at and e.kind not in (SHORTFALL, DIFFERENCE):
-                net[act, p.unit_pence] += _signed(p)
+                net[act, p.unit_pence] += signed(p)
                 when[act, p.unit_pence] = e.placed_at
         sold = [(when[key], key[1]) for key, n in net.items() if n > 0]
         return max(sold)[1] if sold else None
@@ -192,7 +209,7 @@ def _sale_of(was: Money) -> tuple | None:
     return _sale(was.movement, event)
 
 
-def _signed(was: Money) -> int:
+def signed(was: Money) -> int:
     """Quantity into the customer's hands; less than nothing is out of them."""
     m = was.movement
     into = m.to_place.kind == PlaceKind.SOLD or (
@@ -202,4 +219,4 @@ def _signed(was: Money) -> int:
 
 
 AFTER_POST.append(price_movements)
-__all__ = ["price_movements", "worth"]
+__all__ = ["price_movements", "signed", "worth"]

@@ -8,6 +8,7 @@ from grow.roles import (
     LEARNER,
     LOOKED_AT,
     MANAGER,
+    MAY,
     PACKER,
     PRIVATE,
     SETS_UP,
@@ -25,8 +26,10 @@ allow({CHEF}, "use")
 # a shop that wants notes takes in what comes with them
 allow({CHEF, SHOP}, "receive", "come_without_note", "return_goods")
 
+MAY["issue_statement"] = frozenset({MANAGER})
+
 LOOKED_AT.add("sales")
-PRIVATE.add("sales.money")
+PRIVATE |= {"sales.money", "sales.statement"}
 HIDDEN[CHEF].add("sales.price")
 # whoever packs keeps the rolls and sheets on which the labels are printed
 for _role in (GROWER, PACKER, LEAD, MANAGER):

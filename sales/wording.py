@@ -6,7 +6,7 @@ from grow.models import PlaceKind
 from grow.wording import ACTS, CUT, NOUNS, WORDS, Act, Words
 from sales.models import Receipt
 
-PACKING, SELLING = "Packing", "Out to shop and kitchen"
+PACKING, SELLING, MONEY = "Packing", "Out to shop and kitchen", "Money"
 
 ACTS |= {
     "pack": Act("Pack", PACKING, "Record the run"),
@@ -43,9 +43,16 @@ ACTS |= {
         "Afterwards print the label: it says the lot again. Stick it where it covers neither the "
         "date nor the allergens.",
     ),
+    "issue_statement": Act(
+        "Issue a statement",
+        MONEY,
+        "Issue it",
+        "Of a month that is over. It is not reopened: what is told later stands on the next one.",
+    ),
     "return_goods": Act("Came back", SELLING, "Record it", "Never back onto sale."),
 }
 NOUNS[NOUNS.index(CUT) + 1 : NOUNS.index(CUT) + 1] = [PACKING, SELLING]
+NOUNS.append(MONEY)
 
 _BACK = (
     (str(PlaceKind.COMPOST), "Compost"),
@@ -69,6 +76,7 @@ def _listed(choices: type[models.TextChoices]) -> tuple[tuple[str, str], ...]:
 WORDS |= {
     ("", "product"): Words("Product"),
     ("", "outlet"): Words("For", keep=True),
+    ("issue_statement", "month"): Words("Month", "Any day of it."),
     ("", "note"): Words("Note"),
     ("", "temperature_c"): Words("Temperature", "If it was taken.", unit="°C"),
     ("", "taken"): Words("From these crates", "The oldest date comes first."),

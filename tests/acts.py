@@ -399,6 +399,13 @@ def spoil_labels(pick: Pick, farm: Farm):
 
 
 @act
+def issue_statement(pick: Pick, farm: Farm):
+    """Of this month or the one before; now and then of one that was stated."""
+    month = (farm.today.replace(day=1) - dt.timedelta(days=pick.number(-1, 40))).replace(day=1)
+    return {"outlet": pick.one([farm.shop, farm.kitchen]), "month": month}
+
+
+@act
 def relabel(pick: Pick, farm: Farm):
     run = _run(pick)
     if run is None:

@@ -331,6 +331,7 @@ def entries(s: Stand) -> dict[str, dict[str, Any]]:
             "quantity": "2",
             "pence": "120",
         },
+        "issue_statement": {"outlet": "Farm shop", "month": "2026-02-01"},
         "return_goods": {
             "lot": s.run.code,
             "outlet": "Farm shop",

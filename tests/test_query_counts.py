@@ -36,7 +36,7 @@ from grow.models import (
 )
 from grow.rest import Pages
 from sales.models import LabelStock, Outlet, Price, Printer, Product, RecipeLine, Wanted
-from tests.farm import Arrived, Farm, decided
+from tests.farm import Arrived, Farm, TillRow, decided
 
 #: What any one list may ask: who asks and what they may, the count, the page, what hangs on it.
 #: A trace asks five questions for each shelf (a line at a place) whose till rows name no lot.
@@ -59,7 +59,16 @@ STAND_STILL = {
     "/towers/",
 }
 #: What is put together from the whole of the books.
-WORKED_OUT = ("/trace/", "/yields/", "/waste/", "/margin/", "/morning/")
+WORKED_OUT = (
+    "/trace/",
+    "/yields/",
+    "/waste/",
+    "/margin/",
+    "/morning/",
+    "/thrown-away/",
+    "/own-use/",
+    "/on-hand/",
+)
 
 
 class Books:
@@ -124,7 +133,8 @@ class Books:
         run = farm.pack([crate], packs=12)
         farm.to_shop(run, 3)
         farm.arrive(farm.send(run, 4), run, accepted=3, short=1)
-        farm.till(1, run)
+        at_its_own = TillRow(farm.bag, 1, run, unit_pence=100 + self.n)
+        farm.tell("sell", outlet=farm.shop, rows=[at_its_own])
         farm.till(1)
         farm.tell("describe", lot=feed, called=f"Feed of list {self.n}")
         farm.tell("feed", tank=farm.tank, begins=[tower])
@@ -135,6 +145,7 @@ class Books:
         farm.tell("discard", lot=run, from_place=farm.store, to="compost", quantity=90,
                   reason="spilt", already_done=True)  # fmt: skip
         farm.tell("print_tags", count=2)
+        farm.tell("issue_statement", outlet=outlet, month=dt.date(2026, 3, 1))
         self.sell_own(variety, product, outlet, tower)
 
     def odd(self, run: Lot, outlet: Outlet) -> None:
@@ -152,6 +163,8 @@ class Books:
         farm.plant(batch, tower, 1)
         run = farm.pack([farm.cut(1500, batch)], packs=12, product=product)
         farm.arrive(farm.send(run, 4, outlet), run, accepted=3, short=1)
+        farm.tell("discard", lot=run, from_place=farm.store, to="staff", quantity=1,
+                  reason=f"lunch {self.n}")  # fmt: skip
         farm.to_shop(run, 2)
         self.odd(run, outlet)
 
@@ -220,6 +233,10 @@ def question(address: str, books: Books) -> str:
     today = clock.local(clock.now()).date()
     if "/figures/" in address:
         return f"{address}?first={today - dt.timedelta(days=200)}&last={today}"
+    if address.endswith(("/books/", "/thrown-away/", "/own-use/")):
+        return f"{address}?first=2026-01-01&last={today}"
+    if address in ("/api/v1/statement/", "/statements/"):
+        return f"{address}?outlet=Farm shop&month={today}"
     if address.endswith("/trace/"):
         return f"{address}?code={books.run.code}"
     return address

@@ -398,6 +398,22 @@ def labels_and_weights(farm: Farm) -> None:
 
 
 @story
+def a_site_twice(farm: Farm) -> None:
+    first, second = farm.sow(20), farm.sow(20)
+    sites = list(farm.t3.sites.all()[:2])
+    farm.tell("transplant", batch=first, sites=sites, from_place=farm.bench)
+    met(farm, "transplant", batch=second, sites=sites, from_place=farm.bench)
+
+
+@story
+def closing_months(farm: Farm) -> None:
+    met(farm, "issue_statement", outlet=farm.shop, month=farm.today)
+    farm.tell("issue_statement", outlet=farm.shop, month=dt.date(2026, 2, 1))
+    met(farm, "issue_statement", outlet=farm.shop, month=dt.date(2026, 2, 28))
+    met(farm, "issue_statement", outlet=farm.shop, month=dt.date(2026, 1, 1))
+
+
+@story
 def letting_go(farm: Farm) -> None:
     crate, other = farm.cut(3000), farm.cut(1000)
     farm.hold(crate, other)

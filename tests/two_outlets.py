@@ -113,6 +113,7 @@ class TwoOutlets:
         farm.to_shop(at_shop, 8)
         farm.tell("sell", outlet=farm.shop, rows=[TillRow(farm.bag, 2)])
         farm.tell("count", place=farm.shop_place, counted={at_shop: 5}, closing=True)
+        farm.tell("issue_statement", outlet=farm.kitchen, month=dt.date(2026, 2, 1))
 
     def _shared(self) -> None:
         """One run that both have: each sees its own part of it. What the other's learner told

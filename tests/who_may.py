@@ -34,6 +34,7 @@ KINDS = """
     sell sold_out mark_down                                    | shop manager lead
     use                                                        | chef manager lead
     receive return_goods come_without_note                     | chef shop manager lead
+    issue_statement                                            | manager
 """
 
 # --- tables: api/v1/<table>/ and the site's list, add, change, history and delete ---------------
@@ -74,6 +75,7 @@ TABLES = """
     sales.packingrun   | runs        | roles            | none                       | none
     sales.deliverynote | notes       | roles            | none                       | none
     sales.money        | money       | manager lead     | none                       | none
+    sales.statement    | statements  | manager lead     | none                       | none
     grow.tocountersign | -           | roles            | none                       | none
     grow.planting      | -           | roles            | none                       | none
     grow.feed          | -           | roles            | none                       | none
@@ -111,6 +113,8 @@ API = """
     GET morning                 | grower learner packer manager lead
     GET run-weights             | roles
     POST till-days              | shop manager lead
+    GET statement               | manager lead
+    GET books                   | manager lead
     POST run-scale-lines        | grower learner packer manager lead
     GET figures-yields          | grower manager
     GET figures-waste           | grower manager
@@ -128,7 +132,9 @@ PAGES = """
     jsi18n                                                     | signed in
     stock  day  trace  sheets  run_record  stock_check         | roles
     run_weights                                                | grower learner packer manager lead
-    yields  waste  margin                                      | grower manager
+    yields  waste  margin  thrown_away                         | grower manager
+    statements  books  own_use  on_hand                        | manager lead
+    kitchen                                                    | chef manager lead
     countersign                                   | grower packer chef shop manager lead
     pack  pack_codes  morning                          | grower learner packer manager lead
     send  send_codes                              | grower learner packer shop manager lead

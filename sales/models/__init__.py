@@ -1,5 +1,5 @@
 from .labels import A4_MM, FirstSteps, LabelStock, Printer
-from .money import Money, Price
+from .money import Money, Price, Statement
 from .notes import DeliveryNote, NoteLine, Outlet, Receipt, ReceiptLine, TillDay
 from .packing import DecisionCard, LabelCount, PackingRun, PackWeight, Product, RecipeLine
 from .tills import TillFormat, TillName
@@ -23,6 +23,7 @@ __all__ = [
     "Receipt",
     "ReceiptLine",
     "RecipeLine",
+    "Statement",
     "TillDay",
     "TillFormat",
     "TillName",

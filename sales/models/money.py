@@ -1,6 +1,6 @@
 from django.db import models
 
-from grow.models import Movement
+from grow.models import Event, Movement
 
 from .notes import Outlet
 
@@ -38,9 +38,36 @@ class Money(models.Model):
     outlet = models.ForeignKey(Outlet, models.PROTECT, related_name="money")
     unit_pence = models.PositiveIntegerField()
     pence = models.BigIntegerField(help_text="Half up; for goods by weight price × g ÷ 1000.")
+    tax_code = models.CharField(
+        max_length=4, blank=True, default="", help_text="Of the price list on that day."
+    )
 
     class Meta:
         verbose_name_plural = "money"
 
     def __str__(self) -> str:
         return f"{self.pence} p"
+
+
+class Statement(models.Model):
+    """The statement of an outlet and a month as it was issued: what was told by then. It is not
+    reopened; what is told later stands on the next one."""
+
+    event = models.OneToOneField(Event, models.PROTECT, primary_key=True, related_name="statement")
+    number = models.CharField(max_length=20, unique=True)
+    outlet = models.ForeignKey(Outlet, models.PROTECT, related_name="statements", db_index=False)
+    month = models.PositiveIntegerField(help_text="As yyyymm.")
+    up_to = models.BigIntegerField(help_text="The last movement that was told by then.")
+
+    class Meta:
+        ordering = ["outlet", "month"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["outlet", "month"],
+                name="a_month_is_stated_once",
+                violation_error_message="That month of that outlet has its statement already.",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.number}, {self.outlet}"

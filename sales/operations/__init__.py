@@ -1,5 +1,6 @@
 """The verbs from the harvest lot to the shop, the kitchen and the till."""
 
+from .accounts import issue_statement
 from .arriving import come_without_note
 from .labelling import print_labels, relabel, spoil_labels
 from .line import look_over
@@ -25,6 +26,7 @@ __all__ = [
     "TillRow",
     "come_without_note",
     "deliver",
+    "issue_statement",
     "look_over",
     "mark_down",
     "never_there",

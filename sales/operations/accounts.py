@@ -1,0 +1,50 @@
+"""Months are closed: what was told by then is stated once."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from grow import clock, codes, gate
+from grow.errors import Conflict, Refusal
+from grow.ledger import Entry, operation
+from grow.models import Movement
+from sales.models import Outlet, Statement
+
+
+@operation(says="statement issued", slot=23, gate_=gate.ALONE, can_cancel=False)
+def issue_statement(entry: Entry, *, outlet: Outlet, month: dt.date) -> None:
+    """The statement of an outlet for a month, by any day of it, as it stands told now. Months are
+    stated in their order, once, when they are over. Alone, so that nobody is in the midst of
+    telling something that would belong on it."""
+    name = f"{month:%B %Y}"
+    number = month.year * 100 + month.month
+    if number >= number_of_today():
+        raise Refusal("month_not_over", f"{name} is not over; its statement can be issued then.")
+    later = Statement.objects.filter(outlet=outlet, month__gte=number).order_by("month").first()
+    if later and later.month == number:
+        raise Conflict(
+            "stated", f"{name} of {outlet} has its statement, {later.number}.", event=later.event_id
+        )
+    if later:
+        raise Refusal(
+            "stated_since",
+            f"{outlet} has its statement {later.number} of a later month: what is told of {name} "
+            "stands on the next one.",
+        )
+    entry.later.append(lambda: _state(entry, outlet, number))
+
+
+def number_of_today() -> int:
+    today = clock.local(clock.now()).date()
+    return today.year * 100 + today.month
+
+
+def _state(entry: Entry, outlet: Outlet, month: int) -> None:
+    last = Movement.objects.order_by("-pk").values_list("pk", flat=True).first()
+    Statement.objects.create(
+        event=entry.event,
+        number=codes.take("A", None)[0],
+        outlet=outlet,
+        month=month,
+        up_to=last or 0,
+    )

@@ -1,0 +1,203 @@
+"""Statements by outlet and month, and what a bookkeeper takes away."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from typing import Any
+
+from django.http import HttpRequest
+from django.http.response import HttpResponseBase
+
+from grow import clock, roles, scope
+from grow.asks import READ, Ask
+from grow.errors import NotKnown
+from grow.flat import columns_of
+from grow.looking import Answer, Column, Question, Section, Table
+from grow.looking import page as looked
+from grow.models import Business, Person
+from grow.page import Page
+from grow.rest import shown
+from grow.start import address
+
+from . import bookkeeping, statements
+from .models import Outlet
+from .statements import NotCharged, StatementLine
+
+NO_INVOICE = (
+    "A statement is not an invoice, and this is no tax advice: prices are net of tax, with the tax "
+    "code of your own price list."
+)
+
+
+def may_read_money(person: Person) -> bool:
+    """Who sees what everything fetched: nobody who is tied to one outlet."""
+    return person.has_perm("sales.view_money") and not scope.tied_to(person)
+
+
+# --- statements ----------------------------------------------------------------------------------
+
+
+def _lines(currency: str) -> tuple[Column, ...]:
+    return (
+        Column("day", "Day", "day"),
+        Column("paper", "Note or till"),
+        Column("what", "What"),
+        Column("quantity", "How much", "amount"),
+        Column("unit_pence", f"Each or a kg, {currency}", "money"),
+        Column("tax_code", "Tax code"),
+        Column("pence", currency, "money"),
+        Column("told", "", "mark"),
+    )
+
+
+def _kept(currency: str) -> tuple[Column, ...]:
+    return (
+        Column("day", "Day", "day"),
+        Column("paper", "Note"),
+        Column("what", "What"),
+        Column("quantity", "How much", "amount"),
+        Column("why", "Why"),
+        Column("pence", f"It would have been, {currency}", "money"),
+    )
+
+
+def statement_page(request: HttpRequest) -> HttpResponseBase:
+    today = clock.local(clock.now()).date()
+    outlets = [(str(outlet), str(outlet)) for outlet in Outlet.objects.all()]
+    last = statements.month_of(statements.month_of(today) - dt.timedelta(days=1))
+    return looked(
+        request,
+        title="Statements",
+        lead="What an outlet owes for a month, or what its till took: every penny of the books "
+        "stands on one statement.",
+        caution=NO_INVOICE,
+        questions=[
+            Question("outlet", "Outlet", value=outlets[0][0] if outlets else "", choices=outlets),
+            Question("month", "Any day of the month", "date", last.isoformat()),
+        ],
+        answer=_statement,
+    )
+
+
+def _statement(person: Person, asked: Mapping[str, str]) -> Answer | None:
+    outlet = Outlet.objects.filter(place__name=asked["outlet"]).first()
+    if outlet is None:
+        if not asked["outlet"]:
+            return None
+        raise NotKnown("outlet", f"No outlet here is called {asked['outlet']}.")
+    month = READ["day"](Ask("month", "day"), asked["month"], False)
+    business = Business.the()
+    found = statements.account(outlet, month, business.currency)
+    plain = shown(StatementLine)
+    rows: list[dict[str, Any]] = [dict(plain(line).data) for line in found.lines]
+    for row in rows:
+        row["told"] = "told later" if row["late"] else ""
+    total = {"what": "In all, net of tax", "pence": found.total_p, "quantity": None, "unit": "g"}
+    kept = [dict(shown(NotCharged)(row).data) for row in found.not_charged]
+    currency = business.currency
+    ways = []
+    over = found.month < statements.month_of(clock.local(clock.now()).date())
+    if not found.issued and over and roles.may(person, "issue_statement"):
+        ways.append(
+            ("Issue it", address("issue_statement", outlet=str(outlet), month=month.isoformat()))
+        )
+    title = f"{outlet}, {found.month:%B %Y}"
+    return Answer(
+        [
+            Section(
+                f"Internal: {title}" if found.internal else title,
+                says=_said(found, over),
+                facts=[
+                    (f"Tax code {of.tax_code or '–'}", f"{of.pence / 100:,.2f} {currency}")
+                    for of in found.by_tax_code
+                ],
+                table=Table(_lines(currency), [*rows, total], sums=1) if rows else None,
+                empty="Nothing was sold there, or delivered, in that month.",
+                ways=ways,
+            ),
+            Section(
+                "Not charged",
+                says=["What its notes said and it did not keep. It is on no line above."],
+                table=Table(_kept(currency), kept) if kept else None,
+                empty="Everything on its notes came and was kept.",
+            ),
+        ],
+        file=f"statement-{outlet}-{found.month:%Y-%m}".replace(" ", "-").lower(),
+        columns=columns_of(plain),
+        rows=rows,
+    )
+
+
+def _said(found: statements.Account, over: bool) -> list[str]:
+    business = Business.the()
+    said = [f"From {', '.join(w for w in (business.name, business.address) if w)}."]
+    if found.internal:
+        basis = f"basis: {found.price_basis}" if found.price_basis else "nobody has said its basis"
+        said.append(f"Internal, at a transfer price ({basis}). It is no sale.")
+    if found.issued:
+        said.append(
+            f"Statement {found.number}, issued {clock.local(found.issued):%d %b %Y}. What was told "
+            "since stands on the next."
+        )
+    else:
+        said.append("Not issued yet." if over else "The month is not over; this is how it stands.")
+    if found.late_p:
+        said.append(
+            f"{found.late_p / 100:,.2f} {found.currency} of it was told after its own month was "
+            "stated."
+        )
+    return said
+
+
+# --- for a bookkeeper ----------------------------------------------------------------------------
+
+
+def books_page(request: HttpRequest) -> HttpResponseBase:
+    today = clock.local(clock.now()).date()
+    first = statements.month_of(today)
+    return looked(
+        request,
+        title="For the bookkeeper",
+        lead="Sales and purchases by month, net of tax. The CSV has the same rows.",
+        caution=NO_INVOICE,
+        questions=[
+            Question("first", "From", "date", first.isoformat()),
+            Question("last", "to", "date", today.isoformat()),
+        ],
+        answer=_books,
+    )
+
+
+def _books(person: Person, asked: Mapping[str, str]) -> Answer:
+    first, last = (READ["day"](Ask(n, "day"), asked[n], False) for n in ("first", "last"))
+    found = bookkeeping.books(first, last)
+    plain = shown(bookkeeping.BookRow)
+    rows = [dict(plain(row).data) for row in found]
+    currency = Business.the().currency
+    parts = []
+    for kind, title, empty in (
+        ("sale", "Sales", "Nothing was sold in that time."),
+        ("internal", "Internal: our own kitchen, no sale", "Nothing went to our own kitchen."),
+        ("purchase", "Purchases", "Nobody told what was paid for anything in that time."),
+    ):
+        own = [row for row in rows if row["kind"] == kind]
+        total = {"what": "In all", "pence": sum(row["pence"] for row in own)}
+        columns = (
+            Column("month", "Month"),
+            Column("whom", "From" if kind == "purchase" else "To"),
+            Column("what", "What"),
+            Column("tax_code", "Tax code"),
+            Column("pence", currency, "money"),
+        )
+        table = Table(columns, [*own, total], sums=1) if own else None
+        parts.append(Section(title, table=table, empty=empty))
+    return Answer(
+        parts, file=f"sales-and-purchases-{first}-{last}", columns=columns_of(plain), rows=rows
+    )
+
+
+MONEY_PAGES = [
+    Page("statements/", "statements", "Statements", None, statement_page, may=may_read_money),
+    Page("books/", "books", "For the bookkeeper", None, books_page, may=may_read_money),
+]
