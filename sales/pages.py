@@ -16,7 +16,7 @@ from sales.first_steps import led
 from sales.models import DeliveryNote
 from sales.offers import arriving
 from sales.pages_cards import CARD_PAGES
-from sales.pages_door import DOOR_PAGES, warmth_says
+from sales.pages_door import DOOR_PAGES, unknown_says, warmth_says
 from sales.pages_first import FIRST_PAGES
 from sales.pages_kitchen import KITCHEN_PAGES
 from sales.pages_labels import LABEL_PAGES
@@ -89,7 +89,7 @@ def _to_print(person: Person, event: Event, made: list[Lot]) -> list[tuple[str, 
 
 WAYS.append(_to_print)
 LEADING.append(led)
-TELLS.append(warmth_says)
+TELLS += [warmth_says, unknown_says]
 PAGES: list[Any] = [
     *MORNING_PAGES,
     *PACK_PAGES,

@@ -55,7 +55,9 @@ def _named(request: HttpRequest, person: Person, text: str) -> HttpResponseBase:
     try:
         found = door.by_code(person, text)
     except Refusal as refusal:
-        return _list(request, person, refusal, text)
+        # a note's own address is not there; a scan that means nothing is a slip
+        status = 404 if request.GET.get("note") else 422
+        return _list(request, person, refusal, text, status=status)
     if len(found) > 1:
         return _list(request, person, notes=found, text=text)
     return _one(request, person, _usual(person, found[0]))
@@ -74,6 +76,7 @@ def _list(
     refusal: Refusal | None = None,
     text: str = "",
     notes: list[door.Note] | None = None,
+    status: int = 200,
 ) -> HttpResponseBase:
     shown = door.open_notes(person) if notes is None else notes
     measured, probe = door.last_way(person) if any(n.asks for n in shown) else ("", "")
@@ -90,7 +93,7 @@ def _list(
         "without": bool(text and refusal),
         **_asked(person, shown),
     }
-    return _page(request, "sales/goods_in.html", context, 422 if refusal else 200)
+    return _page(request, "sales/goods_in.html", context, status)
 
 
 def _asked(person: Person, notes: list[door.Note]) -> dict[str, Any]:
@@ -114,7 +117,7 @@ def _posted(request: HttpRequest, person: Person) -> HttpResponseBase:
     except NotKnown as refusal:
         if queued.is_queued(request):
             return queued.refused(refusal, [])
-        return _list(request, person, refusal, sent.get("note", ""))
+        return _list(request, person, refusal, sent.get("note", ""), status=404)
     _read(note, sent)
     pressed = sent["press"]
     if pressed not in (ALL, RECORD):
@@ -273,6 +276,13 @@ def warmth_says(event: Event) -> list[str]:
     came = [lot for lot in lots if lot.pk in moved]
     said = warmth.worst(receipt, came, event.placed_at)
     return [f"{said.sentence} ({said.source})"] if said else []
+
+
+def unknown_says(event: Event) -> list[str]:
+    """Of what came without a note under a code that is not known here: who must look."""
+    if event.kind != "come_without_note" or event.movements.exists():
+        return []
+    return [flag.says for flag in event.flags.all()]
 
 
 DOOR_PAGES = [

@@ -292,6 +292,8 @@ def test_a_note_is_opened_by_its_number_or_by_a_crate(farm: Farm, chef: Client) 
     assert lost.status_code == 422
     assert "No note that is still to come says “R99999-99-9”." in says(lost)
     assert "It came without a note" in text(lost)
+    for asked in (chef.get, lambda url, data: chef.post(url, data | {"press": "all"})):
+        assert asked("/goods-in/", {"note": "N99999-9"}).status_code == 404
 
 
 # --- the temperature -----------------------------------------------------------------------------
@@ -507,6 +509,35 @@ def test_a_queue_gets_the_pages_own_sentence_and_its_ways_out(
     assert (lost.status_code, lost.json()["code"]) == (404, "no_such_note")
 
 
+def test_on_a_shared_tablet_all_of_a_cooks_entries_go_before_they_are_let_go(farm: Farm) -> None:
+    """Two presses that waited for the network, and one by nobody."""
+    manager = Person.objects.create_superuser("mo", password="a long one")
+    ann = Person.objects.create_user("ann", badge="CK-7Q3", shown_as="Ann")
+    ann.groups.add(Group.objects.get(name="chef"))
+    ann.places.add(farm.kitchen_place)
+    run = farm.pack([farm.cut(3000)], packs=20)
+    sent = [farm.send(run, n) for n in (2, 3, 4)]
+    tablet = Client()
+    tablet.force_login(manager)
+    tablet.post("/shared-device/", {"name": "Kitchen tablet"})
+    assert tablet.post("/who/", {"badge": "CK-7Q3"}).status_code == 302
+    data = [
+        form(s, (run, n), press="all", client_id=f"q{n}")
+        for s, n in zip(sent, (2, 3, 4), strict=True)
+    ]
+    first = queue(tablet, "/goods-in/", data[0], "more")
+    assert first.json()["next"] == "/"
+    last = queue(tablet, "/goods-in/", data[1])
+    assert last.json()["next"] == "/who/"
+    nobody = queue(tablet, "/goods-in/", data[2])
+    assert (nobody.status_code, nobody["Location"]) == (302, "/who/")
+    told = Event.objects.filter(kind="receive")
+    assert list(told.values_list("recorded_by__username", "device")) == [
+        ("ann", "Kitchen tablet"),
+        ("ann", "Kitchen tablet"),
+    ]
+
+
 # --- without a note ------------------------------------------------------------------------------
 
 
@@ -588,6 +619,7 @@ def test_of_a_code_that_is_not_theirs_to_know_it_is_kept_that_it_came(
         event = Event.objects.get(client_id=key)
         said = flags(event)[Flag.Kind.NOT_ON_BOOKS]
         assert said.startswith(f"3 of “{code}” came to Kitchen without a note")
+        assert "the books there know no such lot" in text(chef.get(answer["Location"]))
         assert not event.movements.exists()
     assert farm.stock(theirs, farm.store) == 15
     assert chef.get(f"/api/v1/lots/{theirs.code}/").status_code == 404

@@ -25,6 +25,13 @@ ORDINARY_TAPS = 2
 WITH_TEMPERATURE_TAPS = 4
 #: How many entries this browser keeps.
 KEPT = "Object.keys(localStorage).filter((key) => key.startsWith('unsent:')).length"
+#: Leaves room for a few thousand characters.
+FILL = """() => {
+    let size = 1 << 20;
+    for (let n = 0; size > 4000; n += 1) {
+        try { localStorage.setItem(`filled ${n}`, "x".repeat(size)); } catch { size /= 2; }
+    }
+}"""
 PASSWORD = "a long one of theirs"
 
 
@@ -167,7 +174,8 @@ def test_a_slip_is_said_and_the_form_stays_open(thumb, people, page, orm) -> Non
     page.get_by_role("button", name="Record what came").click()
     panel = unsent(page)
     panel.get_by_text("tap why it was rejected").wait_for()
-    assert "1 entry is not sent yet" in panel.inner_text()
+    assert "1 entry is not recorded." in panel.inner_text()
+    assert "Change it below and press again" in panel.inner_text()
     box.get_by_label("Wilted").check()
     page.get_by_role("button", name="Record what came").click()
     assert "Recorded" in thumb.recorded()
@@ -241,6 +249,28 @@ def test_it_outlasts_the_page_and_its_photograph_too(thumb, people, page, orm) -
     assert told(orm) == 1
     assert orm(lambda: Photo.objects.count()) == 1
     sound(orm)
+
+
+def test_a_photograph_for_which_there_is_no_room_is_said_plainly(thumb, people, page, orm) -> None:
+    box = open_note(thumb, people)
+    thumb.choose("Short")
+    out = io.BytesIO()
+    Image.effect_noise((2400, 1800), 90).convert("RGB").save(out, "JPEG")
+    box.get_by_label("Photograph").set_input_files(
+        {"name": "p.jpg", "mimeType": "image/jpeg", "buffer": out.getvalue()}
+    )
+    page.evaluate(FILL)
+    page.context.set_offline(True)
+    page.get_by_role("button", name="Record what came").click()
+    panel = unsent(page)
+    panel.get_by_text("There is no network").wait_for()
+    assert "The photograph is too large to be kept here; the entry goes without it." in (
+        panel.inner_text()
+    )
+    page.context.set_offline(False)
+    all_sent(page)
+    assert line(orm, people) == (0, 4, 0, 0, 0)
+    assert not orm(lambda: Photo.objects.exists())
 
 
 def test_a_session_that_lapsed_keeps_the_queue(thumb, people, page, orm) -> None:
@@ -333,6 +363,33 @@ def test_a_cook_cuts_and_takes_in_what_came_without_a_note(thumb, people, page, 
     sound(orm)
 
 
+def test_a_spray_is_red_first_and_one_more_press_records_the_cut(
+    people, page, live_server, orm
+) -> None:
+    def sprayed() -> None:
+        people.farm.tell("treat", item=people.farm.soap, places=[people.farm.t1], reason="aphid")
+        people.farm.pass_time(hours=1)
+
+    orm(sprayed)
+    thumb = Thumb(page, people, "chef", live_server.url, PHONE)
+    page.goto("/goods-in/cut/")
+    assert "sprayed: no cut before" in page.locator(".chip.is-danger").inner_text()
+    page.locator("label.chip", has_text="T1").click()
+    thumb.choose("A handful")
+    page.get_by_role("button", name="I cut it").click()
+    panel = unsent(page)
+    panel.get_by_text("cut inside the harvest interval of Leaf soap").wait_for()
+    assert violations(page) == []
+    before = told(orm, "harvest")
+    panel.get_by_role("button", name="It is cut: record it").click()
+    assert "Recorded: cut" in thumb.recorded()
+    assert told(orm, "harvest") == before + 1
+    lot = orm(lambda: Event.objects.filter(kind="harvest").latest("id").lot)
+    assert orm(lambda: people.farm.stock(lot, people.farm.kitchen_place)) == 50
+    assert orm(lambda: lot.holds.filter(ended_by=None).exists())
+    sound(orm)
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_the_pages_are_clean_for_weak_eyes(people, page, live_server, orm, scheme) -> None:
     def asks() -> None:
@@ -353,7 +410,7 @@ def test_the_pages_are_clean_for_weak_eyes(people, page, live_server, orm, schem
     page.goto(f"/goods-in/?note={people.note}")
     page.get_by_role("checkbox", name="Reject").check()
     page.get_by_role("button", name="Record what came").click()
-    unsent(page).get_by_text("Not recorded.").wait_for()
+    unsent(page).locator(".unsent-why").wait_for()
     assert violations(page) == []
 
 

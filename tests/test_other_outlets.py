@@ -287,6 +287,9 @@ def test_goods_in_knows_nothing_of_theirs(chef: Chef) -> None:
             data = {"press": "record", "outlet": "Kitchen", "packs": "2", "client_id": f"w{n}"}
             posted = ({"code": w} | data for w in (theirs, none))
             chef.alike("POST", "/goods-in/without-note/", *posted, (theirs, none))
+    for note in (world.other["open"], world.other["note"], world.shared_note):
+        for method, more in (("GET", {}), ("POST", {"press": "all"})):
+            assert chef.ask(method, "/goods-in/", {"note": note.number} | more)[0] == 404
     own = world.own["open"].number
     assert chef.ask("GET", "/goods-in/", {"note": own})[0] == 200
     assert own in chef.ask("GET", "/goods-in/")[1]

@@ -202,7 +202,7 @@
         busy: "The farm’s computer is busy. It is kept here and sent again.",
         "signed out": "You are signed out. It is kept here; sign in, and it is sent.",
     };
-    const count = (n) => `${n} ${n === 1 ? "entry is" : "entries are"} not sent yet`;
+    const count = (n, what) => `${n} ${n === 1 ? "entry is" : "entries are"} not ${what}`;
 
     function item(entry) {
         const one = node("li");
@@ -212,10 +212,13 @@
         if (!entry.refused) return one;
         one.className = "is-refused";
         one.append(node("p", `Not recorded. ${entry.refused.sentence}`, "unsent-why"));
-        if (entry.refused.do) one.append(node("p", entry.refused.do));
+        const here = [...document.querySelectorAll("form[data-queue]")]
+            .some((form) => form.elements.client_id && form.elements.client_id.value === entry.id);
+        const todo = here ? "Change it below and press again, or drop it if it is wrong." : entry.refused.do;
+        if (todo) one.append(node("p", todo));
         const ways = node("p", "", "unsent-ways");
         (entry.refused.ways || []).forEach((way) => ways.append(button(way.label, () => take(entry, way))));
-        ways.append(button("Change it", () => change(entry), "quiet-button"));
+        if (!here) ways.append(button("Change it", () => change(entry), "quiet-button"));
         const out = button("Drop it", () => {
             if (out.dataset.sure) { drop(entry); show(); } else { out.dataset.sure = "1"; out.textContent = "Drop it for good"; }
         }, "quiet-button");
@@ -237,7 +240,10 @@
             panel.append(sent);
         }
         if (own.length) {
-            panel.append(node("p", sending && !state ? "Sending …" : `${count(own.length)}.`, "unsent-count"));
+            const refused = own.filter((one) => one.refused).length;
+            panel.classList.toggle("is-refused", refused > 0);
+            const said = refused === own.length ? count(refused, "recorded") : count(own.length, "sent yet");
+            panel.append(node("p", sending && !state ? "Sending …" : `${said}.`, "unsent-count"));
             if (why[state]) panel.append(node("p", why[state]));
             const list = node("ul");
             own.forEach((entry) => list.append(item(entry)));
@@ -253,12 +259,13 @@
         const names = new Map();
         others.forEach((one) => names.set(one.name, (names.get(one.name) || 0) + 1));
         names.forEach((n, name) => {
-            panel.append(node("p", `${count(n)}, by ${name}: sent when ${name} signs in here.`));
+            panel.append(node("p", `${count(n, "sent yet")}, by ${name}: sent when ${name} signs in here.`));
         });
         const about = new Set([...done, ...own.map((one) => one.about)]);
         document.querySelectorAll("form[data-about]").forEach((form) => {
             const shut = about.has(form.dataset.about) && !changing(form);
             form.classList.toggle("is-waiting", shut);
+            form.dataset.waits = done.has(form.dataset.about) ? "Recorded" : "Not sent yet";
             form.querySelectorAll("button").forEach((one) => { one.disabled = shut; });
         });
     }
@@ -269,7 +276,9 @@
         return mine().some((one) => one.id === id && one.refused);
     }
 
-    function take(entry, way) {
+    async function take(entry, way) {
+        if (pressed || leaving) return;
+        pressed = true;
         const fields = entry.fields.filter(([name]) => name !== way.name);
         fields.push([way.name, way.value]);
         drop(entry);
@@ -277,7 +286,8 @@
         delete anew.refused;
         if (way.name === "client_id") anew.id = way.value;
         keep(anew);
-        flush();
+        await flush();
+        pressed = false;
     }
 
     /* Opened again at its own page, as it was typed; a photograph is taken again. */
