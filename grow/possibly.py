@@ -49,6 +49,8 @@ class _OnShelf:
     #: before its last count, and by it
     uncounted: int = 0
     counted: int = 0
+    #: all that came there, less what named acts took: never more than this went unnamed
+    came: int = 0
     named: list[tuple[Moment, int]] = field(default_factory=list)  # by named acts, since then
 
     @property
@@ -168,6 +170,11 @@ def _on_one_shelf(shelf: _Shelf, targets: set[int]) -> dict[int, tuple[int, int]
             a, b = out[lot]
             out[lot] = a + least, b + max(min(most[lot], then), least)
         start = end
+    if shelf.blurred:  # the most of each day is more than of all of them
+        out = {
+            lot: (least, max(min(most, now[lot].came), least)) if lot in now else (least, most)
+            for lot, (least, most) in out.items()
+        }
     return out
 
 
@@ -182,6 +189,7 @@ def _blur(now: dict[int, _OnShelf], shelf: _Shelf, end: Moment | None) -> bool:
         found |= len(lots) > 1 and (more > 0 or sum(one.uncounted > 0 for one in lots) > 1)
         for one in lots:
             one.gone += min(one.uncounted, gone) - max(one.uncounted - one.counted, 0)
+            one.came += more - max(one.counted - one.uncounted, 0)
             one.balance = min(one.uncounted + more, left)
     return found
 
@@ -201,6 +209,7 @@ def _walk(one, moved, counts: dict[Moment, int], start, end) -> None:
     empty = one.balance <= 0
     for m in within:
         change = sum(q for when, q in moved if when == m)
+        one.came += max(change, -max(one.balance, 0))
         one.balance += change
         named += change
         one.named.append((m, named))
@@ -208,6 +217,7 @@ def _walk(one, moved, counts: dict[Moment, int], start, end) -> None:
             one.since = m
         if m in counts:
             one.uncounted, one.counted = max(one.balance, 0), counts[m]
+            one.came += max(one.counted - one.uncounted, 0)
             one.gone += max(one.balance - counts[m], 0)
             one.balance = counts[m]
     one.seen = end in counts

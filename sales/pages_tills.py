@@ -30,7 +30,7 @@ from grow.page import Page
 from .cards import money
 from .models import Outlet, Product, TillDay, TillFormat, TillName
 from .operations import till_days
-from .till_files import PARTS, DayOfTill, TillFile, fold, guessed, lacks, read_rows
+from .till_files import PARTS, DayOfTill, TillFile, fold, guessed, lacks, odd_prices, read_rows
 
 #: So many bad rows are listed, and so many names that nobody here knows.
 SHOWN, ASKED = 300, 40
@@ -263,7 +263,7 @@ def _show(request: HttpRequest, told: Told, refusal: Refusal | None = None) -> H
         "tills": list(tills),
         "refusal": refusal,
         "found": found,
-        "days": [(day, _takings(day)) for day in found.days] if found else [],
+        "days": _days(outlet, found) if found and outlet else [],
         "bad": found.bad[:SHOWN] if found else [],
         "more_bad": max(0, len(found.bad) - SHOWN) if found else 0,
         "strangers": [name for name, _ in found.strangers.most_common(ASKED)] if found else [],
@@ -279,8 +279,14 @@ def _show(request: HttpRequest, told: Told, refusal: Refusal | None = None) -> H
     return TemplateResponse(request, "sales/till_file.html", context, status=status)
 
 
-def _takings(day: DayOfTill) -> str:
-    return "" if day.pence is None else money(day.pence, Business.the().currency)
+def _days(outlet: Outlet, found: TillFile) -> list[tuple[DayOfTill, str, list[str]]]:
+    """Each day with its takings and what stands out in its prices."""
+    currency = Business.the().currency
+    odd = {} if found.bad else odd_prices(outlet, found.days, currency)
+    return [
+        (day, "" if day.pence is None else money(day.pence, currency), odd.get(day.day, []))
+        for day in found.days
+    ]
 
 
 TILL_PAGES = [

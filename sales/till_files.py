@@ -24,9 +24,11 @@ from grow.importing.sheets import Row, Sheet
 from grow.models import Lot, LotKind, Person, Unit
 from grow.wording import amount
 
+from .cards import money
 from .models import Outlet, Product, TillFormat, TillName
 from .operations import TillRow, never_there, told_already
 from .pricing import worth
+from .shop_shelf import list_pence, reduced_pence
 
 Value = TypeVar("Value")
 #: product, lot, pence
@@ -66,6 +68,32 @@ class DayOfTill:
         if not own:
             return None
         return sum(worth(r.quantity, _unit(r.product), pence) for r, pence in own)
+
+
+def odd_prices(
+    outlet: Outlet, days: Sequence[DayOfTill], currency: str
+) -> dict[dt.date, list[str]]:
+    """What the till rang up at another price than the list's, by day, in words: whether something
+    was reduced to it. A product without a listed price is not judged."""
+    if not days:
+        return {}
+    reduced = reduced_pence(outlet, days[0].day, days[-1].day)
+    found: dict[dt.date, list[str]] = {}
+    for one in days:
+        listed = list_pence(outlet, one.day)
+        sums: dict[tuple[Product, int], int] = defaultdict(int)
+        for row in one.rows:
+            if row.unit_pence is not None:
+                sums[row.product, row.unit_pence] += row.quantity
+        said = found[one.day] = []
+        for (product, pence), n in sums.items():
+            if pence == listed.get(product.line, pence):
+                continue
+            known = pence in reduced.get(product.line, ())
+            why = "reduced" if known else "neither the list’s price nor one that was reduced"
+            much = amount(n, _unit(product), kind=_kind(product))
+            said.append(f"{product}: {much} at {money(pence, currency)}, {why}.")
+    return found
 
 
 def _unit(product: Product) -> str:

@@ -203,6 +203,20 @@ def test_takings_add_up_to_the_penny(
     assert sum(Money.objects.values_list("pence", flat=True)) == 700 + 480 + 240
 
 
+def test_a_price_that_is_not_the_lists_is_known_where_something_was_reduced(
+    farm: Farm, keeper: Client, runs: list[Lot], known: TillFormat
+) -> None:
+    farm.tell("mark_down", place=farm.shop_place, lot=runs[1], quantity=9, pence=120)
+    day = farm.today.isoformat()
+    totals = ("2.40", "1.20", "1.20", "0.99")
+    page = text(send(keeper, table([[day, "17", "1", total, ""] for total in totals])))
+    said = re.findall('<p class="till-odd">(.*?)</p>', page)
+    assert said == [
+        "Salad bag 120 g: 1 pack at £0.99, neither the list’s price nor one that was reduced.",
+        "Salad bag 120 g: 2 packs at £1.20, reduced.",
+    ]
+
+
 # --- how a till writes ----------------------------------------------------------------------------
 
 

@@ -8,7 +8,7 @@ import itertools
 import pytest
 from django.db import transaction
 from django.db.models import Sum
-from hypothesis import HealthCheck, example, given, settings
+from hypothesis import HealthCheck, assume, example, given, settings
 from hypothesis import strategies as st
 
 from grow import clock, possibly
@@ -141,6 +141,63 @@ def test_every_way_it_can_have_been_lies_in_the_range(farm, stock, late, rung, s
                 lot=lot, event__kind="worked_out_sale", from_place__kind="sold"
             ).aggregate(n=Sum("quantity"))["n"]
             assert least <= (guessed or 0) - (back or 0) <= top
+        farm.now = start
+        transaction.set_rollback(True)
+
+
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    stock=st.tuples(st.integers(1, 3), st.integers(1, 3)),
+    rung=st.tuples(st.integers(0, 4), st.integers(0, 4)),
+    left=st.integers(0, 6),
+    seen=st.tuples(st.integers(0, 2), st.integers(0, 2)),
+    under=st.integers(0, 1),
+)
+@example(stock=(3, 3), rung=(3, 3), left=3, seen=(0, 0), under=0)
+@example(stock=(3, 1), rung=(1, 4), left=3, seen=(0, 0), under=1)
+def test_every_way_lies_in_the_range_where_a_count_was_by_date(
+    farm, stock, rung, left, seen, under
+):
+    """Second opinion: two lots of one date, counted together in the evening and one by one the
+    next. Every split of what was left, and on each of the days every way to lay its till row on
+    what had gone, tried one by one."""
+    left = min(left, sum(stock))
+    seen = tuple(min(a, b) for a, b in zip(seen, stock, strict=True))
+    splits = [
+        (a, b)
+        for a, b in itertools.product(range(4), repeat=2)
+        if a + b == left and seen[0] <= a <= stock[0] and seen[1] <= b <= stock[1]
+    ]
+    assume(splits)
+    with transaction.atomic():
+        clock.play(farm.now)
+        lots = [farm.pack([farm.cut(n * 120)], packs=n) for n in stock]
+        for lot, n in zip(lots, stock, strict=True):
+            farm.to_shop(lot, n)
+        start, shop = farm.now, farm.shop_place
+        farm.pass_time(hours=1)
+        if rung[0]:
+            farm.till(rung[0])
+        # of one date it is all the same under which lot the figure is told
+        farm.tell("count", place=shop, counted={lots[under]: left}, closing=True, by_date=True)
+        farm.pass_time(days=1)
+        if rung[1]:
+            farm.till(rung[1])
+        farm.tell("count", place=shop, counted=dict(zip(lots, seen, strict=True)), closing=True)
+        ways = []
+        for split in splits:
+            gone = [n - s for n, s in zip(stock, split, strict=True)]
+            then = [s - x for s, x in zip(split, seen, strict=True)]
+            for a, b, c, d in itertools.product(range(4), repeat=4):
+                first = a + b == min(rung[0], sum(gone)) and a <= gone[0] and b <= gone[1]
+                second = c + d == min(rung[1], sum(then)) and c <= then[0] and d <= then[1]
+                if first and second:
+                    ways.append((a + c, b + d))
+        found = possibly.possibly_sold(lots)
+        for n, lot in enumerate(lots):
+            least, top = found.get(lot.pk, (0, 0))
+            assert least <= min(w[n] for w in ways), (found, ways)
+            assert max(w[n] for w in ways) <= top <= stock[n], (found, ways)
         farm.now = start
         transaction.set_rollback(True)
 
