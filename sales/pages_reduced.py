@@ -10,7 +10,7 @@ from django.http.response import HttpResponseBase
 from grow import clock, roles, scope
 from grow.errors import NotKnown, Refusal
 from grow.finding import rows_called
-from grow.labels import Label, Qr, reduced_label
+from grow.labels import TILL_MM, Label, Qr, reduced_label
 from grow.models import Business, Event, Lot, Person, alive
 from grow.page import Page
 from grow.start import address
@@ -114,8 +114,10 @@ def _choose(
 def _label(lot: Lot, price: str) -> Label:
     """The QR is that of the pack's own label, for a till and for whoever holds it alike."""
     run = PackingRun.objects.filter(lot=lot).select_related("lot__made_by", "product").first()
-    qr = words_of(run).qr if run else ""
-    return reduced_label(lot=lot.code, name=lot.title, price=price, qr=Qr(qr or lot.code))
+    said = words_of(run).qr if run else ""
+    # what a till is to read has modules of a size that tills read
+    qr = Qr(said, sizes_mm=TILL_MM) if "/01/" in said else Qr(said or lot.code)
+    return reduced_label(lot=lot.code, name=lot.title, price=price, qr=qr)
 
 
 REDUCED_PAGES = [

@@ -521,7 +521,7 @@ def count(pick: Pick, farm: Farm):
 
 @act
 def sold_out(pick: Pick, farm: Farm):
-    return {"place": farm.shop_place, "product": farm.bag}
+    return {"place": farm.shop_place, "product": farm.loose if pick.chance(20) else farm.bag}
 
 
 @act
