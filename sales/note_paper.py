@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
@@ -107,6 +107,14 @@ class NotePaper:
     cancelled_at: dt.datetime | None = None
     consignor: str = THE_SAME
 
+    @property
+    def gone(self) -> str:
+        """That it was cancelled, in words; and if its goods came all the same, that."""
+        if self.cancelled_at is None:
+            return ""
+        at = when(self.cancelled_at, True)
+        return f"{at}, and its goods came." if self.came else f"{at}. Nothing was sent with it."
+
 
 def paper_of(note: DeliveryNote) -> NotePaper:
     """All that a note says. So many queries however many lines, receipts and lots."""
@@ -120,6 +128,10 @@ def paper_of(note: DeliveryNote) -> NotePaper:
     kinds = _date_kinds(by_lot.values())
     receipts = _receipts(note, rows)
     reasons, photos = _reasons(receipts), _photos(receipts)
+    # of a cancelled note nothing counts as sent, but it was written with so much on it
+    written: Counter[int] = Counter()
+    for line in told.get("lines", ()):
+        written[line["lot"]] += line["quantity"]
     undone = event.corrections.filter(kind__in=CANCELLING).first()
     return NotePaper(
         number=note.number,
@@ -134,6 +146,8 @@ def paper_of(note: DeliveryNote) -> NotePaper:
         lines=[
             _line(
                 row,
+                # of what was not on the note, how much came
+                written[row.lot_id] or row.accepted + row.short + row.rejected,
                 by_lot.get(row.lot_id),
                 dates.get(row.lot_id),
                 kinds.get(row.lot_id, ""),
@@ -183,6 +197,7 @@ def _date_kinds(runs: Iterable[PackingRun]) -> dict[int, str]:
 
 def _line(
     row: NoteLine,
+    quantity: int,
     run: PackingRun | None,
     date: dt.date | None,
     date_kind: str,
@@ -192,7 +207,6 @@ def _line(
 ) -> PaperLine:
     lot = row.lot
     storage, allergens, what, weight = "", set(), lot.title, ""
-    quantity = row.sent or row.accepted + row.short + row.rejected  # of what was not on the note
     much = amount(quantity, lot.unit, kind=lot.kind)
     if run:
         said = words_known(run, date, business)

@@ -102,10 +102,9 @@ def _story(paper: NotePaper) -> Iterable[Flowable]:
         [("LINEBELOW", (0, 0), (-1, -1), 1.2, black), ("BOTTOMPADDING", (0, 0), (-1, -1), 8)],
     )
     yield Spacer(0, 5 * mm)
-    if paper.cancelled_at:
-        said = f"CANCELLED {when(paper.cancelled_at, True)}: nothing was sent with this note."
+    if paper.gone:
         yield _table(
-            [[_p(said, _GONE)]],
+            [[_p(f"CANCELLED {paper.gone}", _GONE)]],
             [_WIDE],
             [
                 ("BOX", (0, 0), (-1, -1), 1.5, black),
@@ -149,7 +148,7 @@ def _party(called: str, party: Party, owner: str) -> list[Flowable]:
 
 
 def _lines(paper: NotePaper) -> Flowable:
-    known = any(line.states for line in paper.lines) and not paper.cancelled_at
+    known = any(line.states for line in paper.lines)
     heads = ["What", "Lot", "How much", "Date"] + (["What became of it"] if known else [])
     widths = [None, 30 * mm, 27 * mm, 28 * mm] + ([30 * mm] if known else [])
     widths[0] = _WIDE - sum(wide for wide in widths if wide)

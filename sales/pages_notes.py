@@ -158,7 +158,6 @@ def _shown(
         "paper": paper,
         "facts": _facts(paper),
         "ways": _ways(_person(request), note, paper),
-        "gone": clock.said(paper.cancelled_at) if paper.cancelled_at else "",
         "refusal": refusal,
         "is_nav_sidebar_enabled": False,
     }

@@ -19,6 +19,8 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
 from grow.errors import Refusal
+from grow.importing import sheets
+from grow.importing.playing import play
 from grow.models import Crop, Lot, Variety
 from sales.models import Outlet, Product, RecipeLine, Wanted
 from sales.morning import Morning, ToCut, ToPack, morning
@@ -372,6 +374,25 @@ def test_a_row_is_of_a_weekday_or_of_one_day_and_each_is_said_once(farm: Farm) -
 def test_what_follows_from_the_outlet_is_an_order_or_a_level(farm: Farm) -> None:
     assert want(farm.shop, farm.bag, 5).is_level
     assert not want(farm.kitchen, farm.bag, 5).is_level
+
+
+def test_it_comes_in_as_a_file_by_the_names_of_its_days(farm: Farm) -> None:
+    head = "outlet,product,weekday,day,quantity\n"
+
+    def told(*rows: str) -> Any:
+        text = head + "\n".join(rows)
+        return play(sheets.read("wanted.csv", text.encode()), farm.grower, record=True)
+
+    good = told("Farm shop,SALAD-120,Friday,,24", "kitchen,SALAD-120,,2026-03-06,6")
+    assert (good.recorded, good.bads) == (True, [])
+    assert set(Wanted.objects.values_list("weekday", "day", "quantity")) == {
+        (5, None, 24),
+        (None, dt.date(2026, 3, 6), 6),
+    }
+    (bad,) = told("Farm shop,SALAD-120,Someday,,24").bads
+    assert "“Someday” is none of these: Monday, Tuesday" in bad.sentence
+    (bad,) = told("Farm shop,SALAD-120,Friday,2026-03-06,24").bads
+    assert "Say a weekday, or one day; one of the two." in bad.sentence
 
 
 # --- the page ------------------------------------------------------------------------------------

@@ -18,6 +18,7 @@ from grow.models import Business, Person, Photo, PlaceKind, Thing
 from sales.models import DeliveryNote, Outlet, ReceiptLine
 from sales.note_paper import paper_of
 from sales.note_pdf import pdf_of
+from sales.operations import Arrived
 from tests.farm import Farm, Line, decided
 from tests.hands import DESK, PHONE, People, Thumb, violations
 
@@ -171,8 +172,6 @@ def test_each_lines_state_once_it_is_known(farm: Farm, note: DeliveryNote) -> No
 
 
 def test_why_something_was_rejected_is_said(farm: Farm, note: DeliveryNote) -> None:
-    from sales.operations import Arrived
-
     bags, _ = (line.lot for line in note.lines.order_by("pk"))
     farm.pass_time(hours=1)
     probe = Thing.objects.create(name="Probe 1", kind="probe")
@@ -206,14 +205,22 @@ def test_another_notes_receipt_of_the_same_lot_is_not_this_ones(
     assert len(paper_of(other.note).came) == 1
 
 
-def test_a_cancelled_note_says_so(farm: Farm, note: DeliveryNote) -> None:
+def test_a_cancelled_note_says_so_and_what_was_on_it(farm: Farm, note: DeliveryNote) -> None:
+    bags, _ = (line.lot for line in note.lines.order_by("pk"))
     assert "CANCELLED" not in read(pdf_of(paper_of(note)))[0]
     farm.tell("cancel", event=note.event, reason="wrong van")
-    paper = paper_of(DeliveryNote.objects.get())
-    assert "CANCELLED 03 Mar 2026, 09:15: nothing was sent" in read(pdf_of(paper))[0]
+    (text,) = read(pdf_of(paper_of(DeliveryNote.objects.get())))
+    assert "CANCELLED 03 Mar 2026, 09:15. Nothing was sent with it." in text
+    assert "10 bags" in text
     page = client_of(farm, "manager").get(f"/notes/{note.number}/").content.decode()
     assert "Cancelled" in page
     assert "on its way" not in page
+    # and when its goods stand at the door all the same
+    farm.pass_time(hours=1)
+    farm.tell("receive", note=note, lines=[Arrived(bags, 10)], already_done=True)
+    paper = paper_of(DeliveryNote.objects.get())
+    assert "CANCELLED 03 Mar 2026, 09:15, and its goods came." in read(pdf_of(paper))[0]
+    assert paper.lines[0].state == "10 accepted, 10 more than sent"
 
 
 # --- the pages -----------------------------------------------------------------------------------
