@@ -416,10 +416,15 @@ class NoteRow(serializers.ModelSerializer):
     day = DayOf(source="event.day", read_only=True)
     lines = LineRow(many=True, read_only=True)
     receipts = ReceiptRow(many=True, read_only=True)
+    parties = serializers.DictField(
+        child=serializers.CharField(),
+        read_only=True,
+        help_text="Who sent and who was to receive, with addresses, as they stood at dispatch.",
+    )
 
     class Meta:
         model = DeliveryNote
-        fields = ["number", "outlet", "event", "day", "lines", "receipts"]
+        fields = ["number", "outlet", "event", "day", "parties", "lines", "receipts"]
         read_only_fields = fields
 
 

@@ -269,6 +269,8 @@ def test_another_outlets_note_is_not_there_page_paper_or_list(
     assert note.number not in chef.get("/notes/").content.decode()
     assert chef.get(f"/notes/?entry={note.event_id}").status_code == 200  # the list, without it
     assert chef.get(f"/api/v1/notes/{note.number}/").status_code == 404
+    parties = chef.get(f"/api/v1/notes/{own.number}/").json()["parties"]
+    assert (parties["sender"], parties["receiver"]) == ("Hollow Field", "Kitchen")
 
 
 def test_a_letter_that_the_typeface_has_not_is_said_and_not_printed_as_a_box(
