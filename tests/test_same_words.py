@@ -332,6 +332,11 @@ def out_of_quarantine_and_the_kitchen(farm: Farm) -> None:
     farm.arrive(farm.send(leaf, 900), leaf, accepted=900)
     thrown = {"from_place": farm.kitchen_place, "quantity": 100, "reason": "wilted"}
     met(farm, "discard", lot=leaf, to="feed", **thrown)
+    met(farm, "release", lots=[farm.cut(500)], reason="the laboratory says so")
+    batch = farm.sow(20)
+    farm.plant(batch, farm.t1, 10)
+    off = {"from_place": farm.t1, "quantity": 2, "reason": "broken"}
+    met(farm, "discard", lot=batch, to="compost", **off)
 
 
 @story
