@@ -206,7 +206,7 @@ def test_no_list_or_reading_holds_anything_of_theirs(chef: Chef) -> None:
                     chef.clean(
                         f"GET {name} {asked}", text, *asked.values() if name == "trace" else ()
                     )
-    assert chef.ask("GET", reverse("notes-list"))[1].count('"Kitchen"') == 3
+    assert chef.ask("GET", reverse("notes-list"))[1].count('"outlet":"Kitchen"') == 3
     chef.told_clean()
 
 
