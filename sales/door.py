@@ -24,6 +24,8 @@ from . import temperatures
 from .models import DeliveryNote, NoteLine, Outlet, Receipt, ReceiptLine
 
 MOST_NOTES = 30
+#: A note's own page, as a phone's camera reads it off the paper.
+_ADDRESS = re.compile(r"/notes/([^/?#\s]+)")
 #: What may be odd about a line, as it is tapped.
 SHORT, REJECTED, FOLLOWS, MORE = "short", "rejected", "follows", "more"
 OFF = ((SHORT, "Short"), (REJECTED, "Reject"), (FOLLOWS, "Rest follows"), (MORE, "More came"))
@@ -181,7 +183,8 @@ def _held(lots: Sequence[Lot]) -> dict[int, str]:
 def by_code(person: Person, text: str) -> list[Note]:
     """The open notes that a scanned or typed code means: its own number, or a lot on it. Raises
     NotKnown, in the same words whether it is another outlet's or nobody's."""
-    told = codes.code_in(text)
+    address = _ADDRESS.search(text)
+    told = address[1] if address else codes.code_in(text)
     folded = codes.fold(told)
     numbers = [n for n in _open_numbers(person) if codes.fold(n) == folded]
     if not numbers:

@@ -17,7 +17,7 @@ from django.template.response import TemplateResponse
 from grow import clock, devices, photos, queued, roles, scope
 from grow.edge import tell
 from grow.errors import Conflict, NotKnown, Refusal
-from grow.models import Event, Person
+from grow.models import Business, Event, Person
 from grow.operations import keep_photo
 from grow.page import Page
 from grow.pages import Way, new_id
@@ -104,7 +104,12 @@ def _asked(person: Person, notes: list[door.Note]) -> dict[str, Any]:
         "conditions": Receipt.Condition.choices,
         "probes": door.probes(person) if asks else [],
         "caution": temperatures.CAUTION if asks else "",
+        "figures": temperatures.in_words(_rules()) if asks else [],
     }
+
+
+def _rules() -> temperatures.Rules:
+    return temperatures.rules_of(Business.the().rule_set)
 
 
 # --- a press -------------------------------------------------------------------------------------

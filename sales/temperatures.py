@@ -108,6 +108,29 @@ def rules_of(name: str) -> Rules:
     return _RULES.get(" ".join(name.casefold().split()), unknown)
 
 
+def in_words(rules: Rules) -> list[tuple[str, str]]:
+    """What stands in force, each sentence with its source: the rule set's figure, the working
+    target, what is not judged by either, and what display allows."""
+    said = [
+        (f"Rules: {rules.name}. {rules.text}", rules.source),
+        (f"Working target: {plainly(TARGET_C)} °C or below.", TARGET_SOURCE),
+        (
+            "A whole crop that cold harms, such as basil or tomato, is not forced to it.",
+            "the crop's storage temperature, set by the grower",
+        ),
+        ("What was just cut, whole and unwashed, is recorded and not judged.", COOLING_SOURCE),
+    ]
+    if rules.display and rules.limit_c is not None:
+        hours = int(DISPLAY.total_seconds() // 3600)
+        said.append(
+            (
+                f"On display above {plainly(rules.limit_c)} °C: less than {hours} h, once.",
+                DISPLAY_SOURCE,
+            )
+        )
+    return said
+
+
 # --- a reading at the door -----------------------------------------------------------------------
 
 

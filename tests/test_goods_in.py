@@ -19,7 +19,7 @@ from PIL import Image
 from grow import photos
 from grow.errors import Conflict, Refusal
 from grow.faults import faults
-from grow.models import Crop, Event, Flag, Lot, Person, Photo, Thing
+from grow.models import Business, Crop, Event, Flag, Lot, Person, Photo, Thing
 from sales.models import DeliveryNote, Money, Receipt, ReceiptLine
 from sales.operations import Arrived
 from tests.farm import Farm, decided
@@ -281,7 +281,8 @@ def test_a_note_is_opened_by_its_number_or_by_a_crate(farm: Farm, chef: Client) 
     farm.send(run, 5)
     number = second.note.number
     label = f"https://farm.example/l/{leaf.code}"
-    for code in (number, number.lower().replace("-", ""), leaf.code, label):
+    paper = f"https://farm.example/notes/{number}/"
+    for code in (number, number.lower().replace("-", ""), paper, leaf.code, label):
         page = text(chef.get("/goods-in/", {"scan": code}))
         assert "Tap only what is different" in page
         assert number in page
@@ -332,6 +333,13 @@ def test_it_is_asked_where_the_outlet_says_so_and_may_be_said_as_not_taken(
     page = text(chef.get("/goods-in/"))
     assert "Between packs" in page
     assert "Record keeping, not food-safety advice." in page
+    assert "Rules: UK." in page
+    assert "Scotland names no figure" in page
+    assert "On display above 8 °C: less than 4 h, once." in page
+    Business.objects.create(rule_set="Scotland")
+    other = text(chef.get("/goods-in/"))
+    assert "Rules: Scotland." in other
+    assert "On display" not in other
     none = chef.post("/goods-in/", form(sent, (run, 12), press="all"))
     assert says(none).endswith("Write the temperature, or tap “Not taken”.")
     word = chef.post("/goods-in/", form(sent, (run, 12), press="all", temperature="cold"))
@@ -573,6 +581,24 @@ def test_what_came_without_a_note_writes_its_note(farm: Farm, chef: Client) -> N
     assert not note.lines.exists()
     assert farm.stock(leaf, farm.store) == 3000
     assert faults() == []
+
+
+@pytest.mark.parametrize("late", [False, True])
+def test_it_comes_from_where_it_stood_then_whenever_it_is_told(farm: Farm, late: bool) -> None:
+    """A crate came to the kitchen at eight, and the rest went to the bench at nine. The chef's
+    telephone told it at once, or only in the evening."""
+    leaf = farm.cut(3000)
+    eight = farm.pass_time(minutes=10)
+    nine = farm.pass_time(hours=1)
+    came = {"outlet": farm.kitchen, "code": leaf.code, "grams": 1200, "at": eight}
+    rest = {"from_place": farm.store, "to_place": farm.line, "quantity": 1800, "at": nine}
+    acts: list[tuple[str, dict[str, Any]]] = [
+        ("come_without_note", came),
+        ("move", {"lot": leaf, **rest}),
+    ]
+    for verb, facts in reversed(acts) if late else acts:
+        farm.tell(verb, **facts)
+    farm.stands_at("Packing bench | leaf | 1800 g \n Kitchen | leaf | 1200 g", leaf=leaf)
 
 
 def test_what_is_on_an_open_note_is_taken_in_there(farm: Farm, chef: Client) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Annotated
 
 from django.db.models import Exists, OuterRef, QuerySet
@@ -16,7 +17,6 @@ from grow.models import (
     Description,
     Event,
     Flag,
-    Holding,
     Lot,
     LotKind,
     Movement,
@@ -55,8 +55,9 @@ def come_without_note(
     if not (grams or packs) or (grams and packs):
         raise Refusal("nought", "Write how much came: its weight, or how many packs.")
     quantity = grams or packs or 0
-    lot = _meant(code, entry.event.recorded_by)
-    if lot is not None and lot.made_by.placed_at > entry.event.placed_at:
+    at = entry.event.placed_at
+    lot = _meant(code, entry.event.recorded_by, at)
+    if lot is not None and lot.made_by.placed_at > at:
         lot = None  # it was made later than it is said to have come: then it is not this
     much = amount(quantity, Unit.G) if grams else str(quantity)
     if lot is None:
@@ -69,7 +70,7 @@ def come_without_note(
     if bool(grams) != (lot.unit == Unit.G):
         asked = "its weight" if lot.unit == Unit.G else "how many packs"
         raise Refusal("unit", f"Of {lot.code} say {asked}.", lot=lot.code)
-    place = _stands(lot, quantity) or the("count_difference")
+    place = _stood(lot, quantity, at) or the("count_difference")
     entry.move(lot, place, outlet.place, quantity, Basis.WEIGHED if grams else Basis.COUNTED)
     entry.flag(
         Flag.Kind.NOT_ON_BOOKS,
@@ -88,32 +89,37 @@ def come_without_note(
     entry.later.append(write)
 
 
-def _meant(code: str, person: Person) -> Lot | None:
-    """The goods that a code means to this person: what they may see, and of the rest what stands
-    with us and has gone to no other outlet, for then it can only have come from here."""
+def _meant(code: str, person: Person, at: dt.datetime) -> Lot | None:
+    """The goods that a code means to this person: what they may see, and of the rest what stood
+    with us then and has gone to no outlet, for then it can only have come from here."""
     told, found = queries.called(code)
     goods = [lot.pk for lot in found if lot.kind in _GOODS]
     rows = Lot.objects.filter(pk__in=goods).select_related("made_by", "crop")
     own = list(scope.seen(rows, person))
     if not own:
-        own = list(_ours_alone(rows))
+        own = [lot for lot in _gone_nowhere(rows) if _with_us(lot, at)]
     return queries.the_one(own, told) if own else None
 
 
-def _ours_alone(rows: QuerySet[Lot]) -> QuerySet[Lot]:
-    here = Holding.objects.filter(lot=OuterRef("pk"), quantity__gt=0, place__kind__in=_OURS)
-    gone = Movement.objects.filter(lot=OuterRef("pk"), to_place__kind__in=OUTLETS)
-    sent = Movement.objects.filter(lot=OuterRef("pk"), to_place__kind=PlaceKind.TRANSIT)
-    return rows.filter(Exists(here)).exclude(Exists(gone)).exclude(Exists(sent))
+def _gone_nowhere(rows: QuerySet[Lot]) -> QuerySet[Lot]:
+    kinds = [*OUTLETS, PlaceKind.TRANSIT]
+    gone = Movement.objects.filter(lot=OuterRef("pk"), to_place__kind__in=kinds)
+    return rows.exclude(Exists(gone))
 
 
-def _stands(lot: Lot, quantity: int) -> Place | None:
-    """Where the books hold it with us: enough of it first, else the most."""
-    rows = Holding.objects.filter(lot=lot, quantity__gt=0, place__kind__in=_OURS)
-    found = sorted(
-        rows.select_related("place"), key=lambda h: (h.quantity < quantity, -h.quantity, h.place_id)
-    )
-    return found[0].place if found else None
+def _with_us(lot: Lot, at: dt.datetime) -> dict[int, int]:
+    """How much of it stood in each of our places at a moment, by place id: not now, so that it is
+    the same whenever it is told."""
+    ours = list(Place.objects.filter(kind__in=_OURS).values_list("pk", flat=True))
+    stood = queries.stocks(at, lots=[lot.pk], places=ours)
+    return {place: n for (_, place), n in stood.items() if n > 0}
+
+
+def _stood(lot: Lot, quantity: int, at: dt.datetime) -> Place | None:
+    """Where the books held it with us then: enough of it first, else the most."""
+    stood = _with_us(lot, at)
+    best = min(stood, key=lambda pk: (stood[pk] < quantity, -stood[pk], pk), default=None)
+    return Place.objects.get(pk=best) if best else None
 
 
 def _unwritten(entry: Entry, event: Event) -> None:
