@@ -112,6 +112,7 @@ STAY: dict[str, str] = {
     "notes.receive wrong_kind": NOBODY_KNOWS,
     "arriving.come_without_note nought": NOUGHT,
     "arriving.come_without_note unit": CONTRADICTS,
+    "arriving._unwritten paper_on_it": OF_NOW,
     "packing._run loose": NOBODY_KNOWS,
     "packing._run nought": NOUGHT,
     "packing._run twice": CONTRADICTS,

@@ -560,6 +560,9 @@ def test_what_came_without_a_note_writes_its_note(farm: Farm, chef: Client) -> N
     assert answer.status_code == 302, says(answer)
     note = DeliveryNote.objects.get()
     assert note.number in text(chef.get(answer["Location"]))
+    paper = text(chef.get(f"/notes/{note.number}/"))
+    assert leaf.code in paper
+    assert "1.2 kg" in paper
     assert without(chef, code=leaf.code, kg="1.2").status_code == 302
     assert DeliveryNote.objects.count() == 1
     assert line(note.event, leaf) == (1200, 0, 0, 0, 0)
@@ -576,6 +579,11 @@ def test_what_came_without_a_note_writes_its_note(farm: Farm, chef: Client) -> N
     assert farm.stock(run, farm.difference) == -5  # more than the books held came all the same
     assert Money.objects.filter(outlet=farm.kitchen).count() >= 2
     event = note.event
+    more = farm.tell("receive", note=note, lines=[Arrived(leaf, 100)])
+    with pytest.raises(Refusal) as refused:
+        farm.tell("cancel", event=event, reason="typed twice")
+    assert refused.value.code == "paper_on_it"
+    farm.tell("cancel", event=more, reason="other note")
     assert "came to Kitchen without a note" in flags(event)[Flag.Kind.NOT_ON_BOOKS]
     farm.tell("cancel", event=event, reason="typed twice")
     assert not note.lines.exists()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from typing import Annotated
 
-from django.db.models import Exists, OuterRef, QuerySet
+from django.db.models import Exists, F, OuterRef, QuerySet
 
 from grow import codes, queries, scope
 from grow.errors import Refusal
@@ -126,6 +126,12 @@ def _unwritten(entry: Entry, event: Event) -> None:
     note = DeliveryNote.objects.filter(event=event).first()
     if note is None:
         return
+    if note.lines.exclude(accepted=F("sent"), short=0, rejected=0).exists():
+        raise Refusal(
+            "paper_on_it",
+            f"More of note {note.number} was received since; cancel that receipt first.",
+            note=note.number,
+        )
     entry.later.append(lambda: note.lines.all().delete())
 
 
