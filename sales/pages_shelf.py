@@ -51,9 +51,14 @@ def shops(person: Person) -> list[Outlet]:
 
 
 def _chosen(outlets: list[Outlet], name: str) -> Outlet | None:
+    """The one of that name; where none is named, the first."""
     wanted = name.strip().casefold()
     named = [one for one in outlets if one.place.name.casefold() == wanted]
-    return next(iter(named or outlets), None)
+    return next(iter(named if wanted else outlets), None)
+
+
+def _no_such_shop() -> Refusal:
+    return Refusal("no_such_shop", "Choose a shop that you see; nothing was recorded.")
 
 
 # --- what stands there ----------------------------------------------------------------------------
@@ -65,6 +70,8 @@ def shelf_page(request: HttpRequest) -> HttpResponseBase:
         outlets = shops(person)
         asked = request.POST if request.method == "POST" else request.GET
         outlet = _chosen(outlets, asked.get("outlet", ""))
+        if outlet is None and asked.get("outlet"):
+            return _shelf(request, next(iter(outlets), None), outlets, _no_such_shop())
         if outlet is None or request.method != "POST":
             return _shelf(request, outlet, outlets)
         product = Product.objects.filter(code=request.POST.get("sold_out", "")).first()
@@ -225,7 +232,8 @@ def closing_page(request: HttpRequest) -> HttpResponseBase:
         asked = posted or waited or request.GET
         outlet = _chosen(shops(person), asked.get("outlet", ""))
         if outlet is None:
-            return _shelf(request, None, [])
+            outlets = shops(person)
+            return _shelf(request, next(iter(outlets), None), outlets, _no_such_shop())
         try:
             made = _closing(person, outlet, asked)
         except Refusal as refusal:

@@ -318,6 +318,26 @@ def test_lot_unknown_waits_on_the_shelf_until_a_count(farm: Farm, keeper: Client
     assert "Sold, lot unknown" not in text(keeper.get("/shelf/"))
 
 
+def test_a_shop_sees_and_counts_no_other_outlets_shelf(farm: Farm, keeper: Client) -> None:
+    other = farm.other_shop()
+    run = farm.pack([farm.cut(1500)], packs=12)
+    farm.arrive(farm.send(run, 4, other), run, accepted=4)
+    run_of(farm, 3)
+    for url, sent in (
+        ("/shelf/", {"sold_out": "SALAD-120"}),
+        (COUNT, {"press": "record", f"left-{run.code}": "1"}),
+    ):
+        own = keeper.get(url)
+        assert own.status_code == 200
+        assert run.code not in text(own)
+        assert "Corner shop" not in text(own)
+        answer = keeper.post(url, {"outlet": "Corner shop", "client_id": "x"} | sent)
+        assert answer.status_code == 422
+        assert "Choose a shop that you see" in text(answer)
+        assert run.code not in text(answer)
+    assert not Event.objects.filter(kind__in=["count", "sold_out"]).exists()
+
+
 # --- sold out, reduced ----------------------------------------------------------------------------
 
 

@@ -21,6 +21,7 @@ from grow.kinds import WORKED_OUT
 from grow.models import Event, Flag, Lot, Movement, Person
 from sales.models import Money, Product, TillDay, TillFormat, TillName
 from tests.farm import Farm
+from tests.hands import PHONE, People, Thumb, violations
 
 pytestmark = pytest.mark.django_db
 URL = "/till-file/"
@@ -320,6 +321,41 @@ def test_a_shop_sees_no_other_outlets_till(farm: Farm, keeper: Client, runs: lis
     assert "Quince till" not in text(page)
     refused = send(keeper, table([["1"]]), outlet="Corner shop")
     assert "Choose the shop." in text(refused)
+
+
+@pytest.fixture
+def people(transactional_db: None, farm: Farm) -> People:
+    return People(farm)
+
+
+def test_a_file_is_read_and_recorded_in_a_real_browser(
+    people: People, page: Any, live_server: Any, orm: Any
+) -> None:
+    day = orm(people.farm.now.date).isoformat()
+    rows = [[day, "SALAD-120", "2", "4.80", ""], [day, "Rkt 60", "1", "2.00", ""]]
+
+    def choose(content: bytes) -> None:
+        page.goto(URL)
+        page.get_by_label("Which till").fill("Front")
+        file = {"name": "till.csv", "mimeType": "text/csv", "buffer": content}
+        page.get_by_label("Its file").set_input_files(files=[file])
+        page.get_by_role("button", name="Look at it").last.click()
+
+    thumb = Thumb(page, people, "shop", live_server.url, PHONE).start()
+    choose(table(rows))
+    assert violations(page) == []
+    page.get_by_role("button", name="Read it so").click()
+    page.get_by_text("1 of 2 rows cannot be read").wait_for()
+    assert violations(page) == []
+    choose(table(rows[:1]))
+    page.get_by_role("button", name="Record 1 day").wait_for()
+    assert violations(page) == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+    page.get_by_role("button", name="Record 1 day").click()
+    page.get_by_text("1 day is recorded.").wait_for()
+    assert orm(lambda: TillDay.objects.get().till) == "Front"
+    assert thumb.elsewhere == []
+    assert page.said == []
 
 
 # --- by the API -----------------------------------------------------------------------------------
