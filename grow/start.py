@@ -40,8 +40,9 @@ _SHOWN = 40
 PAPERS: list[Callable[[list[Event]], dict[int, list[str]]]] = []
 #: Where an act leads next: who, the entry, what it made → (words, address) of each way.
 WAYS: list[Callable[[Person, Event, list[Lot]], list[tuple[str, str]]]] = []
-#: What is said besides of an entry that somebody has just told.
-TELLS: list[Callable[[Event], list[str]]] = []
+#: What is said besides of an entry that somebody has just told: sentences, and whether each is a
+#: warning.
+TELLS: list[Callable[[Event], list[tuple[str, bool]]]] = []
 #: What leads somebody who is new here: who → what the start page's template needs of it.
 LEADING: list[Callable[[Person], dict[str, Any]]] = []
 
@@ -113,6 +114,7 @@ class Happened:
     lots: list[Lot]
     says: list[str]
     papers: list[str] = field(default_factory=list)
+    besides: list[tuple[str, bool]] = field(default_factory=list)
     ways: list[tuple[str, str]] = field(default_factory=list)
     gone: str = ""
     can_undo: bool = False
@@ -150,7 +152,7 @@ def one(person: Person, pk: str | None) -> Happened | None:
     )
     said = next(iter(in_words(list(found), person)), None)
     if said:
-        said.says += [text for tells in TELLS for text in tells(said.event)]
+        said.besides = [one for tells in TELLS for one in tells(said.event)]
     return said
 
 

@@ -238,16 +238,33 @@ def last_way(person: Person) -> tuple[str, str]:
 # --- what came today -----------------------------------------------------------------------------
 
 
-def came_today(person: Person) -> list[Receipt]:
+@dataclass(frozen=True)
+class Came:
+    """A receipt of today: when, and how warm, as it is read."""
+
+    receipt: Receipt
+    at: str
+    reading: str
+
+
+def came_today(person: Person) -> list[Came]:
     """Receipts of today of which more was said than how much, the latest first."""
     day = clock.day_number(clock.local(clock.now()).date())
     lines = ReceiptLine.objects.select_related("lot").order_by("id")
-    return list(
+    rows = (
         scope.seen(Receipt.objects.filter(event__day=day), person)
         .select_related("event", "note__outlet__place", "probe")
         .prefetch_related(Prefetch("lines", lines))
         .order_by("-event")[:MOST_NOTES]
     )
+    return [
+        Came(
+            row,
+            f"{clock.local(row.event.happened_at):%H:%M}",
+            "" if row.temperature_c is None else f"{temperatures.plainly(row.temperature_c)} °C",
+        )
+        for row in rows
+    ]
 
 
 # --- outlets -------------------------------------------------------------------------------------

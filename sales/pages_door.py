@@ -271,7 +271,7 @@ def photo_page(request: HttpRequest, pk: int) -> HttpResponseBase:
 # --- what is said once it is recorded ------------------------------------------------------------
 
 
-def warmth_says(event: Event) -> list[str]:
+def warmth_says(event: Event) -> list[tuple[str, bool]]:
     """What the temperature of a receipt just told says."""
     receipt = Receipt.objects.filter(event=event).first() if event.kind == "receive" else None
     if receipt is None or receipt.temperature_c is None:
@@ -280,14 +280,17 @@ def warmth_says(event: Event) -> list[str]:
     moved = set(event.movements.values_list("lot_id", flat=True))
     came = [lot for lot in lots if lot.pk in moved]
     said = warmth.worst(receipt, came, event.placed_at)
-    return [f"{said.sentence} ({said.source})"] if said else []
+    if said is None:
+        return []
+    fine = (temperatures.Says.FINE, temperatures.Says.NOT_JUDGED)
+    return [(f"{said.sentence} ({said.source})", said.says not in fine)]
 
 
-def unknown_says(event: Event) -> list[str]:
+def unknown_says(event: Event) -> list[tuple[str, bool]]:
     """Of what came without a note under a code that is not known here: who must look."""
     if event.kind != "come_without_note" or event.movements.exists():
         return []
-    return [flag.says for flag in event.flags.all()]
+    return [(flag.says, True) for flag in event.flags.all()]
 
 
 DOOR_PAGES = [

@@ -370,6 +370,23 @@ def test_a_forgotten_point_is_asked_back_once(
     assert "SI 2013/2996" in shown
 
 
+def test_what_was_said_at_the_door_is_shown_by_the_farms_own_clock(
+    farm: Farm, chef: Client, asked: tuple[Event, Lot]
+) -> None:
+    """In July a clock in Britain is an hour ahead of UTC (Summer Time Act 1972)."""
+    run = asked[1]
+    farm.pass_time(days=120)
+    sent = farm.send(run, 2, already_done=True)
+    data = form(sent, (run, 2), press="all", temperature="9.40", measured="air")
+    answer = chef.post("/goods-in/", data)
+    hour = farm.now.hour + 1
+    told = chef.get(answer["Location"]).content.decode()
+    assert re.search(r'class="done-warns">9.4 °C is above 8 °C: the figure is not met', told)
+    assert f"{hour:02d}:{farm.now:%M} {sent.note.number} 9.4 °C, air · good" in " ".join(
+        text(chef.get("/goods-in/")).split()
+    )
+
+
 def test_how_it_was_measured_last_is_filled_in(
     farm: Farm, chef: Client, asked: tuple[Event, Lot]
 ) -> None:
