@@ -122,7 +122,8 @@ def _posted(request: HttpRequest, person: Person) -> HttpResponseBase:
     except NotKnown as refusal:
         if queued.is_queued(request):
             return queued.refused(refusal, [])
-        return _list(request, person, refusal, sent.get("note", ""), status=404)
+        named = sent.get("note", "")
+        return _list(request, person, refusal, named, status=404 if named else 422)
     _read(note, sent)
     pressed = sent["press"]
     if pressed not in (ALL, RECORD):
