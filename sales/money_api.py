@@ -11,6 +11,8 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
+from grow.asks import Unread
+from grow.errors import Refusal
 from grow.flat import columns_of
 from grow.models import Business
 from grow.rest import DayAsked, Reading, called, shown, who
@@ -77,4 +79,7 @@ class BooksOf(Reading):
     )
     def get(self, request: Request) -> Response:
         asked = self.asked()
-        return self.pages_of(books(asked["first"], asked["last"]))
+        try:
+            return self.pages_of(books(asked["first"], asked["last"]))
+        except Refusal as refusal:
+            raise Unread({"last": refusal}) from refusal

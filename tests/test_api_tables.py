@@ -54,7 +54,7 @@ SET_UP = {
 }
 LOOKED_AT = [
     *("people", "sign-offs", "lots", "events", "movements", "holdings", "lineage", "flags"),
-    *("holds", "tags", "runs", "notes", "money"),
+    *("holds", "tags", "runs", "notes", "money", "statements"),
 ]
 LISTS = [*SET_UP, *LOOKED_AT]
 
