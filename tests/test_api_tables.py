@@ -3,6 +3,7 @@ never slower for having more rows."""
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
 import pytest
@@ -13,7 +14,7 @@ from django.urls import get_resolver
 from rest_framework.test import APIClient
 
 from grow.models import Crop, Event, Lot, Movement, Person, Place, PlantSite, Variety
-from sales.models import LabelStock, Outlet, Price, Printer, Product
+from sales.models import LabelStock, Outlet, Price, Printer, Product, Statement
 from tests.farm import Farm, decided
 from tests.test_api import refused, tell
 
@@ -93,6 +94,8 @@ def a_morning(farm: Farm, held: bool = True) -> Lot:
     farm.arrive(farm.send(run, 5), run, accepted=6)
     farm.till(2)
     farm.tell("print_tags", count=2)
+    month = dt.date(2025, 1 + Statement.objects.count(), 1)
+    farm.tell("issue_statement", outlet=farm.shop, month=month)
     if held:
         farm.hold(run)
     return run
