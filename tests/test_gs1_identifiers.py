@@ -15,7 +15,6 @@ from sales.gs1.identifiers import IDENTIFIERS, Part
 from sales.gs1.table import KEYS, NOT_IN_QUERY
 from sales.gs1.values import RULES
 from tests.gs1_vectors import DICTIONARY
-from tests.test_gs1 import UNUSED
 
 pytestmark = pytest.mark.once
 
@@ -26,7 +25,8 @@ TODAY = dt.date(2026, 11, 25)
 
 #: What GS1's dictionary asks of a component beyond what we do, and why not.
 NOT_ASKED = {
-    **UNUSED,
+    "gcppos1": "needs a list of all company prefixes, and there is no public one",
+    "gcppos2": "the same, after one digit",
     "csumalpha": "check characters of GMN and MUDI, for medical devices",
     "hasnondigit": "the same",
     "iso4217": "numbers of currencies; prices stand in no lot's label",

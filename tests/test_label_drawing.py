@@ -37,7 +37,7 @@ from grow.labels import (
     qr,
     shelf_card,
 )
-from sales.labels import figures_mm
+from sales.label_words import figures_mm
 from tests.reading_labels import (
     DOTS_TO_THE_INCH,
     MM,
