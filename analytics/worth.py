@@ -180,7 +180,7 @@ def on_hand(day: dt.date) -> OnHand:
         unit="pence, net of tax",
         notes=[
             f"Leaf and packs cost {IN_IT}, and packaging, without labour. They fetch the lowest "
-            "price on the list; held, or past its date: nothing.",
+            "price on the list; held, in quarantine, or past its date: nothing.",
             "Plants cost seed, medium and pot of each cell and plant that stands, by the rates of "
             "that day; light and labour are not in it.",
         ],
@@ -249,15 +249,16 @@ def _goods(
         row = sums["packs" if lot.grams_each else "leaf", what, places[place].name, lot.unit]
         cost, least = known.cost(lot, n), known.least.get(lot.line)
         date = dates.get(pk)
-        if pk in held or (date and date < day):
+        stopped = pk in held or places[place].kind == K.QUARANTINE
+        if stopped or (date and date < day):
             fetches: int | None = 0
         else:
             fetches = None if least is None else worth(n, lot.unit, least)
         row[0] += n
         row[1] = None if cost is None or row[1] is None else row[1] + cost
         row[2] = None if fetches is None or row[2] is None else row[2] + fetches
-        if cost is None and fetches is None:
-            about.gap(f"{what}: neither what it cost nor a price is known.")
+        if cost is None:
+            about.gap(f"{what}: what it cost is not known, so it stands at what it will fetch.")
     return [
         HandRow(kind, what, place, n, unit, _whole(cost), fetches)
         for (kind, what, place, unit), (n, cost, fetches) in sorted(sums.items())

@@ -299,7 +299,7 @@ def _whole(ask: Ask, value: Any, exact: bool) -> int:
             exactly = None
         if exactly is None or not exactly.is_finite() or exactly != exactly.to_integral_value():
             raise Refusal("no_number", f"{ask.label}: “{text[:40]}” is not a whole number.")
-        number = int(exactly) if abs(exactly) <= MOST else MOST + 1
+        number = int(exactly) if -MOST <= exactly <= MOST else MOST + 1
     if abs(number) > MOST:
         raise Refusal("too_many", f"{ask.label}: {text[:20]} is more than can be.")
     return number
@@ -315,7 +315,11 @@ def _decimal(ask: Ask, value: Any, exact: bool) -> Decimal:
         number = Decimal(text) if text.isascii() and "_" not in text else None
     except InvalidOperation:
         number = None
-    if isinstance(value, bool) or number is None or not number.is_finite() or abs(number) > MOST:
+    if (
+        isinstance(value, bool)
+        or number is None
+        or not (number.is_finite() and -MOST <= number <= MOST)
+    ):
         raise Refusal("no_number", f"{ask.label}: “{text[:40]}” is not a number.")
     return number
 

@@ -256,6 +256,7 @@ def rows_called(model: type[Model], texts: Sequence[str], person: Person) -> lis
     """For each text its row, or the refusal that says it is not known; in their order. What the
     person may not see is not known to them."""
     named = NAMED[model]
+    texts = [text.replace("\0", "") for text in texts]  # the sign that no database takes
     known = _known.get() if not isinstance(named, _ById | _Lots) else None
     before: Found = {
         key: known[model, person.pk, key]

@@ -13,7 +13,7 @@ from django.urls import reverse
 
 from grow import clock, devices, roles
 from grow.edge import tell
-from grow.errors import Refusal
+from grow.errors import NotKnown, Refusal
 from grow.models import Person
 from grow.page import Page
 from grow.pages import new_id
@@ -39,6 +39,9 @@ def kitchen_page(request: HttpRequest) -> HttpResponseBase:
         wanted = request.POST.get("outlet") or request.GET.get("outlet", "")
         outlet = next((o for o in outlets if str(o) == wanted), outlets[0] if outlets else None)
         now = kitchen(outlet) if outlet else None
+        if wanted and str(outlet) != wanted:
+            says = f"No kitchen of yours is called {wanted[:60]}."
+            return _show(request, now, outlets, NotKnown("outlet", says))
         if request.method == "POST" and now:
             return _pressed(request, person, now)
         return _show(request, now, outlets)
@@ -51,7 +54,10 @@ def _pressed(request: HttpRequest, person: Person, now: Kitchen) -> HttpResponse
     if pressed == "still here":
         request.session[_ASKED] = _today()
         return _again(now)
-    lots = [one for one in now.here if (one.old and pressed == "all") or pressed == one.code]
+    asked = set(request.POST.getlist("asked"))  # what the page showed, and nothing since
+    lots = [
+        one for one in now.here if (one.code in asked if pressed == "all" else one.code == pressed)
+    ]
     stem = request.POST.get("client_id", "")[:40] or new_id()
     told = None
     for one in lots:

@@ -69,8 +69,9 @@ def statement_page(request: HttpRequest) -> HttpResponseBase:
     return looked(
         request,
         title="Statements",
-        lead="What an outlet owes for a month, or what its till took: every penny of the books "
-        "stands on one statement.",
+        lead="What an outlet owes for a month, or took of named and worked-out lots: every penny "
+        "of the books stands on one statement. What has no price, and sales of which nobody knows "
+        "the lot, have no penny in the books.",
         caution=NO_INVOICE,
         questions=[
             Question("outlet", "Outlet", value=outlets[0][0] if outlets else "", choices=outlets),
@@ -118,7 +119,7 @@ def _statement(person: Person, asked: Mapping[str, str]) -> Answer | None:
             ),
             Section(
                 "Not charged",
-                says=["What its notes said and it did not keep. It is on no line above."],
+                says=["What its notes said and it did not keep, as known today; on no line above."],
                 table=Table(_kept(currency), kept) if kept else None,
                 empty="Everything on its notes came and was kept.",
             ),

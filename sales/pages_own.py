@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from dataclasses import dataclass, field
 from typing import Any
@@ -12,7 +13,7 @@ from django.http import HttpRequest, QueryDict
 from django.http.response import HttpResponseBase
 from django.template.response import TemplateResponse
 
-from grow import clock, devices, measures, queued, roles
+from grow import clock, codes, devices, measures, queued, roles
 from grow.asks import READ, Ask
 from grow.edge import tell
 from grow.errors import Conflict, NotKnown, Refusal
@@ -51,7 +52,9 @@ def _who(request: HttpRequest, kind: str, title: str) -> Person:
 
 def _outlet(found: list[Outlet], name: str) -> Outlet:
     """The outlet that is named, or the only one. Raises Refusal."""
-    chosen = [o for o in found if o.place.name == name] or (found if len(found) == 1 else [])
+    chosen = [o for o in found if o.place.name == name]
+    if not name and len(found) == 1:
+        chosen = found
     if not chosen:
         raise Refusal("outlet", "Say where it came to.")
     return chosen[0]
@@ -85,10 +88,10 @@ def without_note_page(request: HttpRequest) -> HttpResponseBase:
             return _without(request, found, sent)
         try:
             outlet = _outlet(found, sent.get("outlet", ""))
-            _refuse_noted(person, sent)
+            _refuse_noted(person, outlet, sent)
             data = {
                 "outlet": outlet.place.name,
-                "code": sent.get("code", ""),
+                "code": codes.code_in(sent.get("code", "")),
                 **_how_much(sent),
                 **queued.moments(sent),
             }
@@ -108,13 +111,18 @@ def without_note_page(request: HttpRequest) -> HttpResponseBase:
         return queued.done(request, event)
 
 
-def _refuse_noted(person: Person, sent: QueryDict) -> None:
-    """Before the act: what is on a note that is still open is taken in there."""
-    if sent.get("besides"):
+def _refuse_noted(person: Person, outlet: Outlet, sent: QueryDict) -> None:
+    """Before the act: what is on a note to there that is still open is taken in there. What was
+    recorded already under this id is no act any more."""
+    told = Event.objects.filter(recorded_by=person, client_id=sent.get("client_id", ""))
+    if sent.get("besides") or told.exists():
         return
     try:
-        (note, *_) = door.by_code(person, sent.get("code", ""))
+        noted = door.by_code(person, sent.get("code", ""))
     except Refusal:
+        return
+    note = next((note for note in noted if str(note.outlet) == str(outlet)), None)
+    if note is None:
         return
     raise Refusal(
         "on_a_note", f"That is on note {note.number}. Take it in there.", note=note.number
@@ -162,6 +170,11 @@ class Standing:
     def places(self) -> list[tuple[str, str, str]]:
         """(what is sent, the tower, what is against it) of each."""
         return [(f"{self.crop.pk}|{t}", t, self.danger.get(t, "")) for t in self.towers]
+
+    @property
+    def against_some(self) -> str:
+        """What is against cutting it somewhere, where nobody says from where it was cut."""
+        return next(iter(self.danger.values()), "")
 
     @property
     def anywhere(self) -> str:
@@ -256,7 +269,7 @@ def _harvest(outlets: list[Outlet], sent: QueryDict) -> dict[str, Any]:
     """The cut as the act is told it: a fact, into the outlet's own kitchen. Raises Refusal."""
     outlet = _outlet(outlets, sent.get("outlet", ""))
     pk, _, tower = sent.get("what", "").partition("|")
-    crop = Crop.objects.filter(pk=int(pk)).first() if pk.isascii() and pk.isdigit() else None
+    crop = Crop.objects.filter(pk=int(pk)).first() if re.fullmatch("[0-9]{1,18}", pk) else None
     if crop is None:
         raise Refusal("what", "Say what was cut.")
     grams, basis = _weight(crop, sent)

@@ -5,6 +5,7 @@ Both work without a script; with one, plus and minus count for a thumb."""
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
@@ -282,7 +283,7 @@ def _scanned(request: HttpRequest, made: Closing, text: str) -> HttpResponseBase
     (of,) = [of for of in made.dates if lot in [one.lot for one in of.lots]]
     if not of.by_weight:
         before = made.left[of.key]
-        made.left[of.key] = str(int(before) + 1 if before.isascii() and before.isdigit() else 1)
+        made.left[of.key] = str(int(before) + 1 if re.fullmatch("[0-9]{1,9}", before) else 1)
     return _show(request, made, heard=f"{lot.title}, {of.says}: {made.left[of.key] or 'weigh it'}.")
 
 

@@ -15,7 +15,7 @@ from typing import Any
 from grow.clock import number_day
 from grow.kinds import CANCELLING, DIFFERENCE, OWN, SHORTFALL, WORKED_OUT
 from grow.ledger import AFTER_POST
-from grow.models import Event, Movement, Place, PlaceKind, Unit
+from grow.models import SOURCES, Event, Movement, Place, PlaceKind, Unit
 
 from .models import Money, Outlet, Price, Product
 
@@ -46,8 +46,10 @@ def _sign(m: Movement, kind: str) -> tuple[int, Place | None]:
         return 1, to.belongs_to
     if from_.kind == PlaceKind.SOLD:
         return -1, from_.belongs_to
-    if to.kind in _EATERS and from_.kind in _OURS:
-        return 1, to
+    if to.kind in _EATERS and (
+        from_.kind in _OURS or (kind == "come_without_note" and from_.kind in SOURCES)
+    ):
+        return 1, to  # what came without a note came, whatever our own store held
     if from_.kind in _EATERS and (to.kind in _OURS or kind == "return_goods"):
         return -1, from_  # the outlet was charged when it came
     return 0, None
@@ -119,7 +121,11 @@ class _Prices:
         for m, event, sign, outlet in self.rows:
             sale = _sale(m, event)
             stands = [p for p in self.paid[m.lot_id, outlet.pk] if sale and _sale_of(p) == sale]
-            pence = stands[0].unit_pence if stands else self._pence(m, event, sign, outlet)
+            pence, code = (
+                (stands[0].unit_pence, stands[0].tax_code)
+                if stands
+                else self._priced(m, event, sign, outlet)
+            )
             if pence is None:
                 continue
             key = (*sale, m.lot_id, outlet.pk) if sale else (m.pk,)
@@ -127,28 +133,31 @@ class _Prices:
                 net[key] = sum(signed(p) for p in stands)
             before, net[key] = net[key], net[key] + sign * m.quantity
             change = worth(net[key], m.lot.unit, pence) - worth(before, m.lot.unit, pence)
-            code = stands[0].tax_code if stands else self._tax_code(m, event, outlet)
             out.append(
                 Money(movement=m, outlet=outlet, unit_pence=pence, pence=change, tax_code=code)
             )
         return out
 
-    def _pence(self, m: Movement, event: Event, sign: int, outlet: Outlet) -> int | None:
+    def _priced(
+        self, m: Movement, event: Event, sign: int, outlet: Outlet
+    ) -> tuple[int | None, str]:
+        """(pence, tax code): of the day; of what comes back, those at which it was sold."""
+        code = self._tax_code(m, event, outlet)
         if event.kind == WORKED_OUT:
             told = json.loads(event.told or "{}").get("unit_pence")
             day = self.days.get(event.corrects_id or 0, event.day)
-            return told if told is not None else self._listed(outlet, m.lot.line, day)
+            return (told if told is not None else self._listed(outlet, m.lot.line, day)), code
         rows = self.told[event.pk].get(m.lot_id)
         if rows:
             row = rows.pop(0)  # the till's rows of a lot stand in the order of its movements
             if row["unit_pence"] is not None:
-                return row["unit_pence"]
-            return self._listed(outlet, row["line"], event.day)
+                return row["unit_pence"], code
+            return self._listed(outlet, row["line"], event.day), code
         if sign < 0 or event.kind in OWN:
             fetched = self._fetched(m, event, outlet)
             if fetched is not None:
                 return fetched
-        return self._listed(outlet, m.lot.line, event.day)
+        return self._listed(outlet, m.lot.line, event.day), code
 
     def _listed(self, outlet: Outlet, line: str, day: int) -> int | None:
         row = self._row(outlet, line, day)
@@ -163,18 +172,19 @@ class _Prices:
         stood = [row for row in self.list.get((outlet.pk, line), ()) if row[0] <= on]
         return stood[-1] if stood else None
 
-    def _fetched(self, m: Movement, event: Event, outlet: Outlet) -> int | None:
-        """What one of a lot fetched there last before it came back."""
-        net: dict[tuple[int, int], int] = defaultdict(int)
-        when: dict[tuple[int, int], Any] = {}
+    def _fetched(self, m: Movement, event: Event, outlet: Outlet) -> tuple[int, str] | None:
+        """What one of a lot fetched there last before it came back, and under which tax code."""
+        net: dict[tuple[int, int, str], int] = defaultdict(int)
+        when: dict[tuple[int, int, str], Any] = {}
         for p in self.paid[m.lot_id, outlet.pk]:
             e = p.movement.event
             act = e.corrects_id if e.corrects_id and e.kind in (*_TAKES_BACK, WORKED_OUT) else e.pk
             if e.placed_at <= event.placed_at and e.kind not in (SHORTFALL, DIFFERENCE):
-                net[act, p.unit_pence] += signed(p)
-                when[act, p.unit_pence] = e.placed_at
-        sold = [(when[key], key[1]) for key, n in net.items() if n > 0]
-        return max(sold)[1] if sold else None
+                key = act, p.unit_pence, p.tax_code
+                net[key] += signed(p)
+                when[key] = e.placed_at
+        sold = [(when[key], *key[1:]) for key, n in net.items() if n > 0]
+        return max(sold)[1:] if sold else None
 
 
 def _told_rows(event: Event) -> dict[int, list[dict[str, Any]]]:

@@ -7,6 +7,7 @@ Quantities inside are packs, or grams of what is sold by weight; typed, they are
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -218,7 +219,7 @@ def _gone(person: Person, typed: Mapping[str, str]) -> list[Stood]:
         return []
     lots = scope.seen(Lot.objects.select_related("made_by", "crop"), person)
     lots_ = lots.in_bulk([lot for lot, _ in pairs])
-    places = Place.objects.in_bulk([place for _, place in pairs])
+    places = scope.seen(Place.objects.all(), person).in_bulk([place for _, place in pairs])
     return [
         Stood(lots_[lot], places[place], 0)
         for lot, place in pairs
@@ -227,7 +228,7 @@ def _gone(person: Person, typed: Mapping[str, str]) -> list[Stood]:
 
 
 def _is_id(text: str) -> bool:
-    return text.isascii() and text.isdigit() and int(text) < 2**63
+    return bool(re.fullmatch("[0-9]{1,18}", text))
 
 
 def _laid(person: Person, outlet: Outlet, day: dt.date, more: Iterable[Stood] = ()) -> Sending:

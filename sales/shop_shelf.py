@@ -140,7 +140,7 @@ def on_shelf(
             found[line] = OnShelf(line, said.name(lot), product, sold_out=gone.get(lot.line))
         key = line, date or lot.pk
         if key not in by_date:
-            cut = f"{LotKind(lot.kind).label.lower()} of {_on(lot.made_by.happened_at.date())}"
+            cut = f"{LotKind(lot.kind).label.lower()} of {_on(clock.number_day(lot.made_by.day))}"
             reads = said.dated(lot, date) if date else cut
             by_date[key] = OfDate([], reads, bool(date and date < day))
             found[line].dates.append(by_date[key])

@@ -129,15 +129,13 @@ def _number(month: dt.date) -> int:
 
 def _money(outlet: Outlet, first: dt.date, issued: Statement | None) -> QuerySet[Money]:
     """Rows of the month, and of the months stated before it what was told since the last of
-    those. By induction each row from the first stated month on stands on one statement."""
+    those. Months are stated without a gap, so each row stands on one statement."""
     before = Statement.objects.filter(outlet=outlet, month__lt=_number(first))
     last = before.order_by("-month").first()
     start, end = clock.day_number(first), clock.day_number(month_after(first))
     rows = Q(movement__day__gte=start, movement__day__lt=end)
-    if last:
-        stated = dt.date(last.month // 100, last.month % 100, 1)
-        over = clock.day_number(month_after(stated))
-        rows |= Q(movement__day__lt=over, movement_id__gt=last.up_to)
+    if last and month_after(last.first) == first:  # it stands on the first month after, alone
+        rows |= Q(movement__day__lt=start, movement_id__gt=last.up_to)
     told = Money.objects.filter(rows, outlet=outlet)
     return told.filter(movement_id__lte=issued.up_to) if issued else told
 

@@ -138,6 +138,7 @@ STAY: dict[str, str] = {
     "accounts.issue_statement month_not_over": OF_NOW,
     "accounts.issue_statement stated": ONE_ID,  # one statement, one month
     "accounts.issue_statement stated_since": OF_NOW,
+    "accounts.issue_statement stated_in_order": OF_NOW,
     "selling._told_once till_day_told": ONE_ID,  # the till's unit is its day
     "selling.till_day till_name": NOBODY_KNOWS,
     "selling.till_day day_to_come": NOBODY_KNOWS,

@@ -91,6 +91,23 @@ def test_what_failed_asks_what_was_done_about_it(farm: Farm, verb: str, facts: d
 # The cut ------------------------------------------------------------------------------------
 
 
+def test_a_cut_of_a_crop_that_is_held_somewhere_says_from_where(farm: Farm) -> None:
+    batch, other = farm.sow(40), farm.sow(40)
+    farm.plant(batch, farm.t1, 20)
+    farm.plant(other, farm.t2, 20)
+    farm.pass_time(days=30)
+    cut = {"crates": [Crate(300)], "store": farm.store}
+    farm.tell("harvest", **cut, crop=farm.lettuce)
+    farm.hold(batch)
+    with pytest.raises(Refusal, match="Some Loose-leaf lettuce that stands may not be cut") as no:
+        farm.tell("harvest", **cut, crop=farm.lettuce)
+    assert no.value.code == "not_from_where"
+    farm.tell("harvest", **cut, towers=[farm.t2])
+    fact = farm.tell("harvest", **cut, crop=farm.lettuce, already_done=True).lot
+    assert Hold.objects.filter(lot=fact, ended_by=None).exists()
+    assert faults() == []
+
+
 def test_a_cut_of_which_nothing_was_kept(farm: Farm) -> None:
     """All of it was slug-eaten: the cut was made, and nothing of it stands in the store."""
     batch = farm.sow(20)

@@ -72,7 +72,8 @@ def test_old_crates_are_asked_about_once_a_day(farm: Farm, chef: Client) -> None
     assert "Finished?" not in words(chef.post("/kitchen/", {"press": "still here"}, follow=True))
     farm.pass_time(days=1)
     assert "3 older than their life" in words(chef.get("/kitchen/"))
-    chef.post("/kitchen/", {"press": "all", "client_id": "evening"})
+    asked = [*(lot.code for lot in old), young.code]
+    chef.post("/kitchen/", {"press": "all", "client_id": "evening", "asked": asked})
     left = [farm.stock(lot, farm.kitchen_place) for lot in (*old, young, fresh)]
     assert left == [0, 0, 0, 200]
     assert "Finished?" not in words(chef.get("/kitchen/"))
@@ -107,8 +108,10 @@ def test_only_its_own_kitchen_is_a_chefs(farm: Farm, chef: Client) -> None:
     _, elsewhere = signed_in("learner")
     assert elsewhere.get("/kitchen/").status_code == 403
     Outlet.objects.create(place=other)
-    chef.post("/kitchen/", {"press": crate.code, "outlet": "Pop-up kitchen", "client_id": "x"})
-    assert "Pop-up kitchen" not in words(chef.get("/kitchen/?outlet=Pop-up kitchen"))
+    told = {"press": crate.code, "outlet": "Pop-up kitchen", "client_id": "x"}
+    assert "No kitchen of yours" in words(chef.post("/kitchen/", told))
+    assert farm.stock(crate, farm.kitchen_place) == 400
+    assert chef.get("/kitchen/?outlet=Pop-up kitchen").status_code == 422
 
 
 @pytest.fixture

@@ -416,6 +416,12 @@ def closing_months(farm: Farm) -> None:
     farm.tell("issue_statement", outlet=farm.shop, month=dt.date(2026, 2, 1))
     met(farm, "issue_statement", outlet=farm.shop, month=dt.date(2026, 2, 28))
     met(farm, "issue_statement", outlet=farm.shop, month=dt.date(2026, 1, 1))
+    farm.pass_time(days=70)
+    met(farm, "issue_statement", outlet=farm.shop, month=dt.date(2026, 4, 1))
+    batch = farm.sow(20)
+    farm.plant(batch, farm.t3, 8)
+    farm.hold(batch)
+    met(farm, "harvest", crates=[Crate(500)], crop=farm.lettuce, store=farm.store)
 
 
 @story

@@ -93,6 +93,42 @@ def test_an_issued_month_is_not_reopened_and_what_is_told_later_is_on_the_next(f
     assert faults() == []
 
 
+def test_months_are_stated_without_a_gap(farm):
+    """What is told of a stated month stands on the month after it, and on no other draft."""
+    farm.pass_time(days=75)  # early June
+    with pytest.raises(Refusal, match="March 2026 of Kitchen has no statement yet") as no:
+        farm.tell("issue_statement", outlet=farm.kitchen, month=APRIL)
+    assert no.value.code == "stated_in_order"
+    farm.tell("issue_statement", outlet=farm.kitchen, month=MARCH)
+    farm.cut(200, store=farm.kitchen_place, on=dt.date(2026, 3, 21))
+    assert account(farm.kitchen, APRIL).total_p == 220
+    assert account(farm.kitchen, dt.date(2026, 5, 1)).total_p == 0
+    with pytest.raises(Refusal, match="April 2026 of Kitchen has no statement yet"):
+        farm.tell("issue_statement", outlet=farm.kitchen, month=dt.date(2026, 5, 1))
+
+
+def test_a_credit_bears_the_tax_code_at_which_it_was_sold(farm):
+    farm.till(3)
+    farm.pass_time(days=12)  # April
+    line = farm.bag.line
+    Price.objects.create(outlet=farm.shop, line=line, since=farm.today, pence=300, tax_code="S")
+    farm.tell("return_goods", lot=farm.run, outlet=farm.shop, quantity=1, reason="wilted")
+    fresh = farm.pack([farm.cut(1000)], packs=8)
+    farm.to_shop(fresh, 2)
+    farm.till(1, fresh)
+    april = account(farm.shop, APRIL)
+    assert {s.tax_code: s.pence for s in april.by_tax_code} == {"S": 300, "Z": -240}
+
+
+def test_what_came_without_a_note_is_charged_though_our_store_held_none(farm):
+    before = account(farm.kitchen, MARCH).total_p
+    told = {"outlet": farm.kitchen, "code": farm.run.code, "packs": 3}
+    farm.tell("discard", lot=farm.run, from_place=farm.shop_place, to="compost", quantity=8,
+              reason="old")  # fmt: skip
+    farm.tell("come_without_note", **told)
+    assert account(farm.kitchen, MARCH).total_p - before == 3 * 165
+
+
 def test_what_was_taken_back_within_the_month_is_on_no_line(farm):
     before = lines(account(farm.shop, MARCH))
     farm.tell("cancel", event=farm.till(2), reason="rung up twice")

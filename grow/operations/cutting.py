@@ -17,11 +17,13 @@ from ..errors import NotKnown, Refusal
 from ..fitting import Batch, Keeping, Known, Number, Standing, Tower
 from ..ledger import Entry, operation
 from ..models import (
+    NURSERY,
     Basis,
     Crop,
     CutSite,
     Description,
     Flag,
+    Hold,
     Item,
     Lineage,
     Lot,
@@ -105,6 +107,13 @@ def harvest(
     wrong = [b for b in batches if b.crop_id != crop.pk]
     if wrong:
         entry.refuse_or("mixed", f"{wrong[0].code} is {wrong[0].crop}, not {crop}; weigh it apart.")
+    barred = [] if batches else _barred(crop, at)
+    if barred:
+        entry.refuse_or(
+            "not_from_where",
+            f"Some {crop} that stands may not be cut: {barred[0]}. Say from which sowing, tower or "
+            "site this is, or tell it as already cut.",
+        )
     weights = _weights(batches, cut)
     if not sure and not entry.told_as_fact:
         _ask_back(batches, cut, net)
@@ -129,6 +138,8 @@ def harvest(
         )
         if wrong:
             entry.hold_at_birth(lot, f"cut together with {_and_allergens(wrong)}")
+        if barred:
+            entry.hold_at_birth(lot, f"nobody knows from where it was cut; {barred[0]}")
         entry.move(lot, the("growth"), store, grams - graded, basis)
         entry.move(lot, the("growth"), the("compost"), graded, basis)
         for batch, share in zip(batches, shared_out(grams, weights), strict=True):
@@ -136,6 +147,21 @@ def harvest(
         if taken:
             _tag_twice(entry, lot, taken)
         entry.later.append(partial(_cut, lot, cut))
+
+
+def _barred(crop: Crop, at: dt.datetime) -> list[str]:
+    """What is against cutting some of a crop that stands then: it may be of that."""
+    from ..cuttable import standing  # which asks what would touch a cut
+
+    found = [f"{s.tower}: {s.why_not}" for s in standing([crop.pk], at) if s.why_not]
+    held = Hold.objects.filter(
+        ended_by=None,
+        lot__kind=LotKind.BATCH,
+        lot__crop=crop,
+        lot__holdings__quantity__gt=0,
+        lot__holdings__place__kind__in=NURSERY,
+    )
+    return found + [f"{hold.lot.code} is held" for hold in held.select_related("lot").distinct()]
 
 
 _sowings = ready(

@@ -1,3 +1,5 @@
+import datetime as dt
+
 from django.db import models
 
 from grow.models import Event, Movement
@@ -71,3 +73,8 @@ class Statement(models.Model):
 
     def __str__(self) -> str:
         return f"{self.number}, {self.outlet}"
+
+    @property
+    def first(self) -> dt.date:
+        """The first day of its month."""
+        return dt.date(self.month // 100, self.month % 100, 1)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 
+from django.db.models import Min
+
 from grow import clock, codes, gate
 from grow.errors import Conflict, Refusal
 from grow.ledger import Entry, operation
 from grow.models import Movement
-from sales.models import Outlet, Statement
+from sales.models import Money, Outlet, Statement
 
 
 @operation(says="statement issued", slot=23, gate_=gate.ALONE, can_cancel=False)
@@ -31,7 +33,24 @@ def issue_statement(entry: Entry, *, outlet: Outlet, month: dt.date) -> None:
             f"{outlet} has its statement {later.number} of a later month: what is told of {name} "
             "stands on the next one.",
         )
+    missing = _first_open(outlet)
+    if missing and (missing.year, missing.month) < (month.year, month.month):
+        raise Refusal(
+            "stated_in_order",
+            f"{missing:%B %Y} of {outlet} has no statement yet: issue that first, so that nothing "
+            "falls between two.",
+        )
     entry.later.append(lambda: _state(entry, outlet, number))
+
+
+def _first_open(outlet: Outlet) -> dt.date | None:
+    """The first month that is not stated: after the last one that is, else that of the first money
+    there."""
+    last = Statement.objects.filter(outlet=outlet).order_by("-month").first()
+    if last:
+        return (last.first + dt.timedelta(days=31)).replace(day=1)
+    day = Money.objects.filter(outlet=outlet).aggregate(day=Min("movement__day"))["day"]
+    return clock.number_day(day) if day else None
 
 
 def number_of_today() -> int:
