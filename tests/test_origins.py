@@ -49,7 +49,8 @@ def test_bags_of_a_crate_that_turns_out_to_be_mustard_are_held(farm: Farm) -> No
         code="HOT-120", name="Hot salad 120 g", nominal_g=120, allergens="Mustard"
     )
     bags, other = farm.pack([crate], 8, left=2000), farm.pack([plain], 24)
-    hot = farm.pack([crate], 8, left=1000, product=declared)
+    leaf = [Taken(crate, farm.store, left=1000), Taken(farm.cut(1000, mustard), farm.store, left=0)]
+    hot = farm.tell("pack", product=declared, taken=leaf, packs=16, store=farm.store).lot
     again = rework(farm, bags, 4)
     farm.to_shop(bags, 2)
     assert held(bags, again, other, hot) == [False] * 4

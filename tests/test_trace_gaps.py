@@ -8,7 +8,7 @@ import pytest
 from django.core.management import call_command
 
 from grow.models import Thing
-from sales.models import Outlet
+from sales.models import Outlet, Product
 from sales.operations import Arrived
 from sales.trace import trace
 from tests.farm import Farm
@@ -26,6 +26,8 @@ def farm() -> Farm:
 
 
 def test_what_nobody_wrote_down_is_said(farm: Farm):
+    Product.objects.update(days_from_cut=None)  # however old its leaf is
+    farm.bag.refresh_from_db()
     bare = farm.cut(500)  # a crop alone
     unsown = farm.sow(20)
     farm.pass_time(days=20)
