@@ -134,7 +134,7 @@ def _money(outlet: Outlet, first: dt.date, issued: Statement | None) -> QuerySet
     last = before.order_by("-month").first()
     start, end = clock.day_number(first), clock.day_number(month_after(first))
     rows = Q(movement__day__gte=start, movement__day__lt=end)
-    if last and month_after(last.first) == first:  # it stands on the first month after, alone
+    if last and last.after == first:  # it stands on the first month after, alone
         rows |= Q(movement__day__lt=start, movement_id__gt=last.up_to)
     told = Money.objects.filter(rows, outlet=outlet)
     return told.filter(movement_id__lte=issued.up_to) if issued else told

@@ -78,3 +78,8 @@ class Statement(models.Model):
     def first(self) -> dt.date:
         """The first day of its month."""
         return dt.date(self.month // 100, self.month % 100, 1)
+
+    @property
+    def after(self) -> dt.date:
+        """The first day of the month after it."""
+        return (self.first + dt.timedelta(days=31)).replace(day=1)

@@ -48,7 +48,7 @@ def _first_open(outlet: Outlet) -> dt.date | None:
     there."""
     last = Statement.objects.filter(outlet=outlet).order_by("-month").first()
     if last:
-        return (last.first + dt.timedelta(days=31)).replace(day=1)
+        return last.after
     day = Money.objects.filter(outlet=outlet).aggregate(day=Min("movement__day"))["day"]
     return clock.number_day(day) if day else None
 
