@@ -20,6 +20,7 @@ import datetime as dt
 from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from django.db.models import Case, Q, Sum, When
@@ -44,15 +45,14 @@ from .models import (
 from .ready import Given, ready
 from .setup import the
 from .shelf import (
+    Dates,
     OneLot,
     Wholes,
     chunks,
     figures,
-    first_expired_first,
     held_times,
     last_whole,
     named_by_date,
-    of_one_date,
     split_by_date,
     there_since,
     was_held,
@@ -384,14 +384,12 @@ class Walk:
         )
         wholes = whole_counts([place.pk], start)
         ids = {*opening, *(row[0] for row in moved), *(row[0] for row in counted)}
-        dated = first_expired_first(ids)
+        dates = Dates(ids)
         held = held_times(ids) if tills else {}
         for line in lines:
-            lots_ = {lot.pk: (lot, use_by) for lot, use_by in dated if lot.line == line}
+            lots_ = {pk for pk, lot in dates.lots.items() if lot.line == line}
             ends = {m: e for m, e in wholes.of(place.pk, line).items() if not start or m > start}
-            rank = {lot: n for n, lot in enumerate(lots_)}
-            groups = of_one_date(lots_.values())
-            stretches = _Stretches(sorted(ends), wholes.blurred(ends), groups)
+            stretches = _Stretches(sorted(ends), wholes.blurred(ends), dates)
             for row in moved:
                 if row[0] in lots_:
                     signed = row[3] if row[2] == place.pk else -row[3]
@@ -415,24 +413,25 @@ class Walk:
                     stretches.rows[stretches.at(moment)].append(row)
             stretches.opening = {lot: n for lot, n in opening.items() if n and lot in lots_}
             for shelf, rows in stretches:
-                order = [lots_[lot] for lot in sorted(shelf, key=rank.__getitem__)]
-                for lot, _ in order:
-                    self.rows[lot.pk] = lot
-                    self._shortfalls(lot.pk, place.pk, shelf[lot.pk].walk())
-                self._tills(place, line, rows, held, shelf, order, looked)
+                for lot, one in shelf.items():
+                    self.rows[lot] = dates.lots[lot]
+                    self._shortfalls(lot, place.pk, one.walk())
+                self._tills(place, line, rows, held, shelf, dates, looked)
 
-    def _tills(self, place, line, rows, held, shelf, lots, looked) -> None:
+    def _tills(self, place, line, rows, held, shelf, dates, looked) -> None:
         counts = {m for one in shelf.values() for m in one.counts}
         acts = {*(row[3] for row in rows), *(m for one in shelf.values() for m in one.facts)}
         waiting: list[list] = []
         unresolved: list[list] = []
         tz = clock.zone()
+        dated = cache(lambda since: dates.in_order(shelf, since))
         by_moment = defaultdict(list)
         for till, to, quantity, moment in rows:
             by_moment[moment].append([till, to, quantity])
         for moment in sorted(acts | counts):
             waiting += by_moment.get(moment, [])
             day = clock.local(moment, tz).date() if waiting else None
+            lots = dated(dates.unchanged_since(moment)) if waiting else ()
             # a count brings nothing that was not there the moment before
             for row in waiting if moment in acts else ():
                 till, to, _ = row
@@ -455,11 +454,10 @@ class Walk:
                 # somebody looked at all that was there: it is not among it
                 unresolved += waiting
                 waiting = []
-            for lot, _ in lots:
-                one = shelf[lot.pk]
+            for lot, one in shelf.items():
                 if moment in one.counts:
                     gone = one.before_count[moment] - one.taken - one.counts[moment]
-                    self._difference(lot.pk, place.pk, moment, gone)
+                    self._difference(lot, place.pk, moment, gone)
                     one.taken = 0
         for (event, _), _, left in [*unresolved, *waiting]:
             if self._entry and event == self._entry.event.pk:
@@ -570,9 +568,9 @@ class _Stretches:
     """A line's shelf cut at its whole counts, each of which ends a stretch; what it found is what
     the next one begins with."""
 
-    def __init__(self, ends: list[Moment], blurred: set[Moment], groups: list[list[int]]) -> None:
-        """blurred: ends at which a count by date stands; groups: lots that it sees as one."""
-        self.ends, self.blurred, self.groups = ends, blurred, groups
+    def __init__(self, ends: list[Moment], blurred: set[Moment], dates: Dates) -> None:
+        """blurred: ends at which a count by date stands; it sees lots of one date as one."""
+        self.ends, self.blurred, self.dates = ends, blurred, dates
         self.opening: dict[int, int] = {}
         self.shelves: dict[int, dict[int, OneLot]] = defaultdict(dict)
         self.rows: dict[int, list[tuple]] = defaultdict(list)
@@ -595,7 +593,7 @@ class _Stretches:
                 for one in shelf.values():
                     one.counts.setdefault(end, 0)  # not seen by it
             if end in self.blurred:
-                split_by_date(shelf, end, self.groups)
+                split_by_date(shelf, end, self.dates.shared(shelf, end))
             if shelf or self.rows.get(i):
                 yield shelf, self.rows.get(i, [])
             stands = (

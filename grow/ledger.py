@@ -728,8 +728,8 @@ def cancel_rows(entry: Entry, family: list[Event]) -> None:
         entry.walk_line(u.place, u.line, entry.event.placed_at)
     # dates and holds say what a till could take
     learnt = Description.objects.filter(event__in=ids).exclude(lot__in=made)
-    for d in learnt.filter(best_before__isnull=False).select_related("lot__made_by"):
-        entry.walk_again([d.lot], d.lot.made_by.placed_at)
+    for d in learnt.filter(best_before__isnull=False).select_related("lot", "event"):
+        entry.walk_again([d.lot], d.event.placed_at)
     learnt.delete()
     stopped = Hold.objects.filter(models.Q(began_by__in=ids) | models.Q(ended_by__in=ids))
     for h in stopped.select_related("lot"):

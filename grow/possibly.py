@@ -21,11 +21,11 @@ from .kinds import CANCELLING, DIFFERENCE, OWN, WORKED_OUT
 from .models import Counted, Event, Holding, Lot, Movement, PlaceKind, Unnamed, alive
 from .queries import stocks
 from .shelf import (
+    Dates,
     figures,
     first_expired_first,
     last_whole,
     next_whole,
-    of_one_date,
     there_since,
     whole_counts,
 )
@@ -74,9 +74,9 @@ class _Shelf:
     counts: dict[int, dict[Moment, int]] = field(default_factory=lambda: defaultdict(dict))
     tills: list[tuple[Moment, int]] = field(default_factory=list)
     closings: list[Moment] = field(default_factory=list)
-    #: closings by date, and the lots that they saw as one; whether the first stretch begins so
+    #: closings by date, which saw lots of one date as one; whether the first stretch begins so
     blurred: set[Moment] = field(default_factory=set)
-    groups: list[list[int]] = field(default_factory=list)
+    dates: Dates = field(default_factory=lambda: Dates(()))
     begins_blurred: bool = False
 
 
@@ -152,7 +152,7 @@ def _on_one_shelf(shelf: _Shelf, targets: set[int]) -> dict[int, tuple[int, int]
         for lot, one in now.items():
             _walk(one, shelf.moved.get(lot, ()), shelf.counts.get(lot, {}), start, end)
         began_unsure = unsure
-        unsure = end in shelf.blurred and _blur(now, shelf, end)
+        unsure = end is not None and end in shelf.blurred and _blur(now, shelf, end)
         # what was rung up beyond all that stood there then is nobody's for sure: a wrong key, or
         # goods whose coming was told too late, so it may be of any lot that came later
         total = 0
@@ -178,11 +178,11 @@ def _on_one_shelf(shelf: _Shelf, targets: set[int]) -> dict[int, tuple[int, int]
     return out
 
 
-def _blur(now: dict[int, _OnShelf], shelf: _Shelf, end: Moment | None) -> bool:
+def _blur(now: dict[int, _OnShelf], shelf: _Shelf, end: Moment) -> bool:
     """Where the count at this end saw several lots as one, any of them may have been what was left
     and any what had gone: of each the most of both. Whether more than one of them may."""
     found = False
-    for group in shelf.groups:
+    for group in shelf.dates.shared(now, end):
         lots = [now[pk] for pk in group if pk in now and now[pk].uncounted + now[pk].counted]
         had, left = sum(one.uncounted for one in lots), sum(one.counted for one in lots)
         gone, more = max(had - left, 0), max(left - had, 0)
@@ -268,7 +268,7 @@ def _read(place: int, line: str, targets: set[int]) -> _Shelf:
     for lot in {*shelf.moved, *seen}:
         shelf.counts[lot] = figures(seen[lot], ends)
     if shelf.blurred & ends.keys():
-        shelf.groups = of_one_date(first_expired_first(shelf.counts))
+        shelf.dates = Dates(shelf.counts)
     shelf.tills = sorted((moment, quantity) for _, quantity, (moment, _), _ in tills)
     shelf.closings = sorted(ends)
     return shelf
@@ -277,7 +277,7 @@ def _read(place: int, line: str, targets: set[int]) -> _Shelf:
 def _gone_by(place: int, line: str, targets: set[int], since: Moment) -> Moment | None:
     """The first count of the whole shelf from a moment on that saw none of these lots; by date, of
     their dates."""
-    dates = {date for _, date in first_expired_first(targets)}
+    dates = Dates(targets)
     moment = next_whole(place, line, since)
     while moment:
         wholes = whole_counts([place], moment, moment)
@@ -285,7 +285,8 @@ def _gone_by(place: int, line: str, targets: set[int], since: Moment) -> Moment 
         seen = Counted.objects.filter(event=event, place=place, lot__line=line, quantity__gt=0)
         lots = set(seen.values_list("lot_id", flat=True))
         if event in wholes.by_date:
-            lots = {lot.pk for lot, d in first_expired_first(lots) if d in dates}
+            seen_as = {dates.of(lot, moment) for lot in targets}
+            lots = {lot.pk for lot, date in first_expired_first(lots, moment) if date in seen_as}
         else:
             lots &= targets
         if not lots:
@@ -299,7 +300,7 @@ def _opening_by_date(shelf: _Shelf, place: int, line: str, moment: Moment) -> di
     left of it."""
     there = stocks(moment, lots=there_since(place, moment, [line]), places=[place])
     stood = {lot: n for (lot, _), n in there.items() if n > 0}
-    for group in of_one_date(first_expired_first(stood)):
+    for group in Dates(stood).shared(stood, moment):
         shelf.begins_blurred = True
         together = sum(stood[lot] for lot in group)
         stood |= dict.fromkeys(group, together)

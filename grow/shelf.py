@@ -18,6 +18,7 @@ from .models import Counted, Description, Event, Hold, Lot, alive
 from .ready import Given, ready
 
 Moment = dt.datetime
+Dated = tuple[Lot, dt.date | None]
 
 
 @dataclass
@@ -190,21 +191,11 @@ def figures(rows: Iterable[tuple[int, Moment, Moment, int]], ends: Ends) -> dict
     return {moment: quantity for moment, (_, _, quantity) in found.items()}
 
 
-def of_one_date(dated: Iterable[tuple[Lot, dt.date | None]]) -> list[list[int]]:
-    """Lots that a count by date sees as one: those of one date, where there are several, in the
-    order in which they are told. What has no date is seen by its lot."""
-    by_date: dict[dt.date, list[int]] = defaultdict(list)
-    for lot, date in dated:
-        if date:
-            by_date[date].append(lot.pk)
-    return [lots for lots in by_date.values() if lots[1:]]
-
-
 def split_by_date(shelf: Mapping[int, OneLot], moment: Moment, groups: list[list[int]]) -> None:
     """Work out the lots of a count by date. It saw how many were left of each date; where several
     lots share one, the first made are taken to have gone first, as far as named acts left any:
     the last made keep what they had, and so on back. What is more than all of them had is put
-    down to the last made of those that had some or were named. groups: as `of_one_date` gives."""
+    down to the last made of those that had some or were named. groups: as `Dates.shared` gives."""
     for group in groups:
         had = {pk: shelf[pk].before(moment) for pk in group if pk in shelf}
         lots = [pk for pk, n in had.items() if n or shelf[pk].counts[moment]]
@@ -266,19 +257,67 @@ def chunks(ids: Iterable[int], size: int = 5000) -> Iterator[list[int]]:
         yield some
 
 
-def first_expired_first(shelf: Iterable[int]) -> list[tuple[Lot, dt.date | None]]:
-    """The lots of a shelf with their dates as they stand: first to expire, then first made."""
-    dated = []
-    for some in chunks(shelf):
-        shorter = dict(
-            Description.objects.filter(lot__in=some, best_before__isnull=False)
-            .order_by("-best_before")  # so that the earliest stands
-            .values_list("lot_id", "best_before")
+class Dates:
+    """The dates of some lots, each as it stood at a moment: one that was shortened or labelled
+    anew since stood on the pack only from then on, and a count by date went by the pack."""
+
+    def __init__(self, lots: Iterable[int]) -> None:
+        """lots: their ids."""
+        self.lots: dict[int, Lot] = {}
+        self._told: dict[int, list[tuple[Moment, dt.date]]] = defaultdict(list)
+        for some in chunks(lots):
+            told = Description.objects.filter(lot__in=some, best_before__isnull=False)
+            for pk, moment, date in told.values_list("lot_id", "event__placed_at", "best_before"):
+                if date:
+                    self._told[pk].append((moment, date))
+            for lot in Lot.objects.filter(pk__in=some).select_related("made_by"):
+                self.lots[lot.pk] = lot
+        #: from each of these on, some lot's date is another
+        later = (
+            moment
+            for lot, told in self._told.items()
+            for moment, _ in told
+            if moment > self.lots[lot].made_by.placed_at
         )
-        for lot in Lot.objects.filter(pk__in=some).select_related("made_by"):
-            known = filter(None, (lot.use_by, shorter.get(lot.pk)))
-            dated.append((lot, min(known, default=None)))
-    return sorted(dated, key=lambda d: (d[1] or dt.date.max, d[0].made_by.placed_at, d[0].pk))
+        self._changes = sorted(set(later))
+
+    def unchanged_since(self, moment: Moment) -> Moment:
+        """Since when the dates are what they are at a moment."""
+        i = bisect_right(self._changes, moment)
+        return self._changes[i - 1] if i else _EVER
+
+    def of(self, lot: int, at: Moment | None = None) -> dt.date | None:
+        """A lot's date at a moment, or now: the earliest that was said of it by then."""
+        made = self.lots[lot].made_by.placed_at
+        at = max(at, made) if at else _NEVER
+        told = (date for moment, date in self._told.get(lot, ()) if moment <= at)
+        return min(filter(None, (self.lots[lot].use_by, *told)), default=None)
+
+    def in_order(self, lots: Iterable[int], at: Moment | None = None) -> list[Dated]:
+        """Lots with their dates at a moment, or now: first to expire, then first made."""
+        dated = [(self.lots[lot], self.of(lot, at)) for lot in lots]
+        return sorted(dated, key=lambda d: (d[1] or dt.date.max, d[0].made_by.placed_at, d[0].pk))
+
+    def shared(self, lots: Iterable[int], at: Moment) -> list[list[int]]:
+        """Lots that a count by date sees as one: those of one date at its moment, where there are
+        several, first made first. What has no date is seen by its lot."""
+        by_date: dict[dt.date, list[int]] = defaultdict(list)
+        for lot, date in self.in_order(lots, at):
+            if date:
+                by_date[date].append(lot.pk)
+        return [lots for lots in by_date.values() if lots[1:]]
+
+
+def first_expired_first(shelf: Iterable[int], at: Moment | None = None) -> list[Dated]:
+    """The lots of a shelf, by their ids, with their dates at a moment or now: `Dates`."""
+    dates = Dates(shelf)
+    return dates.in_order(dates.lots, at)
+
+
+def date_of(lot: Lot, at: Moment | None = None) -> dt.date | None:
+    """A lot's date at a moment or now: the one that it was made with, or a shorter one told by
+    then."""
+    return Dates([lot.pk]).of(lot.pk, at)
 
 
 def held_times(lots: Iterable[int]) -> dict[int, list[tuple[Moment, Moment | None]]]:

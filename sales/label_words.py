@@ -18,7 +18,7 @@ from typing import Any
 
 from grow import clock
 from grow.models import Business, Crop, Lot
-from grow.shelf import first_expired_first
+from grow.shelf import date_of
 from grow.wording import amount
 
 from . import contents, public
@@ -287,12 +287,6 @@ def _one_variety(run: PackingRun) -> Any:
     parents = Lot.objects.filter(below__child=run.lot, below__kind="went_in", below__struck_by=None)
     found = {lot.variety for lot in parents.select_related("variety__crop")}
     return found.pop() if len(found) == 1 else None
-
-
-def date_of(lot: Lot) -> dt.date | None:
-    """The date on its packs as it stands: that of its run, or a shorter one given since."""
-    ((_, date),) = first_expired_first([lot.pk])
-    return date
 
 
 def _listed(words: Sequence[str]) -> str:

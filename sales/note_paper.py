@@ -122,7 +122,9 @@ def paper_of(note: DeliveryNote) -> NotePaper:
     told = json.loads(event.told or "{}")
     said = note.parties or parties(note.outlet)
     rows = list(note.lines.select_related("lot__made_by", "lot__crop", "lot__variety"))
-    dates = {lot.pk: date for lot, date in first_expired_first([row.lot_id for row in rows])}
+    # as they stood when it was sent: a note printed again says what it said
+    dated = first_expired_first([row.lot_id for row in rows], event.placed_at)
+    dates = {lot.pk: date for lot, date in dated}
     runs = PackingRun.objects.filter(lot__in=[row.lot_id for row in rows])
     by_lot = {run.lot_id: run for run in runs.select_related("lot__made_by", "product")}
     kinds = _date_kinds(by_lot.values())

@@ -12,8 +12,9 @@ from typing import Any
 
 from grow.models import Basis, Event, Hold, Lot, Movement, alive
 from grow.readings import hour_known
+from grow.shelf import date_of
 
-from .label_words import date_of, words_of
+from .label_words import words_of
 from .ledger_hooks import moved_by
 from .models import PackingRun
 from .operations.line import LOOKED_AT

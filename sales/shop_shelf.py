@@ -122,7 +122,8 @@ def on_shelf(
     """What stands, or stood at the end of a day, on a shop's shelf, by name. also: lots that
     somebody sees there and the books do not."""
     place, today = outlet.place, clock.local(clock.now()).date()
-    there = _now(place) if day >= today else _then(place, clock.end_of(day))
+    evening = clock.end_of(day) if day < today else None
+    there = _then(place, evening) if evening else _now(place)
     for lot in also:
         there.setdefault(lot.pk, 0)
     held = dict(Hold.objects.filter(lot__in=there, ended_by=None).values_list("lot_id", "reason"))
@@ -133,7 +134,7 @@ def on_shelf(
     gone = sold_outs(place, day)
     found: dict[str, OnShelf] = {}
     by_date: dict[tuple[str, object], OfDate] = {}
-    for lot, date in first_expired_first(there):
+    for lot, date in first_expired_first(there, evening):
         line = lot.line or lot.title
         if line not in found:
             product = said.products.get(lot.line)
@@ -256,7 +257,8 @@ def went_on(outlet: Outlet, day: dt.date, said: Known | None = None) -> list[Wen
     place = outlet.place
     number = clock.day_number(day)
     today = clock.local(clock.now()).date()
-    left = _now(place) if day >= today else _then(place, clock.end_of(day))
+    evening = clock.end_of(day) if day < today else None
+    left = _then(place, evening) if evening else _now(place)
     moved: dict[int, list[tuple[int, str, str]]] = defaultdict(list)
     for side, other, sign in (("to_place", "from_place", 1), ("from_place", "to_place", -1)):
         rows = Movement.objects.filter(day=number, lot__kind__in=_EATEN, **{side: place})
@@ -265,7 +267,7 @@ def went_on(outlet: Outlet, day: dt.date, said: Known | None = None) -> list[Wen
             moved[lot].append((sign * quantity, other_kind, kind))
     said = said or known(outlet, day)
     found: dict[tuple[str, object], Went] = {}
-    for lot, date in first_expired_first({*left, *moved}):
+    for lot, date in first_expired_first({*left, *moved}, evening):
         reads = said.dated(lot, date) if date else lot.code
         one = found.setdefault(
             (lot.line or lot.title, date or lot.pk),

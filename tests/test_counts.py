@@ -10,7 +10,7 @@ from django.db import transaction
 from grow.faults import faults
 from grow.kinds import WORKED_OUT
 from grow.models import Counted, Movement
-from grow.queries import stock, trusted_since
+from grow.queries import possibly_sold, stock, trusted_since
 from tests.farm import Farm, TillRow
 
 pytestmark = pytest.mark.django_db
@@ -230,19 +230,66 @@ def test_a_fresh_start_in_the_shop_answers_its_till_rows(farm: Farm) -> None:
     assert faults() == []
 
 
-def test_a_date_shortened_since_is_walked_again(farm: Farm) -> None:
-    """A till's day took the older run; then its date turns out to have been yesterday."""
+def test_a_date_shortened_is_the_packs_from_then_on(farm: Farm) -> None:
+    """A till's day took the older run. That its date had been brought forward before, told late,
+    changes whose those were; that it is brought forward now does not."""
     old, new = run_of(farm), run_of(farm)
     farm.to_shop(old, 5)
     farm.to_shop(new, 5)
+    relabelled = farm.now
     farm.pass_time(days=2)
     farm.till(3)
     assert (sold(old), sold(new)) == (3, 0)
-    told = farm.tell("describe", lot=old, best_before=farm.today - dt.timedelta(days=1))
+    farm.pass_time(hours=1)
+    yesterday = farm.today - dt.timedelta(days=1)
+    farm.tell("describe", lot=old, best_before=yesterday)
+    assert (sold(old), sold(new)) == (3, 0)
+    assert faults() == []
+    told = farm.tell("describe", lot=old, best_before=yesterday, at=relabelled)
     assert (sold(old), sold(new)) == (0, 3)
     assert faults() == []
     farm.tell("cancel", event=told, reason="of another run")
     assert (sold(old), sold(new)) == (3, 0)
+    assert faults() == []
+
+
+@pytest.mark.parametrize("verb", ["describe", "relabel"])
+def test_a_count_by_date_saw_the_dates_of_its_moment(farm: Farm, verb: str) -> None:
+    """Two dates counted apart, one of them brought forward since to the other: what was counted
+    apart stays apart. Told as done before the count, it saw one date, and the first made of it
+    had gone first."""
+    old = run_of(farm)
+    farm.pass_time(days=1)
+    new = run_of(farm)
+    farm.to_shop(old, 5)
+    farm.to_shop(new, 5)
+    before = farm.pass_time(hours=1)
+    farm.pass_time(hours=1)
+    farm.till(4)
+    closing(farm, {old: 4, new: 2}, by_date=True)
+    farm.pass_time(days=1)
+    farm.tell("discard", lot=old, from_place=farm.shop_place, to="compost", quantity=4, reason="no")
+
+    def bring_forward(**more):
+        if verb == "describe":
+            return farm.tell("describe", lot=new, best_before=old.use_by, **more)
+        facts = {"use_by": old.use_by, "reason": "a wrong roll", "destroyed": 0}
+        return farm.tell("relabel", run=new, **facts, **more)
+
+    def stand():
+        return [
+            (farm.stock(lot, farm.shop_place), sold(lot), possibly_sold(lot)) for lot in (old, new)
+        ]
+
+    assert stand() == [(0, 1, (1, 1)), (2, 3, (3, 3))]
+    late = bring_forward()
+    assert stand() == [(0, 1, (1, 1)), (2, 3, (3, 3))]
+    assert faults() == []
+    farm.tell("cancel", event=late, reason="told of the wrong day")
+    bring_forward(at=before, already_done=True)
+    # it saw six of one date: all five of the new one and one of the old, of which three more were
+    # thrown away than stood there; any of them may have been the four that went
+    assert stand() == [(0, 4, (0, 4)), (5, 0, (0, 4))]
     assert faults() == []
 
 

@@ -27,6 +27,7 @@ STORIES, ORDERS = 12, 4
 WHAT = (
     *("till", "till", "till", "shelf", "shelf", "shelf", "look", "closing", "closing"),
     *("fresh", "bin", "scanned", "back", "home", "by date", "by date", "by date"),
+    *("forward", "forward"),
 )
 
 
@@ -85,6 +86,9 @@ def a_week(farm: Farm, dice: random.Random) -> tuple[list[Lot], list[Callable[[]
                 tell("sell", minute, outlet=farm.shop, rows=[TillRow(farm.bag, 1, lot)])
             case "back":
                 tell("return_goods", minute, lot=lot, outlet=farm.shop, quantity=1, reason="wilted")
+            case "forward":
+                sooner = lot.use_by - dt.timedelta(days=dice.randint(1, 3))
+                tell("describe", minute, lot=lot, best_before=sooner)
             case "home":
                 tell("move", minute, lot=lot, from_place=shop, to_place=farm.quarantine, quantity=n)
     return lots, told

@@ -42,6 +42,7 @@ from ..models import (
 )
 from ..queries import stocks
 from ..setup import the
+from ..shelf import date_of
 
 #: How a lot's note begins that says where it grew, and what stands there while nobody has said.
 ORIGIN_NOTE, NOT_TOLD = "Origin: ", "not told"
@@ -180,8 +181,7 @@ def describe(
     dates the earliest: one may be shortened, never lengthened. What was labelled with a later
     one all the same is held."""
     if best_before:
-        dates = [lot.use_by, *lot.descriptions.values_list("best_before", flat=True)]
-        known = min(filter(None, dates), default=None)
+        known = date_of(lot, entry.event.placed_at)
         if known and best_before > known and lot.kind != LotKind.INPUT:
             entry.refuse_or(
                 "date_lengthened",
@@ -191,7 +191,7 @@ def describe(
             says = f"labelled {best_before:%d %b %Y}, later than its date, {known:%d %b %Y}"
             entry.flag(Flag.Kind.AGAINST_RULE, f"{lot.code} was {says}.", lot)
             entry.later.append(lambda: holds.place_holds({lot.pk: says}, entry.event))
-        entry.walk_again([lot], lot.made_by.placed_at)
+        entry.walk_again([lot], entry.event.placed_at)
     if not (called or best_before or plant_passport or photo or note):
         raise Refusal("nought", "Write a name, a date, a passport number, a note or add a picture.")
     learn(

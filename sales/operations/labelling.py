@@ -11,7 +11,8 @@ from grow.fitting import Number, Reason, of
 from grow.ledger import BEFORE_CANCEL, Entry, operation
 from grow.models import Event, Flag, Lot, LotKind, alive
 from grow.operations.inputs import learn
-from sales.label_words import Words, date_of, words_of
+from grow.shelf import date_of
+from sales.label_words import Words, words_of
 from sales.models import LabelCount, PackingRun
 
 Run = Annotated[Lot, of(LotKind.PACK)]
@@ -76,7 +77,7 @@ def relabel(entry: Entry, *, run: Run, use_by: dt.date, reason: Reason, destroye
     row = run_of(run)
     if not reason.strip():
         raise Refusal("reason", "Say why it is relabelled.")
-    stands = date_of(run)
+    stands = date_of(run, entry.event.placed_at)
     if stands is None or use_by >= stands:
         says = f"bears {stands:%d %b %Y}" if stands else "bears no date"
         entry.refuse_or(
@@ -89,7 +90,7 @@ def relabel(entry: Entry, *, run: Run, use_by: dt.date, reason: Reason, destroye
         entry.flag(Flag.Kind.AGAINST_RULE, f"{run.code} was {wrong}.", run)
         entry.later.append(lambda: holds.place_holds({run.pk: wrong}, entry.event))
     learn(entry, run, best_before=use_by, note=reason)
-    entry.walk_again([run], run.made_by.placed_at)
+    entry.walk_again([run], entry.event.placed_at)
     entry.later.append(
         lambda: LabelCount.objects.create(event=entry.event, run=row, destroyed=destroyed)
     )

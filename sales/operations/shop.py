@@ -9,7 +9,7 @@ from grow.errors import Refusal
 from grow.fitting import Goods, Number, of
 from grow.ledger import Entry, operation
 from grow.models import Flag, Hold, Movement, Place, PlaceKind
-from sales.label_words import date_of
+from grow.shelf import date_of
 from sales.models import Product
 
 Shop = Annotated[Place, of(PlaceKind.SHOP)]
@@ -35,7 +35,7 @@ def mark_down(entry: Entry, *, place: Shop, lot: Goods, quantity: int, pence: Nu
     if quantity <= 0 or pence <= 0:
         raise Refusal("nought", f"{quantity} of {lot.code} at {pence} p: nothing is reduced.")
     day = clock.number_day(entry.event.day)
-    date = date_of(lot)
+    date = date_of(lot, entry.event.placed_at)
     held = Hold.objects.filter(lot=lot, ended_by=None).first()
     why = f"held: {held.reason}" if held else ""
     if date and date < day:
