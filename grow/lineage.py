@@ -36,6 +36,16 @@ _WAYS = {
 _DANGER = "(e.cleared_by_id IS NULL OR t.id IS NULL)"
 _MATTER = "((e.kind <> 'touched' AND e.struck_by_id IS NULL) OR t.id IS NULL)"
 
+_EACH_UP = """
+WITH RECURSIVE up(root, id) AS (
+    SELECT id, id FROM ({ids}) r
+    UNION
+    SELECT up.root, e.parent_id FROM up JOIN grow_lineage e ON e.child_id = up.id
+    WHERE (e.cleared_by_id IS NULL OR up.id IS NULL)
+)
+SELECT root, id FROM up WHERE root <> id
+"""
+
 # A chain of water is one thing that is shared, so it is named by its first water: that one's
 # descendants are the chain's, and a drain-and-clean ends both.
 _ALONGSIDE = """
@@ -119,6 +129,13 @@ def below(roots: Iterable[int], *, composition: bool = False) -> set[int]:
 def above(roots: Iterable[int], *, composition: bool = False) -> set[int]:
     """Ids of the lots and of everything that they came from or that touched them."""
     return _walk("up", roots, composition)
+
+
+def ancestors(ids: Iterable[int]) -> list[tuple[int, int]]:
+    """(lot id, id of something that it came from or that touched it), for each of some lots."""
+    with connection.cursor() as cursor:
+        cursor.execute(_EACH_UP.format(ids=ids_sql()), [ids_value(ids)])
+        return cursor.fetchall()
 
 
 def alongside_sql() -> str:

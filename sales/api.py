@@ -50,6 +50,7 @@ from sales.models import (
 )
 from sales.money_api import BooksOf, StatementOf
 from sales.morning_api import MorningOf
+from sales.pages_common import CommonCauseOf
 from sales.tills_api import TillDays
 from sales.trace_api import TraceOf
 from sales.weights_api import ScaleLines, WeightsOfRun
@@ -538,6 +539,7 @@ def urls() -> list[URLPattern]:
         path("morning/", MorningOf.as_view(), name="morning"),
         path("till-days/", TillDays.as_view(), name="till-days"),
         path("trace/", TraceOf.as_view(), name="trace"),
+        path("common-cause/", CommonCauseOf.as_view(), name="common-cause"),
         path("statement/", StatementOf.as_view(), name="statement"),
         path("books/", BooksOf.as_view(), name="books"),
         path("runs/<str:code>/weights/", WeightsOfRun.as_view(), name="run-weights"),

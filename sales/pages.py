@@ -16,6 +16,7 @@ from sales.first_steps import led
 from sales.models import DeliveryNote
 from sales.offers import arriving
 from sales.pages_cards import CARD_PAGES
+from sales.pages_common import COMMON_PAGES
 from sales.pages_door import DOOR_PAGES, unknown_says, warmth_says
 from sales.pages_first import FIRST_PAGES
 from sales.pages_kitchen import KITCHEN_PAGES
@@ -98,6 +99,7 @@ PAGES: list[Any] = [
     *DOOR_PAGES,
     *OWN_PAGES,
     *TRACING,
+    *COMMON_PAGES,
     *LABEL_PAGES,
     *PRINT_PAGES,
     *CARD_PAGES,

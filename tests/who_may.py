@@ -110,6 +110,7 @@ API = """
     GET stock                   | roles
     GET today                   | roles
     GET trace                   | roles
+    GET common-cause            | manager lead
     GET morning                 | grower learner packer manager lead
     GET run-weights             | roles
     POST till-days              | shop manager lead
@@ -133,7 +134,7 @@ PAGES = """
     stock  day  trace  sheets  run_record  stock_check         | roles
     run_weights                                                | grower learner packer manager lead
     yields  waste  margin  thrown_away                         | grower manager
-    statements  books  own_use  on_hand                        | manager lead
+    statements  books  own_use  on_hand  common_cause          | manager lead
     kitchen                                                    | chef manager lead
     countersign                                   | grower packer chef shop manager lead
     pack  pack_codes  morning                          | grower learner packer manager lead
