@@ -190,6 +190,11 @@ FORMAT_MODULE_PATH = ["config.formats"]
 
 STATIC_URL = "static/"
 STATICFILES_DIRS = [BASE_DIR / "config" / "static"]
+STATICFILES_FINDERS = [
+    "django.contrib.staticfiles.finders.FileSystemFinder",
+    "django.contrib.staticfiles.finders.AppDirectoriesFinder",
+    "config.finders.PlotlyFinder",
+]
 HASHED_STATIC = not THIS_MACHINE_ONLY and not DEBUG
 # Without hosts named there is nothing to collect: whitenoise reads the folders themselves.
 STATIC_ROOT = (

@@ -6,6 +6,7 @@ A page is a function of what was asked that returns `Answer`s; `page` does the r
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
@@ -17,13 +18,17 @@ from django.http.response import HttpResponseBase
 from django.template.response import TemplateResponse
 from django.urls import NoReverseMatch, reverse
 from django.utils.dateparse import parse_datetime
+from django.utils.html import escape, format_html
+from django.utils.safestring import SafeString
 
-from . import clock
+from . import clock, codes
 from .errors import NotKnown, Refusal
 from .flat import download
 from .models import Basis, Person
 from .wording import amount
 
+#: A question is no longer: room for two dozen codes.
+LONGEST = 400
 #: Shown where there is nothing that a figure could be worked out from.
 NONE = "–"
 
@@ -114,6 +119,12 @@ class Section:
     #: What it rests on is under a fold; all of it is.
     folded: bool = False
     closed: bool = False
+    #: A figure as plotly takes it, drawn by the page's script from the numbers of the table.
+    picture: Mapping[str, Any] | None = None
+
+    @property
+    def sentences(self) -> list[SafeString]:
+        return [linked(text) for text in self.says]
 
 
 @dataclass
@@ -134,9 +145,37 @@ def traced(code: str) -> str:
         return ""
 
 
+#: What looks like a lot's code or a crate's tag in a sentence.
+_CODE = re.compile(r"\b[A-Z]\d{5}-(?:\d{2,4}-)?[0-9A-Z]\b")
+
+
+def linked(text: str) -> SafeString:
+    """A sentence in which each code leads to its trace: the record behind what is said."""
+    parts, end = [], 0
+    for found in _CODE.finditer(text):
+        if codes.is_valid(found[0]) and (address := traced(found[0])):
+            parts += [escape(text[end : found.start()])]
+            parts += [format_html('<a href="{}">{}</a>', address, found[0])]
+            end = found.end()
+    return SafeString("".join([*parts, escape(text[end:])]))
+
+
+def stock_of(place: str) -> str:
+    """Where it is shown what stands in a place."""
+    return f"{reverse('admin:stock')}?{urlencode({'place': place})}"
+
+
+def rung(telephone: str) -> str:
+    """A telephone's address, where it is a number that a telephone takes."""
+    digits = re.sub(r"[\s()./-]", "", telephone)
+    return f"tel:{digits}" if re.fullmatch(r"\+?\d{3,}", digits) else ""
+
+
 #: Where a value leads, by the way it is written; apps above add theirs.
 LEADS: dict[str, Callable[[Any], str]] = {
     "code": lambda value: traced(str(value)),
+    "phone": lambda value: rung(str(value)),
+    "place": lambda value: stock_of(str(value)),
     "entry": lambda value: reverse("admin:grow_event_change", args=[value]),
 }
 
@@ -174,6 +213,9 @@ WRITTEN: dict[str, Callable[[Any, Mapping[str, Any]], str]] = {
     "entry": lambda value, row: str(value),
     "basis": lambda value, row: Basis(value).label,
     "mark": lambda value, row: str(value or ""),
+    "codes": lambda value, row: linked(str(value or NONE)),
+    "phone": lambda value, row: str(value or NONE),
+    "place": lambda value, row: str(value or NONE),
     "day": _day,
     "time": _moment,
     "amount": lambda value, row: (
@@ -218,6 +260,7 @@ def page(
                 if part.table:
                     part.table.write()
             context["answer"] = found
+            context["has_picture"] = found and any(part.picture for part in found.sections)
         except Refusal as refusal:
             context |= {"refusal": refusal, "nearest": _nearest(refusal)}
             # an unknown name is a slip in the question, not a page that is not there
@@ -232,8 +275,13 @@ def page(
 
 def _refuse_unreadable(asked: Mapping[str, str]) -> None:
     for text in asked.values():
-        if "\0" in text or len(text) > 200:
-            refusal = Refusal("no_text", "There are signs in it that no keyboard writes.")
+        if "\0" in text or len(text) > LONGEST:
+            refusal = Refusal(
+                "no_text",
+                "There are signs in it that no keyboard writes."
+                if "\0" in text
+                else f"That is {len(text):,} signs long; {LONGEST} are read.",
+            )
             refusal.status = 400
             raise refusal
 

@@ -3,6 +3,8 @@ where it came from, what it went into, and what stood alongside."""
 
 from __future__ import annotations
 
+import json
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 from urllib.parse import urlencode
@@ -11,16 +13,18 @@ from django.http import HttpRequest
 from django.http.response import HttpResponseBase
 from django.urls import reverse
 
+from grow import clock, scope
 from grow import readings as grown
-from grow import scope
 from grow.asks import READ, Ask
 from grow.looking import NONE, Answer, Column, Question, Section, Table
 from grow.looking import page as looked
 from grow.models import GROWING, LotKind, Person, Place, PlaceKind, Thing, Unit
 from grow.page import Page
+from grow.roles import may
 from grow.wording import amount
 
 from . import readings
+from .chain_picture import TOUCHED, picture
 from .models import Product
 from .print_form import PRINTS
 
@@ -38,9 +42,11 @@ _LOT = (
 _LOTS = (*_LOT[:3], Column("how", "How"), Column("much", "How much", "mark"), *_LOT[3:])
 #: So many lots of a side are shown.
 _MOST = 60
+#: So many incidents and failed checks are offered.
+_LATEST = 40
 _NONE_OF_YOURS = "Nothing that stood with you."
 _WHERE = (
-    Column("place", "Where"),
+    Column("place", "Where", "place"),
     Column("lot", "Lot", "code"),
     Column("quantity", "How much", "amount"),
     Column("basis", "How known", "basis"),
@@ -48,9 +54,15 @@ _WHERE = (
 _TOLD = (
     Column("outlet", "Customer"),
     Column("contact", "Whom"),
-    Column("telephone", "Telephone"),
-    Column("out_of_hours", "Out of hours"),
-    Column("of", "What they had"),
+    Column("telephone", "Telephone", "phone"),
+    Column("out_of_hours", "Out of hours", "phone"),
+    Column("of", "What they had", "codes"),
+)
+_BANDS = (
+    Column("source", "From", "codes"),
+    Column("target", "To", "codes"),
+    Column("how", "How", "mark"),
+    Column("much", "How much", "mark"),
 )
 
 
@@ -77,12 +89,24 @@ def trace_page(request: HttpRequest) -> HttpResponseBase:
                 choices=_names(Thing.objects.all()),
                 seldom=True,
             ),
+            Question(
+                "entry",
+                "An incident or a failed check",
+                choices=_suspecting(person),
+                seldom=True,
+            ),
         ]
     return looked(
         request,
         title="Trace",
         questions=[
-            Question("code", "Code", "search", help="On a bag, crate, packet, tag or note."),
+            Question(
+                "code",
+                "Code",
+                "search",
+                help="On a bag, crate, packet, tag or note; several with commas between; or in "
+                "words: “salad bag bought Saturday”, “cold store since Monday”.",
+            ),
             *more,
         ],
         answer=_trace,
@@ -101,6 +125,18 @@ def _names(rows: Iterable[Any]) -> list[tuple[str, str]]:
     return [(row.name, row.name) for row in rows]
 
 
+def _suspecting(person: Person) -> list[tuple[str, str]]:
+    """(its number, what it was) of the latest incidents and failed checks."""
+    told = readings.suspecting(person).exclude(kind="check", told__contains='"passed":true')
+    found = []
+    for event in told.select_related("place").prefetch_related("things")[:_LATEST]:
+        facts = json.loads(event.told or "{}")
+        where = [str(thing) for thing in event.things.all()] or [str(event.place or "")]
+        what = " ".join(filter(None, (facts.get("kind", ""), *where, facts.get("reading", ""))))
+        found.append((str(event.pk), f"{clock.local(event.happened_at):%d %b %H:%M} {what}"))
+    return found
+
+
 def _trace(person: Person, asked: Mapping[str, str]) -> Answer | None:
     if not any(asked.values()):
         return None
@@ -108,12 +144,19 @@ def _trace(person: Person, asked: Mapping[str, str]) -> Answer | None:
     question: dict[str, Any] = {**told}
     if "date" in told:
         question["date"] = READ["day"](Ask("date", "day"), told["date"], False)
+    if "entry" in told:
+        question["entry"] = READ["whole"](Ask("entry", "whole"), told["entry"], False)
     for name, start in (("since", True), ("until", False)):
         if name in told:
             question[name] = grown.moment(told[name].replace("T", " "), name, start=start)
     found = readings.traced(person, readings.asked(person, **question))
     return Answer(
-        _sections(found, tied=bool(scope.tied_to(person)), prints=person.has_perm(PRINTS)),
+        _sections(
+            found,
+            tied=bool(scope.tied_to(person)),
+            holds=may(person, "hold"),
+            prints=person.has_perm(PRINTS),
+        ),
         file=f"trace-{found['lot']}",
         columns=readings.COLUMNS,
         rows=readings.flat(found),
@@ -121,10 +164,10 @@ def _trace(person: Person, asked: Mapping[str, str]) -> Answer | None:
 
 
 def _sections(
-    found: Mapping[str, Any], *, tied: bool = False, prints: bool = False
+    found: Mapping[str, Any], *, tied: bool = False, holds: bool = False, prints: bool = False
 ) -> list[Section]:
-    """tied: of what is kept from this person nothing is said, not even that there is none; prints:
-    they are led to the labels of what is held."""
+    """tied: of what is kept from this person nothing is said, not even that there is none; holds,
+    prints: they are led to stopping it, to the labels of what is held."""
     lots = found["lots"]
     affected = [*lots, *found["descendants"]]
     stopped = [lot for lot in affected if lot["held"]]
@@ -134,7 +177,7 @@ def _sections(
             found["asked"] if len(lots) == 1 else f"{found['asked']}: {len(lots)} lots",
             says=[found["notice"], *held, *found["notes"]],
             loud=bool(held) or found["recorded_in_error"],
-            ways=[("HOLD labels", _hold_labels(stopped[0]["code"]))] if held and prints else (),
+            ways=list(_ways(lots, stopped, holds=holds, prints=prints)),
         ),
         Section(table=_lots(lots, _LOT)),
         Section(
@@ -156,19 +199,63 @@ def _sections(
         parts.append(Section("Does it add up", facts=list(_adds_up(found))))
     if found["gaps"]:
         parts.append(Section("Gaps and warnings", says=found["gaps"]))
-    parts += [
-        Section("It came from", table=_lots(found["ancestors"]), empty="Nothing is recorded."),
+    parts += _drawn(found)
+    parts += _came_from(found["ancestors"])
+    parts.append(
         Section(
             "It went into",
             table=_lots(found["descendants"]),
             empty=_NONE_OF_YOURS if tied else "Nothing is recorded.",
-        ),
-    ]
+        )
+    )
     for shared in found["alongside"]:
         parts.append(
             Section(f"Alongside: {shared['says']}", table=_lots(shared["lots"], _LOT), closed=True)
         )
     return parts
+
+
+def _drawn(found: Mapping[str, Any]) -> list[Section]:
+    """The chain as a picture, and its numbers."""
+    chain = picture(found)
+    if not chain.bands:
+        return []
+    rows = [band.row() for band in chain.bands]
+    return [
+        Section("The chain", picture=chain.figure()),
+        Section("The numbers of the picture", table=Table(_BANDS, rows), closed=True),
+    ]
+
+
+def _came_from(ancestors: Sequence[Mapping[str, Any]]) -> Iterable[Section]:
+    """What it is made of, then what touched that, by kind and under a fold."""
+    made_of = [lot for lot in ancestors if any(join["how"] != "touched" for join in lot["joins"])]
+    yield Section("It came from", table=_lots(made_of), empty="Nothing is recorded.")
+    of_kind: dict[str, list[Mapping[str, Any]]] = defaultdict(list)
+    for lot in ancestors:
+        if lot not in made_of:
+            of_kind[lot["kind"]].append(lot)
+    for kind, lots in of_kind.items():
+        words = TOUCHED.get(kind, LotKind(kind).label)
+        yield Section(f"Touched by: {words}", table=_lots(lots), closed=True)
+
+
+def _ways(
+    lots: Sequence[Mapping[str, Any]],
+    stopped: Sequence[Mapping[str, Any]],
+    *,
+    holds: bool,
+    prints: bool,
+) -> Iterable[tuple[str, str]]:
+    """To stopping what was asked about, and with it all that was made from it; to the labels of
+    what is stopped."""
+    free = [lot["code"] for lot in lots if not lot["held"]]
+    if free and holds:
+        words = "Hold it" if len(free) == 1 else f"Hold these {len(free)} lots"
+        told = urlencode({"lots": free}, doseq=True)
+        yield words, f"{reverse('admin:act', args=['hold'])}?{told}"
+    if stopped and prints:
+        yield "HOLD labels", _hold_labels(stopped[0]["code"])
 
 
 def _hold_labels(code: str) -> str:

@@ -11,7 +11,7 @@ from django.db.models import QuerySet
 from grow import scope
 from grow.errors import NotKnown, Refusal
 from grow.finding import NAMED, rows_called
-from grow.models import Lot, Person, Place, Thing
+from grow.models import Event, Lot, Person, Place, Thing, alive
 from grow.queries import called
 
 from . import roots
@@ -29,20 +29,24 @@ def asked(
     since: dt.datetime | None = None,
     until: dt.datetime | None = None,
     thing: str = "",
+    entry: int | None = None,
 ) -> roots.Roots:
-    """The lots that a question means: any code, name or note; a product and a date; a place from
-    one moment to another; a thing since its last good check. Raises Refusal when it is none of
-    them or two at once, NotKnown for what nobody here knows or this person may not see."""
-    ways = [bool(code), bool(product or date), bool(place or since or until), bool(thing)]
-    if sum(ways) != 1:
+    """The lots that a question means: any code, name or note, or several; a product and a date; a
+    place from one moment to another; a thing since its last good check; what an entry (an incident,
+    a check) makes suspect. Raises Refusal when it is none of them or two at once, NotKnown for
+    what nobody here knows or this person may not see."""
+    ways = [code, product or date, place or since or until, thing, entry]
+    if sum(map(bool, ways)) != 1:
         raise _unclear(
             "Ask by a code, or by a product and a date, or by a place and two moments, or by a "
-            "thing: one of them.",
+            "thing, or by an incident or check: one of them.",
         )
     if code:
         return _own_code(code, person) if scope.tied_to(person) else roots.find(code)
     elif thing:
         found = roots.since_last_good_check(_the(Thing, thing, person))
+    elif entry:
+        found = roots.of_event(_suspecting(entry, person))
     elif product or date:
         if not product or date is None:
             raise _unclear("Say both the product and the date on it.")
@@ -81,6 +85,20 @@ def _the(model: type, text: str, person: Person) -> Any:
     if isinstance(row, Refusal):
         raise row
     return row
+
+
+def suspecting(person: Person) -> QuerySet[Event]:
+    """The incidents and checks, the latest first: each makes suspect what was there. For somebody
+    of the whole farm alone: they name places."""
+    told = Event.objects.filter(alive(), kind__in=("incident", "check"))
+    return told.none() if scope.tied_to(person) else told.order_by("-placed_at", "-pk")
+
+
+def _suspecting(entry: int, person: Person) -> Event:
+    found = suspecting(person).select_related("place").filter(pk=entry).first()
+    if not found:
+        raise NotKnown("no_such_entry", f"No incident or check is entry {entry}.", nearest=[])
+    return found
 
 
 def _seen(found: roots.Roots, person: Person) -> roots.Roots:
@@ -165,4 +183,4 @@ def flat(found: Mapping[str, Any]) -> Iterable[dict[str, Any]]:
             yield {"side": "alongside", **lot, "how": shared["says"]}
 
 
-__all__ = ["COLUMNS", "asked", "flat", "narrowed", "traced"]
+__all__ = ["COLUMNS", "asked", "flat", "narrowed", "suspecting", "traced"]

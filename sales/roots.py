@@ -3,10 +3,13 @@ thing since its last good check. Each gives the lots from which a trace starts."
 
 from __future__ import annotations
 
+import calendar
 import datetime as dt
 import difflib
+import json
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 from django.db.models import Q
@@ -32,7 +35,11 @@ from grow.queries import called, the_lot
 from . import suspect
 from .models import DeliveryNote, Product
 
-_SINCE = re.compile(r"^(?P<thing>.+?)\s+since\b.*$", re.IGNORECASE)
+_SINCE = re.compile(r"^(?P<named>.+?)\s+since\s*(?P<day>.*)$", re.IGNORECASE)
+#: Before all records. No day of any zone before it: the first of all years has none in the west.
+_FIRST = dt.datetime(1900, 1, 1, tzinfo=dt.UTC)
+#: Several codes in one text stand between these.
+_SEVERAL = re.compile(r"[,;\n]+")
 
 
 @dataclass(slots=True)
@@ -80,12 +87,78 @@ def _text(text: str) -> Roots:
             f"{tag.code} is a crate tag that was printed and not used yet.",
             tag=tag.code,
         )
-    thing = _SINCE.match(text)
-    if thing:
-        named = Thing.objects.filter(name__iexact=thing["thing"].strip()).first()
-        if named:
-            return since_last_good_check(named)
-    return Roots([the_lot(text)], text)
+    return _in_words(text) or _several(text) or Roots([the_lot(text)], text)
+
+
+def _several(text: str) -> Roots | None:
+    """Several suspects at once, each by whatever is known of it."""
+    parts = [part.strip() for part in _SEVERAL.split(text) if part.strip()]
+    if not parts[1:]:
+        return None
+    found = [find(part) for part in parts]
+    return Roots(
+        [lot for one in found for lot in one.lots],
+        ", ".join(one.says for one in found),
+        [note for one in found for note in one.notes],
+    )
+
+
+def _in_words(text: str) -> Roots | None:
+    """ "Scale B since Monday's check", "cold store since Friday", "salad bag bought Saturday"."""
+    if since := _SINCE.match(text):
+        name = since["named"].strip()
+        if thing := Thing.objects.filter(name__iexact=name).first():
+            return since_last_good_check(thing)
+        place, day = Place.objects.filter(name__iexact=name).first(), day_in(since["day"])
+        if place and day:
+            return at_place(place, clock.start_of(day), clock.now())
+    # the longest text that is a day: "salad bag 28 Nov", not "salad bag 28" and "Nov"
+    words = text.replace(",", " ").split()
+    for n in range(min(3, len(words) - 1), 0, -1):
+        if not (day := day_in(" ".join(words[-n:]))):
+            continue
+        named = words[:-n]
+        while named[1:] and named[-1].lower() in _ABOUT:
+            named.pop()
+        return product_on(" ".join(named), day)
+    return None
+
+
+#: What may stand between a product and its date.
+_ABOUT = frozenset({"bought", "packed", "dated", "sold", "use", "best", "before", "by", "on"})
+_DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+_FORMS = ("%Y-%m-%d", "%d %b %Y", "%d %B %Y", "%d/%m/%Y", "%d/%m/%y", "%d.%m.%Y")
+_OF_THE_YEAR = ("%d %b", "%d %B", "%d/%m")
+
+
+def day_in(text: str) -> dt.date | None:
+    """The day that somebody means: a date, day first; one without its year, a weekday, today or
+    yesterday are the latest that has been. None for what is no day."""
+    text = text.strip().removesuffix("'s check").removesuffix("’s check").strip(" .")
+    today = clock.local(clock.now()).date()
+    word = text.lower()
+    if word in ("today", "yesterday"):
+        return today - dt.timedelta(days=word == "yesterday")
+    if word[:3] in _DAYS and calendar.day_name[_DAYS.index(word[:3])].lower().startswith(word):
+        return today - dt.timedelta(days=(today.weekday() - _DAYS.index(word[:3])) % 7)
+    for form in _FORMS:
+        with suppress(ValueError):
+            return dt.datetime.strptime(text, form).date()  # noqa: DTZ007  (a day has no zone)
+    for form in _OF_THE_YEAR:
+        with suppress(ValueError):
+            # with a leap year, or 29 February is never read
+            read = dt.datetime.strptime(f"{text} 2000", f"{form} %Y").date()  # noqa: DTZ007
+            return _last(read, today)
+    return None
+
+
+def _last(read: dt.date, today: dt.date) -> dt.date | None:
+    """The last day of this name that has been."""
+    for year in range(today.year, today.year - 5, -1):
+        with suppress(ValueError):
+            if (day := read.replace(year=year)) <= today:
+                return day
+    return None
 
 
 def _spelt(key: str) -> set[str]:
@@ -192,17 +265,45 @@ def _when(moment: dt.datetime) -> str:
     return f"{clock.local(moment):%d %b %Y %H:%M}"
 
 
+# --- an incident, a failed check -----------------------------------------------------------------
+
+
+def of_event(event: Event) -> Roots:
+    """What an incident or a check makes suspect: all that was in its places meanwhile, or, of a
+    check, everything between the last good one and the next."""
+    if event.kind == "check":
+        things = list(event.things.all())
+        found = [since_last_good_check(thing, event.placed_at) for thing in things]
+        if event.place and not things:
+            start, end = _good_checks(Q(place=event.place, things=None), event.placed_at)
+            found = [at_place(event.place, start or _FIRST, end or clock.now())]
+    else:
+        told = json.loads(event.told or "{}").get("places", [])
+        places = Place.objects.filter(pk__in=told).order_by("name")
+        began = min(event.began_at or event.earliest_at, event.earliest_at)
+        found = [at_place(place, began, event.latest_at) for place in places]
+    return Roots(
+        [lot for one in found for lot in one.lots],
+        ", ".join(one.says for one in found) or str(event),
+        [note for one in found for note in one.notes],
+    )
+
+
 # --- a thing since its last good check ------------------------------------------------------
+
+
+def _good_checks(where: Q, at: dt.datetime) -> tuple[dt.datetime | None, dt.datetime | None]:
+    """The last good check up to a moment and the first after it, where there are any."""
+    moments = suspect.good(suspect.checks(where)).values_list("placed_at", flat=True)
+    start = moments.filter(placed_at__lte=at).order_by("-placed_at").first()
+    return start, moments.filter(placed_at__gt=at).order_by("placed_at").first()
 
 
 def since_last_good_check(thing: Thing, at: dt.datetime | None = None) -> Roots:
     """Everything that a thing touched, or that lay in the fridge it is, from its last good check
     to the next one. A failed check makes suspect all of that, not only what came after it."""
     at = at or clock.now()
-    passed = suspect.good(suspect.checks(Q(things=thing)))
-    moments = passed.values_list("placed_at", flat=True)
-    start = moments.filter(placed_at__lte=at).order_by("-placed_at").first()
-    end = moments.filter(placed_at__gt=at).order_by("placed_at").first()
+    start, end = _good_checks(Q(things=thing), at)
     since = f"its last good check on {_when(start)}" if start else "records began"
     says = f"{thing} since {since}" + (f" until {_when(end)}" if end else "")
     notes = [] if start else [f"No good check of {thing} is recorded before; there is no bound."]
@@ -216,16 +317,16 @@ def since_last_good_check(thing: Thing, at: dt.datetime | None = None) -> Roots:
         )
     )
     if thing.kind == Thing.Kind.FRIDGE and thing.place:
-        # no day of any zone before it: the first of all years has none in the west
-        first = start or dt.datetime(1900, 1, 1, tzinfo=dt.UTC)
-        ids |= presence.stood([thing.place.pk], first, end or at)
+        ids |= presence.stood([thing.place.pk], start or _FIRST, end or at)
     return Roots(list(Lot.objects.filter(pk__in=ids).order_by("id")), says, notes)
 
 
 __all__ = [
     "Roots",
     "at_place",
+    "day_in",
     "find",
+    "of_event",
     "product_on",
     "since_last_good_check",
     "the_place",

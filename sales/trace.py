@@ -138,6 +138,7 @@ class Trace:
             "kind": lot.kind,
             "title": lot.title,
             "use_by": lot.use_by and lot.use_by.isoformat(),
+            "grams_each": lot.grams_each,
             "how": ", ".join(
                 dict.fromkeys(j.how + (" (struck)" if j.struck else "") for j in joins)
             ),

@@ -18,7 +18,10 @@ from . import readings
 
 class TraceAsked(serializers.Serializer):
     code = serializers.CharField(
-        required=False, max_length=200, help_text="Any code, name, crate tag or note number."
+        required=False,
+        max_length=2000,
+        help_text="Any code, name, crate tag or note number, several with commas between, or a "
+        "product and a day in words.",
     )
     product = serializers.CharField(required=False, max_length=200, help_text="With date.")
     date = DayAsked(required=False, help_text="On the bag, or on which it was packed or sold.")
@@ -27,6 +30,12 @@ class TraceAsked(serializers.Serializer):
     until = MomentAsked(required=False)
     thing = serializers.CharField(
         required=False, max_length=200, help_text="All that it touched since its last good check."
+    )
+    entry = serializers.IntegerField(
+        required=False,
+        min_value=1,
+        max_value=2**63 - 1,
+        help_text="An incident or a check: what was there meanwhile, or between two good checks.",
     )
     alongside = serializers.BooleanField(
         required=False,
@@ -83,12 +92,14 @@ class JoinSerializer(serializers.Serializer):
 
 
 class TracedSerializer(serializers.Serializer):
-    """One lot of a trace. possibly_sold is at least and at most; null where no till sells it."""
+    """One lot of a trace. grams_each is of packs alone. possibly_sold is at least and at most; null
+    where no till sells it."""
 
     code = serializers.CharField()
     kind = serializers.CharField()
     title = serializers.CharField(allow_blank=True)
     use_by = serializers.DateField(allow_null=True)
+    grams_each = serializers.IntegerField(allow_null=True)
     how = serializers.CharField(allow_blank=True)
     joins = JoinSerializer(many=True)
     recorded_in_error = serializers.BooleanField()
@@ -150,7 +161,7 @@ class TraceSerializer(serializers.Serializer):
 
 class TraceOf(Reading):
     """Trace a code; or a product and the date on it; or a place from one moment to another; or a
-    thing since its last good check."""
+    thing since its last good check; or what an incident or a check makes suspect."""
 
     needs = "grow.view_lot"
     asks = TraceAsked

@@ -159,6 +159,86 @@ def test_a_thing_since_its_last_good_check(farm: Farm):
     assert [lot.pk for lot in then.lots] == [suspect.pk]
 
 
+def test_several_suspects_at_once_each_by_whatever_is_known(farm: Farm):
+    lots = season(farm)
+    other = farm.cut(300)
+    text = f"{lots['seed'].code.lower()}, hs4471b; {other.code}\n{lots['second'].code}"
+    found = trace(text)
+    assert found.roots == [lots["seed"].pk, other.pk, lots["second"].pk]
+    assert lots["run"].pk in found.down
+    with pytest.raises(NotKnown, match="NOBODY-1"):
+        trace(f"{other.code}, NOBODY-1")
+
+
+@pytest.mark.parametrize(
+    ("text", "day"),
+    [
+        ("today", 7),
+        ("yesterday", 6),
+        ("Saturday", 7),  # it is one
+        ("sun", 1),
+        ("Mon", 2),
+        ("Monday's check", 2),
+        ("4 Mar", 4),
+        ("4 March", 4),
+        ("04/03", 4),
+        ("04/03/2026", 4),
+        ("4.3.2026", 4),
+        ("2026-03-04", 4),
+        ("monkey", None),
+        ("31 Feb", None),
+        ("salad", None),
+        ("", None),
+    ],
+)
+def test_a_day_as_people_say_it(farm: Farm, text: str, day: int | None):
+    farm.pass_time(days=5)
+    assert farm.today == dt.date(2026, 3, 7)
+    assert roots.day_in(text) == (day and dt.date(2026, 3, day))
+    assert roots.day_in("8 Mar") == dt.date(2025, 3, 8)  # of this year it is still to come
+    assert roots.day_in("29 Feb") == dt.date(2024, 2, 29)
+
+
+def test_a_question_in_words(farm: Farm):
+    run = farm.pack([farm.cut(1200)], packs=10)
+    farm.pass_time(days=2)
+    farm.to_shop(run, 10)
+    for text in ("salad bag 120 g 2 Mar", "SALAD-120, bought Wednesday", "salad bag today",
+                 "salad bag 120 g use by 9/3/2026", "farm shop since Monday"):  # fmt: skip
+        assert [lot.pk for lot in roots.find(text).lots] == [run.pk], text
+    with pytest.raises(NotKnown, match="No product is called tomato"):
+        roots.find("tomato yesterday")
+    with pytest.raises(NotKnown):
+        roots.find("farm shop since the flood")
+
+
+def test_an_incident_and_a_failed_check_make_suspect_what_was_there(farm: Farm):
+    """Glass over two towers; a fridge that was warm between two good checks."""
+    lots = season(farm)
+    farm.pass_time(hours=1)
+    glass = farm.tell("incident", kind="broken glass", places=[farm.t2, farm.t3])
+    found = roots.of_event(glass)
+    assert not any(lot.pk == lots["first"].pk for lot in found.lots)
+    assert "T2 from" in found.says
+    assert "T3 from" in found.says
+    again = farm.cut(2000, lots["batch"], towers=[farm.t2])
+    assert [lot.pk for lot in roots.of_event(glass).lots] == [again.pk]
+
+    good = {"kind": "fridge", "place": farm.store, "passed": True}
+    farm.pass_time(hours=1)
+    farm.tell("check", **good)
+    farm.tell("discard", lot=again, from_place=farm.store, to="compost", quantity=2000, reason="x")
+    farm.pass_time(days=1)
+    warm = farm.tell("check", **good | {"passed": False, "reading": "9.5", "done": "mended"})
+    farm.pass_time(hours=1)
+    farm.tell("check", **good)
+    farm.pass_time(hours=1)
+    later = farm.cut(200)
+    stood = {lot.pk for lot in roots.of_event(warm).lots}
+    assert lots["run"].pk in stood
+    assert later.pk not in stood
+
+
 # --- the command -------------------------------------------------------------------------------
 
 
