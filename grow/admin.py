@@ -32,6 +32,7 @@ from .models import (
     Place,
     Planting,
     PlantSite,
+    Seal,
     Tag,
     Thing,
     ToCountersign,
@@ -402,3 +403,10 @@ class TagAdmin(LedgerAdmin):
     list_select_related = ("printed_by",)
     search_fields = ("code",)
     ordering = ("-id",)
+
+
+@admin.register(Seal)
+class SealAdmin(LedgerAdmin):
+    list_display = ("on", "events", "movements", "digest", "sealed_at")
+    search_fields = ("digest__startswith",)
+    ordering = ("-day",)

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable
 
 from django.db import connection
 
-from . import signing, touch, triggers
+from . import seal, signing, touch, triggers
 from .holds import HARMLESS
 from .kinds import ASIDE, CANCELLING, KINDS, OWN
 from .models import SOURCES, STRICT, Lineage, Lot, alive
@@ -274,6 +274,7 @@ def breaches() -> Iterable[str]:
         yield f"{code} was held and went to {place} ({kind}) without a breach entry."
 
 
+CHECKS.append(seal.seals)
 CHECKS.append(sums_faults)
 CHECKS.append(walked_again)
 CHECKS.append(signing.faults)

@@ -29,6 +29,7 @@ from .models import (
     Movement,
     Person,
     Place,
+    Seal,
     Tag,
     Variety,
 )
@@ -261,7 +262,7 @@ class Lineages(Looked):
     filterset_class = LineageTable
 
 
-# --- flags, holds, tags -----------------------------------------------------------------------
+# --- flags, holds, tags, seals ----------------------------------------------------------------
 
 
 class Flagged(serializers.ModelSerializer):
@@ -334,6 +335,31 @@ class Tags(Looked):
     filterset_class = TagTable
 
 
+class SealRow(serializers.ModelSerializer):
+    day = DayOf(read_only=True)
+
+    class Meta:
+        model = Seal
+        fields = ["id", "day", "digest", "events", "movements", "through", "sealed_at"]
+        read_only_fields = fields
+
+
+class SealTable(Table):
+    first, last = (
+        Day(field_name="day", lookup_expr=way, label=name)
+        for name, way in (("first", "gte"), ("last", "lte"))
+    )
+
+
+class Seals(Looked):
+    """Days that are closed: digest is SHA-256, in hexadecimal, of all that was recorded that day
+    and of the digest before it; through, the last entry in it; the latest day first."""
+
+    queryset = Seal.objects.order_by("-day")
+    serializer_class = SealRow
+    filterset_class = SealTable
+
+
 def register(router: SimpleRouter) -> None:
     for address, view in (
         ("lots", Lots),
@@ -344,5 +370,6 @@ def register(router: SimpleRouter) -> None:
         ("flags", Flags),
         ("holds", Holds),
         ("tags", Tags),
+        ("seals", Seals),
     ):
         router.register(address, view, basename=address)

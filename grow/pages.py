@@ -24,6 +24,7 @@ from .pages_bulk import BULK_PAGES
 from .pages_count import COUNT_PAGES
 from .pages_import import IMPORT_PAGES
 from .pages_looking import LOOKING
+from .pages_seal import SEAL_PAGES
 from .pages_signing import SIGNING_PAGES, countersign_page
 from .pages_who import PEOPLE_PAGES
 from .wording import Act, act
@@ -151,4 +152,5 @@ PAGES = [
     *BULK_PAGES,
     *COUNT_PAGES,
     *LOOKING,
+    *SEAL_PAGES,
 ]

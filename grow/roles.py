@@ -80,7 +80,7 @@ allow(_HANDLES | {SHOP, CHEF}, "discard", "count", "check", "incident")
 allow(ROLES, "undo")
 
 LOOKED_AT.add("grow")
-PRIVATE |= {"grow.person", "grow.signoff", "grow.device"}
+PRIVATE |= {"grow.person", "grow.signoff", "grow.device", "grow.seal"}
 SETS_UP[GROWER] |= {"grow.variety", "grow.cropcard", "grow.item", "grow.plantsite", "grow.thing"}
 SETS_UP[PACKER] |= {"grow.item", "grow.thing"}
 SETS_UP[LEAD] |= {"grow.thing", "grow.signoff"}

@@ -1,5 +1,5 @@
-"""Triggers: Event, Movement and Lot are written once; a held lot does not move unseen; the kind
-of a place and the zone of the business stay once something was told by them.
+"""Triggers: Event, Movement, Lot and Seal are written once; a held lot does not move unseen; the
+kind of a place and the zone of the business stay once something was told by them.
 
 Lifted before a migration and installed after it: rebuilding a table on SQLite drops its
 triggers without a word, and one that reads another table breaks that table's rebuild.
@@ -12,7 +12,7 @@ from django.db import connections
 
 from .models.business import FIRST_ZONE
 
-APPEND_ONLY = ("grow_event", "grow_movement", "grow_lot")
+APPEND_ONLY = ("grow_event", "grow_movement", "grow_lot", "grow_seal")
 
 _HELD = """
     EXISTS (
@@ -123,11 +123,15 @@ def present(using: str = "default") -> set[str]:
 
 def missing(using: str = "default") -> list[str]:
     """Names of the triggers that should be there and are not; none before the first migrate."""
-    return sorted(wanted(using).keys() - present(using)) if _tables_are_there(using) else []
+    return sorted(_for_its_tables(using).keys() - present(using))
 
 
-def _tables_are_there(using: str) -> bool:
-    return {*APPEND_ONLY, "grow_hold"} <= set(connections[using].introspection.table_names())
+def _for_its_tables(using: str) -> dict[str, str]:
+    """Those wanted whose table is there: a database on its way up has not all of them yet."""
+    tables = set(connections[using].introspection.table_names())
+    if not {"grow_event", "grow_movement", "grow_lot", "grow_hold"} <= tables:
+        return {}
+    return {name: sql for name, sql in wanted(using).items() if _table_of(name) in tables}
 
 
 def _table_of(name: str) -> str:
@@ -137,18 +141,16 @@ def _table_of(name: str) -> str:
 
 def lift(using: str = "default") -> None:
     """Drop them, those that somebody has only disabled too."""
-    if not _tables_are_there(using):
-        return
     connection = connections[using]
     with connection.cursor() as cursor:
-        for name in wanted(using):
+        for name in _for_its_tables(using):
             on = "" if connection.vendor == "sqlite" else f" ON {_table_of(name)}"
             cursor.execute(f"DROP TRIGGER IF EXISTS {name}{on}")
 
 
 def install(using: str = "default") -> None:
     """Put back whichever is missing; a disabled one is made anew."""
-    statements = wanted(using)
+    statements = _for_its_tables(using)
     gone = missing(using)
     connection = connections[using]
     with connection.cursor() as cursor:

@@ -35,6 +35,7 @@ from grow.models import (
     Variety,
 )
 from grow.rest import Pages
+from grow.seal import seal
 from sales.models import LabelStock, Outlet, Price, Printer, Product, RecipeLine, Wanted
 from tests.farm import Arrived, Farm, TillRow, decided
 
@@ -150,6 +151,8 @@ class Books:
         farm.tell("print_tags", count=2)
         farm.tell("issue_statement", outlet=outlet, month=dt.date(2026, 3, 1))
         self.sell_own(variety, product, outlet, tower)
+        with clock.playing(farm.now + dt.timedelta(days=self.n)):
+            seal()
 
     def odd(self, run: Lot, outlet: Outlet) -> None:
         """A note that came warm and in part, with a picture of what was rejected."""

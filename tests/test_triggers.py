@@ -188,7 +188,7 @@ def test_a_missing_trigger_is_named_by_a_check_and_by_verify() -> None:
     from grow.faults import faults
 
     everything = sorted(triggers.wanted())
-    assert len(everything) == (8 if connection.vendor == "postgresql" else 11)
+    assert len(everything) == (9 if connection.vendor == "postgresql" else 13)
     assert said() == []
     assert faults() == []
     with connection.cursor() as cursor:

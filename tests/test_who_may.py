@@ -318,6 +318,8 @@ PARTS: dict[str, Any] = {
     "note": lambda w: [w.own["note"].number],
     "note_pdf": lambda w: [w.own["note"].number],
     "first_step": lambda w: ["business"],
+    "seal_pdf": lambda w: [a_row(w, "grow.seal").day],
+    "seal_text": lambda w: [a_row(w, "grow.seal").day],
     "photograph": lambda w: [w.own["photo"].pk],
     "printer": lambda w: [a_row(w, "sales.printer").pk],
     "auth_user_password_change": lambda w: [w.people["packer"].pk],

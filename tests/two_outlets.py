@@ -21,6 +21,7 @@ from grow.models import (
     SignOff,
     Thing,
 )
+from grow.seal import seal
 from sales.models import LabelStock, Outlet, Price, Printer, Wanted
 from tests.farm import Arrived, Crate, Farm, TillRow, decided
 
@@ -56,6 +57,7 @@ class TwoOutlets:
         self._set_up()
         self._grown()
         self._sold()
+        seal()
 
     def _person(self, name: str, *roles: str, **more: Any) -> Person:
         person = Person.objects.create_user(name, password=PASSWORD, is_staff=True, **more)

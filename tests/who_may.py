@@ -72,6 +72,7 @@ TABLES = """
     grow.hold          | holds       | roles            | none                       | none
     grow.flag          | flags       | roles            | none                       | none
     grow.tag           | tags        | roles            | none                       | none
+    grow.seal          | seals       | manager lead     | none                       | none
     sales.packingrun   | runs        | roles            | none                       | none
     sales.deliverynote | notes       | roles            | none                       | none
     sales.money        | money       | manager lead     | none                       | none
@@ -135,6 +136,7 @@ PAGES = """
     run_weights                                                | grower learner packer manager lead
     yields  waste  margin  thrown_away                         | grower manager
     statements  books  own_use  on_hand  common_cause          | manager lead
+    seals  seal_pdf  seal_text                                 | manager lead
     kitchen                                                    | chef manager lead
     countersign                                   | grower packer chef shop manager lead
     pack  pack_codes  morning                          | grower learner packer manager lead

@@ -48,6 +48,7 @@ from .records import (
     TreatedPlace,
     Treatment,
 )
+from .seals import Seal
 
 __all__ = [
     "CANCELLING",
@@ -88,6 +89,7 @@ __all__ = [
     "PlaceKind",
     "PlantSite",
     "Planting",
+    "Seal",
     "SignOff",
     "Tag",
     "Thing",

@@ -8,11 +8,11 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 from django.db import connection
 
-from analytics.bench import history, labels, over_http, packers, posting, rows, scratch
+from analytics.bench import history, labels, over_http, packers, posting, rows, scratch, seals
 from grow.faults import CHECKS
 
 #: What can be measured; packers on PostgreSQL only. Labels need no history.
-ROWS = ("traces", "posting", "packers", "http", "labels")
+ROWS = ("traces", "seals", "posting", "packers", "http", "labels")
 #: Ten sheets of 21.
 LABELS = 210
 
@@ -27,9 +27,9 @@ def _advance(bar: Any, movements: int) -> None:
 
 class Command(BaseCommand):
     help = (
-        "Measure this machine's traces, postings and requests on histories made for it, and its "
-        "labels, as ratios against baselines of the same run. Uses scratch databases of its own "
-        "on the server that is configured."
+        "Measure this machine's traces, seals, postings and requests on histories made for it, "
+        "and its labels, as ratios against baselines of the same run. Uses scratch databases of "
+        "its own on the server that is configured."
     )
 
     def add_arguments(self, parser: Any) -> None:
@@ -71,6 +71,8 @@ class Command(BaseCommand):
                     out.append(rows.growth(*ends, options["roots"], many, dice(options)))
             for shape, db in zip(made, databases, strict=True):
                 with scratch.turned_to(db):
+                    if "seals" in wanted:
+                        out += seals.seals(shape.movements, dice(options))
                     if "posting" in wanted:
                         out += posting.posting(shape.movements, db)
                     if "packers" in wanted:
