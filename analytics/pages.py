@@ -268,7 +268,7 @@ def _own_use(person: Person, asked: Mapping[str, str]) -> Answer:
         [
             Section(
                 str(period),
-                table=Table(columns, rows) if rows else None,
+                table=Table(columns, rows, stacks=True) if rows else None,
                 empty="Nothing was eaten by staff, given away or tried in that time.",
                 says=_rests_on(found.about),
                 folded=True,
@@ -315,7 +315,7 @@ def _on_hand(person: Person, asked: Mapping[str, str]) -> Answer:
         [
             Section(
                 f"{day:%d %b %Y}",
-                table=Table(columns, [*rows, total], sums=1) if rows else None,
+                table=Table(columns, [*rows, total], sums=1, stacks=True) if rows else None,
                 empty="Nothing stood here then.",
                 says=_rests_on(found.about),
                 folded=True,

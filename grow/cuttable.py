@@ -1,6 +1,7 @@
-"""Where a crop can be cut now: each tower on which it stands, with how many plants, since when,
-and why not, where a cut would be refused or held. Judged by the very rule that judges a cut: what
-would touch it, and what of that is held or sprayed. Read only.
+"""Where a crop can be cut now: each tower on which it stands, and each bench, shelf or tent where
+it stands in cells and is old enough, with how many plants, since when, and why not, where a cut
+would be refused or held. Judged by the very rule that judges a cut: what would touch it, and what
+of that is held or sprayed. Read only.
 """
 
 from __future__ import annotations
@@ -13,7 +14,19 @@ from dataclasses import dataclass, field
 from django.db.models import Max
 
 from . import clock, holds
-from .models import CropCard, CutSite, Event, Lot, LotKind, Place, Treatment, alive
+from .models import (
+    NURSERY,
+    CropCard,
+    CutSite,
+    Event,
+    Holding,
+    Lineage,
+    Lot,
+    LotKind,
+    Place,
+    Treatment,
+    alive,
+)
 from .offers import natural
 from .queries import living
 from .ready import Given, ready
@@ -23,30 +36,33 @@ from .touch import exposures_of
 
 @dataclass(frozen=True)
 class Standing:
-    """Plants of one crop on one tower that can be cut together, or cannot: why_not says why.
+    """Plants of one crop in one place that can be cut together, or cannot: why_not says why.
 
     days: since they were cut last, or if never, since they were planted (cut tells which); ripe:
     whether that is as many as their crop card says, None where it does not say; grams: what they
-    are to give by the card, None likewise."""
+    are to give by the card, None likewise. sowings: of cells, the codes that a cut of them names;
+    their days are those since they were sown, and no card says their grams."""
 
     crop: int
-    tower: Place
+    place: Place
     plants: int
     days: int
     cut: bool
     ripe: bool | None = None
     grams: int | None = None
     why_not: str = ""
+    sowings: tuple[str, ...] = ()
 
 
 @dataclass
 class _Group:
-    """Plants of one sowing on one tower."""
+    """Plants of one sowing in one place: on a tower by their sites, else so many cells."""
 
-    tower: Place
+    place: Place
     batch: Lot
     plantings: list[int] = field(default_factory=list)
     planted: int = 0
+    cells: int = 0
 
 
 _held_parents = ready(
@@ -59,10 +75,11 @@ _intervals = ready(
 )
 
 
-def standing(crops: Iterable[int], at: dt.datetime) -> list[Standing]:
-    """By crop; of each what can be cut before what cannot, and what waits longest first. So many
-    queries however many towers, sowings and plants."""
-    groups = _groups(set(crops), at)
+def standing(crops: Iterable[int], at: dt.datetime, *, cells: bool = False) -> list[Standing]:
+    """By crop; of each what can be cut before what cannot, and what waits longest first. cells: not
+    on towers alone. So many queries however many towers, sowings and plants."""
+    wanted = set(crops)
+    groups = _groups(wanted, at) + (_in_cells(wanted, at) if cells else [])
     if not groups:
         return []
     why = _why_not(groups, at)
@@ -75,44 +92,50 @@ def standing(crops: Iterable[int], at: dt.datetime) -> list[Standing]:
     by: dict[tuple[int, int, str], list[Standing]] = defaultdict(list)
     for n, g in enumerate(groups):
         assert g.batch.crop_id is not None
-        cut = last.get((g.batch.pk, g.tower.pk))
+        cut = last.get((g.batch.pk, g.place.pk))
         days = (today - clock.number_day(cut or g.planted)).days
         card = cards.get(g.batch.variety_id or 0)
         wait = card and (card.days_between_cuts if cut else card.days_to_first_cut)
+        if card and wait and g.cells and not cut:
+            wait += card.nursery_days or 0
+        if g.cells and not cut and not (wait and days >= wait):
+            continue  # a seedling, for all that is known
         each = card and card.grams_per_site_and_cut
         plants = len(g.plantings)
-        by[g.batch.crop_id, g.tower.pk, why[n]].append(
+        by[g.batch.crop_id, g.place.pk, why[n]].append(
             Standing(
                 g.batch.crop_id,
-                g.tower,
-                plants,
+                g.place,
+                plants or g.cells,
                 days,
                 bool(cut),
                 days >= wait if wait else None,
-                plants * each if each else None,
+                plants * each if each and plants else None,
                 why[n],
+                (g.batch.code,) if g.cells else (),
             )
         )
     found = [_together(rows) for rows in by.values()]
     return sorted(
         found,
-        key=lambda s: (s.crop, bool(s.why_not), s.ripe is False, -s.days, natural(s.tower.name)),
+        key=lambda s: (s.crop, bool(s.why_not), s.ripe is False, -s.days, natural(s.place.name)),
     )
 
 
 def _together(rows: list[Standing]) -> Standing:
-    """Two sowings of one crop on one tower are cut in one walk: the younger says whether ripe."""
+    """Two sowings of one crop in one place are cut in one walk: the younger says whether ripe."""
     youngest = min(rows, key=lambda s: s.days)
     known = [s.grams for s in rows if s.grams is not None]
     return Standing(
         youngest.crop,
-        youngest.tower,
+        youngest.place,
         sum(s.plants for s in rows),
         youngest.days,
         youngest.cut,
         youngest.ripe,
         sum(known) if len(known) == len(rows) else None,
         youngest.why_not,
+        tuple(code for s in rows for code in s.sowings),
     )
 
 
@@ -128,14 +151,34 @@ def _groups(crops: set[int], at: dt.datetime) -> list[_Group]:
     return list(found.values())
 
 
+def _in_cells(crops: set[int], at: dt.datetime) -> list[_Group]:
+    """Sowings on benches, on shelves and in tents. Of one that stands on a tower too what is left
+    there is spare, and no cut could name it apart."""
+    there = Holding.objects.filter(
+        quantity__gt=0, place__kind__in=NURSERY, lot__kind=LotKind.BATCH, lot__crop__in=crops
+    ).exclude(lot__in=living(at).values("batch"))
+    rows = there.select_related("lot__made_by", "place").order_by("lot_id", "place_id")
+    return [_Group(h.place, h.lot, planted=h.lot.made_by.day, cells=h.quantity) for h in rows]
+
+
 def _last_cuts(groups: list[_Group]) -> dict[tuple[int, int], int]:
-    """(sowing, tower) → the day of the last cut of plants that still stand there."""
-    batches = {g.batch.pk for g in groups}
+    """(sowing, place) → the day of the last cut of plants that still stand there."""
+    batches = {g.batch.pk for g in groups if g.plantings}
     rows = CutSite.objects.filter(
         alive("lot__made_by"), planting__batch__in=batches, planting__ended_by=None
     )
     days = rows.values_list("planting__batch", "planting__site__tower").order_by()
-    return {(batch, tower): day for batch, tower, day in days.annotate(Max("lot__made_by__day"))}
+    found = {(batch, tower): day for batch, tower, day in days.annotate(Max("lot__made_by__day"))}
+    cells = [g for g in groups if g.cells]
+    grew = Lineage.objects.filter(
+        alive("child__made_by"), parent__in={g.batch.pk for g in cells},
+        kind=Lineage.Kind.GREW, struck_by=None,
+    )  # fmt: skip
+    cut = grew.values_list("parent").order_by().annotate(Max("child__made_by__day"))
+    by_batch = dict(cut) if cells else {}
+    return found | {
+        (g.batch.pk, g.place.pk): by_batch[g.batch.pk] for g in cells if g.batch.pk in by_batch
+    }
 
 
 def _why_not(groups: list[_Group], at: dt.datetime) -> dict[int, str]:

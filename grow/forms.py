@@ -112,6 +112,18 @@ class Field:
         return [o for n, o in enumerate(self.offers) if n >= SOME and o.value not in self.chosen]
 
     @property
+    def large_offers(self) -> list[Offer]:
+        return self.offers[: self.words.large]
+
+    @property
+    def other_offers(self) -> list[Offer]:
+        return self.offers[self.words.large :]
+
+    @property
+    def other_open(self) -> bool:
+        return any(offer.value in self.chosen for offer in self.other_offers)
+
+    @property
     def further_open(self) -> bool:
         return any(cell.value or cell.typed for row in self.further_rows for cell in row.cells)
 

@@ -63,7 +63,7 @@ class Column:
 
     def cell(self, row: Mapping[str, Any]) -> Cell:
         value = row.get(self.name)
-        return Cell(WRITTEN[self.how](value, row), self.look, self._address(value))
+        return Cell(WRITTEN[self.how](value, row), self.look, self._address(value), self.head)
 
     def _address(self, value: Any) -> str:
         return LEADS[self.how](value) if value and self.how in LEADS else ""
@@ -74,15 +74,22 @@ class Cell:
     text: str
     look: str
     url: str = ""
+    head: str = ""
+
+    @property
+    def is_blank(self) -> bool:
+        return self.text in ("", NONE)
 
 
 @dataclass
 class Table:
-    """Rows under columns; the last `sums` of them are sums of those before."""
+    """Rows under columns; the last `sums` of them are sums of those before. stacks: on a phone each
+    row is a card with its own headings, and nothing scrolls sideways."""
 
     columns: Sequence[Column]
     rows: Sequence[Mapping[str, Any]]
     sums: int = 0
+    stacks: bool = False
     #: Rows that are shown; the CSV has them all.
     most: int = 1000
     #: whether it is a sum, and its cells, of each row
@@ -121,6 +128,8 @@ class Section:
     closed: bool = False
     #: A figure as plotly takes it, drawn by the page's script from the numbers of the table.
     picture: Mapping[str, Any] | None = None
+    #: By which an address leads to it.
+    name: str = ""
 
     @property
     def sentences(self) -> list[SafeString]:

@@ -7,8 +7,9 @@ counted so far; nothing is written before the press."""
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Protocol
 
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, QueryDict
@@ -20,7 +21,7 @@ from .edge import tell
 from .errors import Conflict, NotKnown, Refusal
 from .finding import rows_called
 from .forms import kilograms
-from .models import ENDS, SOURCES, STRICT, Holding, Lot, LotKind, Person, Place, Unit
+from .models import ENDS, SOURCES, STRICT, Event, Holding, Lot, LotKind, Person, Place, Unit
 from .page import Page, Way, new_id
 from .queries import trusted_since
 from .wording import amount
@@ -105,6 +106,28 @@ class Check:
     current: str = ""
     fresh: bool = False
     sure: bool = False
+    #: What stood there when its list was shown, as the page carries it; None where none was.
+    shown: str | None = None
+
+    @property
+    def stands(self) -> str:
+        """What the books hold there now, as the page carries it."""
+        there = {row.lot.code: row.booked for row in (*self.rows, *self.unseen)}
+        return " ".join(f"{code}={n}" for code, n in sorted(there.items()))
+
+    @property
+    def came_or_left(self) -> list[str]:
+        """Codes of which the books hold another figure than when the list was shown."""
+        if self.shown is None:
+            return []
+        was, now = set(self.shown.split()), set(self.stands.split())
+        return sorted({one.partition("=")[0] for one in was ^ now})
+
+    @property
+    def is_told(self) -> bool:
+        """A second press of what is recorded already gets the first's answer, and no question."""
+        sent = Event.objects.filter(recorded_by=self.person, client_id=self.client_id)
+        return sent.exists()
 
     @property
     def unseen(self) -> list[Row]:
@@ -211,6 +234,7 @@ def _read(person: Person, place: Place, asked: QueryDict) -> Check:
         current=asked.get("current", ""),
         fresh=asked.get("fresh") == "yes",
         sure=asked.get("sure") == "yes",
+        shown=asked.get("stands"),
     )
     codes = list(dict.fromkeys(code for code in asked.getlist("lot") if code))[:MOST_ROWS]
     for lot in rows_called(Lot, codes, person) if codes else ():
@@ -277,6 +301,11 @@ def _record(request: HttpRequest, made: Check) -> HttpResponseBase:
         return _show(request, made, Refusal("unread", f"{wrong.lot.code}: {wrong.wrong}"))
     if not made.rows and not made.fresh:
         return _show(request, made, Refusal("nothing", "Nothing is counted yet: scan something."))
+    told = made.is_told
+    if made.fresh and not told and (moved := made.came_or_left):
+        more = f" and {len(moved) - 5} more" if len(moved) > 5 else ""
+        says = f"{', '.join(moved[:5])}{more} came or left since this list was shown: look anew."
+        return _ask_to_look(request, made, f"{says} {_not_scanned(made)}".strip())
     again = [row for row in made.rows if row.is_large and not row.first]
     if again:
         for row in again:
@@ -288,15 +317,42 @@ def _record(request: HttpRequest, made: Check) -> HttpResponseBase:
             f"{'it' if n == 1 else 'them'} a second time. The second figure stands."
         )
         return _show(request, made, Refusal("count_again", says))
-    if made.fresh and not made.sure and (unseen := made.unseen):
-        n = len(unseen)
-        says = (
-            f"{n} {'lot was' if n == 1 else 'lots were'} not scanned and the books hold "
-            f"{'it' if n == 1 else 'them'} here: look once more. What is not here becomes count "
-            "difference."
-        )
-        way = Way("sure", "yes", "They are not here: start fresh")
-        return _show(request, made, Refusal("count_again", says), ways=[way])
+    if made.fresh and not told and not made.sure and (says := _not_scanned(made)):
+        return _ask_to_look(request, made, says)
+    return press(request, made, RECORD, _show)
+
+
+def _not_scanned(made: Check) -> str:
+    n = len(made.unseen)
+    if not n:
+        return ""
+    return (
+        f"{n} {'lot was' if n == 1 else 'lots were'} not scanned and the books hold "
+        f"{'it' if n == 1 else 'them'} here: look once more. What is not here becomes count "
+        "difference."
+    )
+
+
+def _ask_to_look(request: HttpRequest, made: Check, says: str) -> HttpResponseBase:
+    """Before a place starts fresh, at the list as it is now."""
+    way = Way("sure", "yes", "I have looked: start fresh")
+    return _show(request, made, Refusal("count_again", says), ways=[way])
+
+
+class Counting(Protocol):
+    """A count on its page: who tells it, under which id, and what."""
+
+    person: Person
+    client_id: str
+
+    def data(self) -> dict[str, Any]: ...
+
+
+def press(
+    request: HttpRequest, made: Counting, again: str, show: Callable[..., HttpResponseBase]
+) -> HttpResponseBase:
+    """Tell a count; a refusal is shown by `show(request, made, refusal, ways=…)` with all that was
+    typed. again: the press that tells it under a new id, where this one has told another."""
     device = devices.noted(request)
     try:
         event = tell(made.person, "count", made.data(), client_id=made.client_id, device=device)
@@ -304,8 +360,8 @@ def _record(request: HttpRequest, made: Check) -> HttpResponseBase:
         ways = []
         if isinstance(refusal, Conflict):
             made.client_id = new_id()
-            ways.append(Way("press", RECORD, "Record it as another count"))
-        return _show(request, made, refusal, ways=ways)
+            ways.append(Way("press", again, "Record it as another count"))
+        return show(request, made, refusal, ways=ways)
     return devices.after(request, event)
 
 

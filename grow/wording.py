@@ -31,7 +31,8 @@ class Words:
     choices: (what is sent, what is read); with free, other text may be typed as well.
     unit: what stands behind the field; "kg" makes a bare number kilograms.
     as_: the way it is asked where its type does not tell: "long", "steps", "verdict", "hidden".
-    more: folded away, since it is seldom said. keep: what was said last is filled in."""
+    more: folded away, since it is seldom said. keep: what was said last is filled in.
+    large: so many of the choices stand open, large; the others under one that opens them."""
 
     label: str = ""
     help: str = ""
@@ -41,6 +42,7 @@ class Words:
     as_: str = ""
     more: bool = False
     keep: bool = False
+    large: int = 0
 
 
 def _listed(*texts: str) -> tuple[tuple[str, str], ...]:
@@ -292,7 +294,7 @@ WORDS: dict[tuple[str, str], Words] = {
     ("describe", "photo"): Words("Picture of the packet"),
     ("describe", "note"): Words("Note", as_="long"),
     ("move", "basis"): Words("How it was known", choices=_BASIS, more=True),
-    ("discard", "to"): Words("Where to", choices=ENDS_NAMED),
+    ("discard", "to"): Words("Where to", choices=ENDS_NAMED, large=4),
     ("discard", "reason"): Words("Why", choices=THROWN, free=True),
     ("discard", "recipient"): Words("Given to", "For a donation: to whom.", more=True),
     ("count", "place"): Words("Where", keep=True),

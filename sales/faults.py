@@ -6,12 +6,14 @@ from collections import defaultdict
 from collections.abc import Iterable
 
 from django.db import connection
+from django.db.models import Sum
 
 from grow.faults import CHECKS
 from grow.models import alive
 
-from .models import PackingRun
+from .models import PackingRun, Statement
 from .pricing import worth
+from .statements import money, stated
 
 #: Net grams (packs, for the run's own lot) by run and by the kind of place at the other end. A
 #: movement belongs to a run when its event made it, corrects it, or takes such a correction back.
@@ -121,4 +123,15 @@ def money_balance() -> Iterable[str]:
             yield f"Entry {event} was taken back, and {pence} p of it still stand."
 
 
-CHECKS += [packing_balance, money_balance]
+def statements_as_issued() -> Iterable[str]:
+    """The lines that an issued statement keeps come to the money that was told by then."""
+    for issued in Statement.objects.select_related("outlet__place"):
+        if issued.stated:
+            says = sum(line["pence"] for line in issued.stated["lines"])
+            rows = money(issued.outlet, issued.first, *stated(issued.outlet, issued.first))
+            told = rows.aggregate(told=Sum("pence"))["told"] or 0
+            if says != told:
+                yield f"Statement {issued.number} says {says} p; the books had {told} p then."
+
+
+CHECKS += [packing_balance, money_balance, statements_as_issued]

@@ -13,14 +13,12 @@ from rest_framework.views import APIView
 
 from grow.asks import Unread
 from grow.errors import Refusal
-from grow.flat import columns_of
-from grow.models import Business
 from grow.rest import DayAsked, Reading, called, shown, who
 
 from .bookkeeping import BookRow, books
 from .models import Outlet
-from .pages_money import may_read_money
-from .statements import Account, StatementLine, account
+from .pages_money import flat, may_read_money
+from .statements import Account, account
 
 
 class MayReadMoney(BasePermission):
@@ -37,14 +35,15 @@ class StatementAsked(serializers.Serializer):
 
 class StatementOf(Reading):
     """The statement of an outlet and a month, as issued or as it stands; net of tax, and no
-    invoice. As CSV, its lines alone."""
+    invoice. unstated: what is on no statement, for want of a price or of its lot, as known today.
+    As CSV, its lines, then what is unstated, with no pence."""
 
     permission_classes = [IsAuthenticated, MayReadMoney]
     pagination_class = None
     asks = StatementAsked
 
     def flat(self, data: Any) -> tuple[list[str], list[Any]]:
-        return columns_of(shown(StatementLine)), data["lines"]
+        return flat(data)
 
     @extend_schema(
         operation_id="statement",
@@ -55,7 +54,7 @@ class StatementOf(Reading):
     def get(self, request: Request) -> Response:
         asked = self.asked()
         outlet = called(Outlet, asked["outlet"], who(request))
-        found = account(outlet, asked["month"], Business.the().currency)
+        found = account(outlet, asked["month"])
         return Response(shown(Account)(found).data)
 
 

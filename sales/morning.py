@@ -134,11 +134,12 @@ class ToCut:
     @property
     def enough(self) -> list[Standing]:
         """Of where it can be cut, the first that give enough by their cards; all, where a card
-        does not say."""
-        if any(one.grams is None for one in self.at):
-            return self.at
+        does not say. Cells only where no tower has any: one cut is of towers or of sowings."""
+        at = [one for one in self.at if not one.sowings] or self.at
+        if any(one.grams is None for one in at):
+            return at
         found, grams = [], 0
-        for one in self.at:
+        for one in at:
             if grams >= self.cut_g:
                 break
             found.append(one)
@@ -244,7 +245,8 @@ def _to_cut(day: dt.date, stock: Iterable[Stood], to_pack: Iterable[ToPack]) -> 
             need.in_store_g += stood.quantity
     _crates(needs)
     at = max(clock.now(), clock.start_of(day))
-    for one in cuttable.standing([pk for pk, need in needs.items() if need.cut_g], at):
+    wanted = [pk for pk, need in needs.items() if need.cut_g]
+    for one in cuttable.standing(wanted, at, cells=True):
         need = needs[one.crop]
         (need.not_at if one.why_not else need.at).append(one)
     return sorted(needs.values(), key=lambda n: (-n.cut_g, n.crop.name))

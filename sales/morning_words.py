@@ -51,14 +51,15 @@ def enough_says(one: ToCut) -> str:
 
 
 def stands_says(s: Standing) -> str:
-    since = "since the cut" if s.cut else "since planting"
+    since = "since the cut" if s.cut else "since sowing" if s.sowings else "since planting"
     days = f"{s.days} {'day' if s.days == 1 else 'days'} {since}"
-    said = [f"{s.plants} {'plant' if s.plants == 1 else 'plants'}", days]
+    noun = "cell" if s.sowings else "plant"
+    said = [f"{s.plants} {noun}{'' if s.plants == 1 else 's'}", days]
     if s.grams:
         said.append(f"about {kilograms(s.grams)} by its card")
     if s.ripe is False:
         said.append("early, by its card")
-    return f"{s.tower}: {', '.join(said)}"
+    return f"{s.place}: {', '.join(said)}"
 
 
 def towers(names: Sequence[str]) -> str:
@@ -141,8 +142,8 @@ def rows(found: Morning) -> Iterator[MorningRow]:
             grams_of_leaf=cut.cut_g,
             crates=cut.crates,
             crate_g=cut.crate_g,
-            where=_joined(s.tower.name for s in cut.enough),
-            not_where=_joined(f"{s.tower}: {s.why_not}" for s in cut.not_at),
+            where=_joined(s.place.name for s in cut.enough),
+            not_where=_joined(f"{s.place}: {s.why_not}" for s in cut.not_at),
             rests_on=" ".join(cut_rests_on(cut)),
         )
     for pack in found.to_pack:

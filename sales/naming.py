@@ -6,7 +6,7 @@ from typing import Any
 from django.db.models import Q, QuerySet
 
 from grow.finding import NAMED, Named
-from grow.models import Crop
+from grow.models import Crop, Unit
 from grow.scope import SEEN, SHOWN, nothing, of_lots
 from sales.models import (
     DecisionCard,
@@ -67,6 +67,11 @@ SEEN |= {
     Statement: nothing,
 }
 SHOWN.append(lambda pk: ReceiptLine.objects.filter(photo=pk))
+
+
+def unit_of(line: str) -> Unit:
+    """Of a line of goods: what is loose goes by weight."""
+    return Unit.G if line.startswith("crop:") else Unit.EACH
 
 
 def line_names(lines: Iterable[str]) -> dict[str, str]:

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections import Counter
 from collections.abc import Mapping
 from typing import Any
+from urllib.parse import urlencode
 
 from django.http import HttpRequest
 from django.http.response import HttpResponseBase
+from django.urls import reverse
 
 from grow import clock, roles, scope
 from grow.asks import READ, Ask
 from grow.errors import NotKnown
 from grow.flat import columns_of
-from grow.looking import Answer, Column, Question, Section, Table
+from grow.looking import LEADS, WRITTEN, Answer, Column, Question, Section, Table
 from grow.looking import page as looked
 from grow.models import Business, Person
 from grow.page import Page
@@ -22,7 +25,8 @@ from grow.start import address
 
 from . import bookkeeping, statements
 from .models import Outlet
-from .statements import NotCharged, StatementLine
+from .statements import StatementLine
+from .unstated import Missing, Unstated, unstated
 
 NO_INVOICE = (
     "A statement is not an invoice, and this is no tax advice: prices are net of tax, with the tax "
@@ -34,6 +38,15 @@ def may_read_money(person: Person) -> bool:
     """Who sees what everything fetched: nobody who is tied to one outlet."""
     return person.has_perm("sales.view_money") and not scope.tied_to(person)
 
+
+#: What the list of it says of itself.
+NO_PENNY = (
+    "Without a price: the outlet's list had none on that day. A price that is added now is of what "
+    "is told from now on; the entry can be cancelled and told again.",
+    "Without a lot: the till sold more than the books held there. Goods put on the shelf and told "
+    "late settle it; what nobody finds stays here.",
+    "As known today.",
+)
 
 # --- statements ----------------------------------------------------------------------------------
 
@@ -62,6 +75,28 @@ def _kept(currency: str) -> tuple[Column, ...]:
     )
 
 
+def _unstated() -> tuple[Column, ...]:
+    return (
+        Column("day", "Day", "day"),
+        Column("paper", "Note or till"),
+        Column("what", "What"),
+        Column("quantity", "How much", "amount"),
+        Column("missing", "What is missing", "missing"),
+        Column("entry", "Entry", "entry"),
+    )
+
+
+WRITTEN["missing"] = lambda value, row: f"its {Missing(value)}"
+
+
+def flat(account: Mapping[str, Any]) -> tuple[list[str], list[Mapping[str, Any]]]:
+    """A statement, as the API has it, as one table: its lines, then what is on none, with no
+    pence and with what is missing of it."""
+    columns = columns_of(shown(StatementLine))
+    more = [name for name in columns_of(shown(Unstated)) if name not in columns]
+    return [*columns, *more], [*account["lines"], *account["unstated"]]
+
+
 def statement_page(request: HttpRequest) -> HttpResponseBase:
     today = clock.local(clock.now()).date()
     outlets = [(str(outlet), str(outlet)) for outlet in Outlet.objects.all()]
@@ -70,8 +105,7 @@ def statement_page(request: HttpRequest) -> HttpResponseBase:
         request,
         title="Statements",
         lead="What an outlet owes for a month, or took of named and worked-out lots: every penny "
-        "of the books stands on one statement. What has no price, and sales of which nobody knows "
-        "the lot, have no penny in the books.",
+        "of the books stands on one statement. What has no penny in the books is listed below it.",
         caution=NO_INVOICE,
         questions=[
             Question("outlet", "Outlet", value=outlets[0][0] if outlets else "", choices=outlets),
@@ -88,15 +122,13 @@ def _statement(person: Person, asked: Mapping[str, str]) -> Answer | None:
             return None
         raise NotKnown("outlet", f"No outlet here is called {asked['outlet']}.")
     month = READ["day"](Ask("month", "day"), asked["month"], False)
-    business = Business.the()
-    found = statements.account(outlet, month, business.currency)
-    plain = shown(StatementLine)
-    rows: list[dict[str, Any]] = [dict(plain(line).data) for line in found.lines]
-    for row in rows:
-        row["told"] = "told later" if row["late"] else ""
+    found = statements.account(outlet, month)
+    plain = shown(statements.Account)(found).data
+    columns, flat_rows = flat(plain)
+    rows = [row | {"told": "told later" if row["late"] else ""} for row in plain["lines"]]
     total = {"what": "In all, net of tax", "pence": found.total_p, "quantity": None, "unit": "g"}
-    kept = [dict(shown(NotCharged)(row).data) for row in found.not_charged]
-    currency = business.currency
+    kept, gone = plain["not_charged"], plain["unstated"]
+    currency = found.currency
     ways = []
     over = found.month < statements.month_of(clock.local(clock.now()).date())
     if not found.issued and over and roles.may(person, "issue_statement"):
@@ -113,26 +145,37 @@ def _statement(person: Person, asked: Mapping[str, str]) -> Answer | None:
                     (f"Tax code {of.tax_code or '–'}", f"{of.pence / 100:,.2f} {currency}")
                     for of in found.by_tax_code
                 ],
-                table=Table(_lines(currency), [*rows, total], sums=1) if rows else None,
+                table=Table(_lines(currency), [*rows, total], sums=1, stacks=True)
+                if rows
+                else None,
                 empty="Nothing was sold there, or delivered, in that month.",
                 ways=ways,
             ),
             Section(
                 "Not charged",
-                says=["What its notes said and it did not keep, as known today; on no line above."],
-                table=Table(_kept(currency), kept) if kept else None,
+                says=[
+                    "What its notes said and it did not keep, as known "
+                    f"{'when it was issued' if found.issued else 'today'}; on no line above."
+                ],
+                table=Table(_kept(currency), kept, stacks=True) if kept else None,
                 empty="Everything on its notes came and was kept.",
+            ),
+            Section(
+                "On no statement",
+                says=NO_PENNY if gone else (),
+                table=Table(_unstated(), gone, stacks=True) if gone else None,
+                empty="Everything that went there has a price and a lot.",
+                name="unstated",
             ),
         ],
         file=f"statement-{outlet}-{found.month:%Y-%m}".replace(" ", "-").lower(),
-        columns=columns_of(plain),
-        rows=rows,
+        columns=columns,
+        rows=flat_rows,
     )
 
 
 def _said(found: statements.Account, over: bool) -> list[str]:
-    business = Business.the()
-    said = [f"From {', '.join(w for w in (business.name, business.address) if w)}."]
+    said = [f"From {found.seller}."] if found.seller else []
     if found.internal:
         basis = f"basis: {found.price_basis}" if found.price_basis else "nobody has said its basis"
         said.append(f"Internal, at a transfer price ({basis}). It is no sale.")
@@ -148,6 +191,8 @@ def _said(found: statements.Account, over: bool) -> list[str]:
             f"{found.late_p / 100:,.2f} {found.currency} of it was told after its own month was "
             "stated."
         )
+    if n := len(found.unstated):
+        said.append(f"{n} {'entry is' if n == 1 else 'entries are'} on no statement, listed below.")
     return said
 
 
@@ -191,12 +236,44 @@ def _books(person: Person, asked: Mapping[str, str]) -> Answer:
             Column("tax_code", "Tax code"),
             Column("pence", currency, "money"),
         )
-        table = Table(columns, [*own, total], sums=1) if own else None
+        table = Table(columns, [*own, total], sums=1, stacks=True) if own else None
         parts.append(Section(title, table=table, empty=empty))
+    parts.append(_in_no_sum(first, last))
     return Answer(
         parts, file=f"sales-and-purchases-{first}-{last}", columns=columns_of(plain), rows=rows
     )
 
+
+def _in_no_sum(first: dt.date, last: dt.date) -> Section:
+    """How much has no penny in the books, by outlet and month, each leading to its list."""
+    many = Counter((row.outlet, statements.month_of(row.day)) for row in unstated(first, last))
+    rows = [
+        {"month": f"{month:%Y-%m}", "whom": outlet, "many": n, "list": (outlet, month)}
+        for (outlet, month), n in sorted(many.items())
+    ]
+    columns = (
+        Column("month", "Month"),
+        Column("whom", "To"),
+        Column("many", "How many", "whole"),
+        Column("list", "Which", "statement"),
+    )
+    return Section(
+        "In no sum above",
+        says=["What went out without a price, or was sold of nobody knows which lot."]
+        if rows
+        else (),
+        table=Table(columns, rows, stacks=True) if rows else None,
+        empty="Nothing: everything that went out has a price and a lot.",
+    )
+
+
+def _list_of(value: Any) -> str:
+    outlet, month = value
+    return f"{reverse('admin:statements')}?{urlencode({'outlet': outlet, 'month': month})}#unstated"
+
+
+LEADS["statement"] = _list_of
+WRITTEN["statement"] = lambda value, row: "Look"
 
 MONEY_PAGES = [
     Page("statements/", "statements", "Statements", None, statement_page, may=may_read_money),

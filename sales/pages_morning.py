@@ -97,9 +97,10 @@ class Line:
 
 def _cut(one: ToCut, person: Person) -> Line:
     crates = f"{one.crates} {'crate' if one.crates == 1 else 'crates'}" if one.crates else ""
-    where = towers([s.tower.name for s in one.enough]) or "on no tower that can be cut"
+    where = towers([s.place.name for s in one.enough]) or "nothing stands that can be cut"
     asked: list[tuple[str, str]] = [("crop", one.crop.name), ("store", one.store)]
-    asked += [("towers", s.tower.name) for s in one.enough]
+    asked += [("towers", s.place.name) for s in one.enough if not s.sowings]
+    asked += [("batches", code) for s in one.enough for code in s.sowings]
     return Line(
         one.crop.name,
         kilograms(one.cut_g),
@@ -107,7 +108,7 @@ def _cut(one: ToCut, person: Person) -> Line:
         f"{address('harvest')}?{urlencode(asked)}" if roles.may(person, "harvest") else "",
         cut_rests_on(one),
         [stands_says(s) for s in one.at],
-        [f"{s.tower}: {s.why_not}" for s in one.not_at],
+        [f"{s.place}: {s.why_not}" for s in one.not_at],
     )
 
 

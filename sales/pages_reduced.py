@@ -102,7 +102,7 @@ def _choose(
             (
                 lots[mark.lot].code,
                 lots[mark.lot].title,
-                f"{mark.quantity} at {money(mark.pence, currency)}",
+                f"{amount(mark.quantity, lots[mark.lot].unit)} at {money(mark.pence, currency)}",
             )
             for mark in marks
         ],

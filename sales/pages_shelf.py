@@ -21,18 +21,21 @@ from django.utils.http import urlencode
 from grow import clock, devices, roles, scope
 from grow.asks import READ, Ask
 from grow.edge import tell
-from grow.errors import Conflict, NotKnown, Refusal
+from grow.errors import NotKnown, Refusal
 from grow.finding import rows_called
 from grow.forms import kilograms
 from grow.models import Business, Event, Lot, Person, PlaceKind, alive
 from grow.offers import UNDO_WITHIN
 from grow.page import Page
 from grow.pages import Way, new_id
+from grow.pages_count import press
 from grow.queries import trusted_since
 from grow.start import address
+from grow.wording import amount
 
 from .cards import money
 from .models import Outlet, Product
+from .naming import unit_of
 from .shop_shelf import OfDate, OnShelf, known, on_shelf, waiting, went_on
 
 #: Who looks at the shelf: whoever may put something on it.
@@ -119,7 +122,7 @@ def _shelf(
         context |= {
             "shelf": [_with_ways(person, outlet, one, currency) for one in found],
             "off_sale": any(one.off_sale for one in found),
-            "waiting": [(said.line(line), n) for line, n in gone],
+            "waiting": [(said.line(line), amount(n, unit_of(line))) for line, n in gone],
             "went": went_on(outlet, today, said),
             "today": today,
             "counted": _counted(person, outlet, today),
@@ -146,7 +149,10 @@ def _with_ways(person: Person, outlet: Outlet, one: OnShelf, currency: str) -> d
             if not (of.is_past or standing.held):
                 kinds.insert(0, ("mark_down", "Reduce", {"lot": code, "place": place}))
             ways = [(w, address(k, **fills)) for k, w, fills in kinds if roles.may(person, k)]
-            cheap = [f"{r.quantity} at {money(r.pence, currency)}" for r in standing.reduced]
+            cheap = [
+                f"{amount(r.quantity, standing.lot.unit)} at {money(r.pence, currency)}"
+                for r in standing.reduced
+            ]
             lots.append({"one": standing, "ways": ways, "reduced": ", ".join(cheap)})
         return {"of": of, "lots": lots}
 
@@ -299,16 +305,7 @@ def _record(request: HttpRequest, made: Closing, *, none_left: bool) -> HttpResp
         return _show(request, made, Refusal("open", says), ways=[way])
     if not made.dates:
         return _show(request, made, Refusal("open", "The books hold nothing there to be counted."))
-    device = devices.noted(request)
-    try:
-        event = tell(made.person, "count", made.data(), client_id=made.client_id, device=device)
-    except Refusal as refusal:
-        ways = []
-        if isinstance(refusal, Conflict):
-            made.client_id = new_id()
-            ways.append(Way("press", RECORD, "Record it as another count"))
-        return _show(request, made, refusal, ways=ways)
-    return devices.after(request, event)
+    return press(request, made, RECORD, _show)
 
 
 def _show(

@@ -30,7 +30,17 @@ from grow.page import Page
 from .cards import money
 from .models import Outlet, Product, TillDay, TillFormat, TillName
 from .operations import till_days
-from .till_files import PARTS, DayOfTill, TillFile, fold, guessed, lacks, odd_prices, read_rows
+from .till_files import (
+    PARTS,
+    DayOfTill,
+    TillFile,
+    fold,
+    guessed,
+    lacks,
+    odd_prices,
+    read_rows,
+    sheet_of,
+)
 
 #: So many bad rows are listed, and so many names that nobody here knows.
 SHOWN, ASKED = 300, 40
@@ -58,6 +68,8 @@ class Told:
     name: str = ""
     content: bytes = b""
     press: str = ""
+    #: Which sheet of a workbook it is, as somebody said.
+    chosen: str = ""
     sheet: Sheet | None = None
     how: TillFormat | None = None
     asks_columns: bool = False
@@ -118,7 +130,7 @@ def _opened(told: Told, asked: QueryDict) -> None:
 def _read(told: Told, request: HttpRequest) -> None:
     """Raises Refusal for what is missing of who, which till and which file."""
     posted = request.POST
-    told.press = posted.get("press", "")
+    told.press, told.chosen = posted.get("press", ""), posted.get("sheet", "")
     told.till, told.day = posted.get("till", "").strip(), posted.get("day", "").strip()
     wanted = posted.get("outlet", "").casefold()
     told.outlet = next((o for o in told.outlets if o.place.name.casefold() == wanted), None)
@@ -158,10 +170,12 @@ def _through(request: HttpRequest, told: Told) -> HttpResponseBase:
     assert outlet
     how = TillFormat.objects.filter(outlet=outlet, till=told.till).first()
     sheets = read(told.name, told.content, how.separator if how and told.press != "columns" else "")
-    told.sheet = sheet = next(iter(sheets), None)
-    if sheet is None or not sheet.rows:
-        raise Refusal("empty_file", f"{told.name}: there is nothing in it.")
-    told.how = how or guessed(outlet, told.till, sheet)
+    told.sheet = sheet = sheet_of(told.name, sheets, told.chosen or (how.sheet if how else ""))
+    told.how = how = how or guessed(outlet, told.till, sheet)
+    if len(sheets) > 1 and how.sheet != sheet.name:
+        how.sheet = sheet.name
+        if how.pk:
+            how.save()
     if told.press == "columns":
         _keep_columns(told, request.POST)
     told.gone = lacks(told.how, sheet)
@@ -262,6 +276,7 @@ def _show(request: HttpRequest, told: Told, refusal: Refusal | None = None) -> H
         "told": told,
         "tills": list(tills),
         "refusal": refusal,
+        "which": refusal.facts.get("sheets", ()) if refusal else (),
         "found": found,
         "days": _days(outlet, found) if found and outlet else [],
         "bad": found.bad[:SHOWN] if found else [],

@@ -19,7 +19,7 @@ from grow.models import SOURCES, Event, Movement, Place, PlaceKind, Unit
 
 from .models import Money, Outlet, Price, Product
 
-_EATERS = (PlaceKind.KITCHEN, PlaceKind.BUYER)
+EATERS = (PlaceKind.KITCHEN, PlaceKind.BUYER)
 _OURS = (
     PlaceKind.TRANSIT,
     PlaceKind.STORE,
@@ -39,18 +39,18 @@ def worth(quantity: int, unit: str, unit_pence: int) -> int:
     return pence if quantity >= 0 else -pence
 
 
-def _sign(m: Movement, kind: str) -> tuple[int, Place | None]:
-    """+1 into a customer's hands, −1 back out of them, 0 for all else; and whose till it is."""
-    from_, to = m.from_place, m.to_place
+def hands(from_: Place, to: Place, kind: str) -> tuple[int, Place | None]:
+    """What moves so by an act of a kind: +1 into a customer's hands, −1 back out of them, 0 for all
+    else; and whose till it is."""
     if to.kind == PlaceKind.SOLD:
         return 1, to.belongs_to
     if from_.kind == PlaceKind.SOLD:
         return -1, from_.belongs_to
-    if to.kind in _EATERS and (
+    if to.kind in EATERS and (
         from_.kind in _OURS or (kind == "come_without_note" and from_.kind in SOURCES)
     ):
         return 1, to  # what came without a note came, whatever our own store held
-    if from_.kind in _EATERS and (to.kind in _OURS or kind == "return_goods"):
+    if from_.kind in EATERS and (to.kind in _OURS or kind == "return_goods"):
         return -1, from_  # the outlet was charged when it came
     return 0, None
 
@@ -58,7 +58,7 @@ def _sign(m: Movement, kind: str) -> tuple[int, Place | None]:
 def price_movements(moved: list[tuple[Movement, Event]]) -> None:
     back = [m for m, _ in moved if m.takes_back]
     money = _taken_back(back) if back else []
-    rows = [(m, e, *_sign(m, e.kind)) for m, e in moved if not m.takes_back]
+    rows = [(m, e, *hands(m.from_place, m.to_place, e.kind)) for m, e in moved if not m.takes_back]
     places = {place for *_, place in rows if place}
     outlets = {o.place_id: o for o in Outlet.objects.filter(place__in=places)} if places else {}
     sold = [
@@ -223,10 +223,10 @@ def signed(was: Money) -> int:
     """Quantity into the customer's hands; less than nothing is out of them."""
     m = was.movement
     into = m.to_place.kind == PlaceKind.SOLD or (
-        m.to_place.kind in _EATERS and m.from_place.kind != PlaceKind.SOLD
+        m.to_place.kind in EATERS and m.from_place.kind != PlaceKind.SOLD
     )
     return m.quantity if into else -m.quantity
 
 
 AFTER_POST.append(price_movements)
-__all__ = ["price_movements", "signed", "worth"]
+__all__ = ["EATERS", "hands", "price_movements", "signed", "worth"]

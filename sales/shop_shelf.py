@@ -9,7 +9,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 
-from django.db.models import Sum
+from django.db.models import QuerySet, Sum
 
 from grow import clock
 from grow.kinds import WORKED_OUT
@@ -308,27 +308,32 @@ def waiting(outlet: Outlet) -> dict[str, int]:
     place = outlet.place
     since = clock.now() - _LATELY
     wholes = whole_counts([place.pk], since)
-    told: dict[tuple[int, str], int] = defaultdict(int)
-    moments: dict[int, dt.datetime] = {}
     rows = Unnamed.objects.filter(alive("event"), place=place, event__placed_at__gte=since)
-    for event, line, quantity, moment in rows.values_list(
-        "event_id", "line", "quantity", "event__placed_at"
+    moments = dict(rows.values_list("event_id", "event__placed_at"))
+    found: dict[str, int] = defaultdict(int)
+    for (event, _, line), n in not_laid(rows).items():
+        if not any(end >= moments[event] for end in wholes.of(place.pk, line)):
+            found[line] += n
+    return dict(found)
+
+
+def not_laid(rows: QuerySet[Unnamed]) -> dict[tuple[int, int, str], int]:
+    """(till's entry, place, line) → how much of these rows the books could lay on no lot."""
+    told: dict[tuple[int, int, str], int] = defaultdict(int)
+    shop: dict[int, int] = {}
+    for event, place, line, quantity in rows.values_list(
+        "event_id", "place_id", "line", "quantity"
     ):
-        told[event, line] += quantity
-        moments[event] = moment
+        told[event, place, line] += quantity
+        shop[event] = place
     sums = (
-        Movement.objects.filter(event__kind=WORKED_OUT, event__corrects__in=moments)
+        Movement.objects.filter(event__kind=WORKED_OUT, event__corrects__in=shop)
         .values_list("event__corrects_id", "lot__line", "to_place__kind")
         .annotate(Sum("quantity"))
     )
     for event, line, kind, quantity in sums.order_by():
-        told[event, line] += -quantity if kind == PlaceKind.SOLD else quantity
-    found: dict[str, int] = defaultdict(int)
-    for (event, line), n in told.items():
-        ends = wholes.of(place.pk, line)
-        if n > 0 and not any(end >= moments[event] for end in ends):
-            found[line] += n
-    return dict(found)
+        told[event, shop[event], line] += -quantity if kind == PlaceKind.SOLD else quantity
+    return {key: n for key, n in told.items() if n > 0}
 
 
 # --- told there, and moving nothing ---------------------------------------------------------------

@@ -1,26 +1,29 @@
 """What an outlet owes for a month: every penny of the ledger stands on one statement.
 
-A statement is not an invoice. An issued one keeps what was told by then; what is told later of a
-stated month stands on the next, and says so.
+A statement is not an invoice. An issued one is kept as it read then, names and all; what is told
+later of a stated month stands on the next, and says so. What no penny is known of stands beside it,
+on no statement.
 """
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
-import json
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Any
 
 from django.db.models import Q, QuerySet
 
 from grow import clock
-from grow.models import Event, Movement, PlaceKind, alive
-from grow.readings import says
+from grow.models import Business, Movement, PlaceKind, alive
 
-from .models import DeliveryNote, Money, Outlet, Price, Statement
+from .models import Money, Outlet, Price, Statement
 from .naming import line_names
+from .papers import behind
 from .pricing import signed, worth
+from .unstated import Unstated, unstated
 
 
 @dataclass(frozen=True)
@@ -64,8 +67,11 @@ class TaxSum:
 @dataclass
 class Account:
     """A month of an outlet. month: its first day. internal: our own kitchen, at a transfer price
-    with its basis in words; never one sum with sales. number, issued: None until it is issued."""
+    with its basis in words; never one sum with sales. seller: whose statement it is. number and
+    issued: None until it is issued; from then on all of it is kept but for unstated, which is as
+    known today and on no statement."""
 
+    seller: str
     outlet: str
     month: dt.date
     currency: str
@@ -75,6 +81,7 @@ class Account:
     issued: dt.datetime | None = None
     lines: list[StatementLine] = field(default_factory=list)
     not_charged: list[NotCharged] = field(default_factory=list)
+    unstated: list[Unstated] = field(default_factory=list)
 
     @property
     def total_p(self) -> int:
@@ -106,32 +113,81 @@ def is_internal(outlet: Outlet) -> bool:
     return outlet.place.kind == PlaceKind.KITCHEN
 
 
-def account(outlet: Outlet, month: dt.date, currency: str = "GBP") -> Account:
+def account(outlet: Outlet, month: dt.date) -> Account:
     """An outlet's month as it stands: as issued, or as it would be issued now. Few queries,
     however many rows."""
     first = month_of(month)
-    own = Statement.objects.filter(outlet=outlet, month=_number(first)).select_related("event")
-    issued = own.first()
-    found = Account(outlet.place.name, first, currency, is_internal(outlet), outlet.price_basis)
+    issued, last = stated(outlet, first)
+    found = (
+        _kept(issued.stated) if issued and issued.stated else _stands(outlet, first, issued, last)
+    )
     if issued:
         found.number, found.issued = issued.number, issued.event.recorded_at
-    rows = _money(outlet, first, issued).select_related(
+    found.unstated = unstated(first, month_after(first) - dt.timedelta(days=1), outlet)
+    return found
+
+
+def stated(outlet: Outlet, first: dt.date) -> tuple[Statement | None, Statement | None]:
+    """The statement of a month, and the last of those before it."""
+    own = Statement.objects.filter(outlet=outlet, month__lte=_number(first))
+    rows = list(own.select_related("event").order_by("-month")[:2])
+    issued = rows.pop(0) if rows and rows[0].month == _number(first) else None
+    return issued, next(iter(rows), None)
+
+
+def _stands(
+    outlet: Outlet, first: dt.date, issued: Statement | None, last: Statement | None
+) -> Account:
+    """What a month comes to by the books; of an issued one, by what was told by then."""
+    business = Business.the()
+    rows = money(outlet, first, issued, last).select_related(
         "movement__lot", "movement__from_place", "movement__to_place"
     )
-    found.lines = _lines(rows, clock.day_number(first))
-    found.not_charged = _not_charged(outlet, first)
-    return found
+    return Account(
+        ", ".join(filter(None, (business.name, business.address))),
+        outlet.place.name,
+        first,
+        business.currency,
+        is_internal(outlet),
+        outlet.price_basis,
+        lines=_lines(rows, clock.day_number(first)),
+        not_charged=_not_charged(outlet, first),
+    )
+
+
+def to_keep(found: Account) -> dict[str, Any]:
+    """What an issued statement keeps of itself, as `Statement.stated` has it."""
+    told = dataclasses.asdict(found)
+    return {name: value for name, value in told.items() if name not in _NOT_KEPT_OF_IT}
+
+
+_NOT_KEPT_OF_IT = ("number", "issued", "unstated")
+
+
+def _kept(told: dict[str, Any]) -> Account:
+    return Account(
+        **told
+        | {
+            "month": dt.date.fromisoformat(told["month"]),
+            "lines": [StatementLine(**_dated(row)) for row in told["lines"]],
+            "not_charged": [NotCharged(**_dated(row)) for row in told["not_charged"]],
+        }
+    )
+
+
+def _dated(row: dict[str, Any]) -> dict[str, Any]:
+    return row | {"day": dt.date.fromisoformat(row["day"])}
 
 
 def _number(month: dt.date) -> int:
     return month.year * 100 + month.month
 
 
-def _money(outlet: Outlet, first: dt.date, issued: Statement | None) -> QuerySet[Money]:
+def money(
+    outlet: Outlet, first: dt.date, issued: Statement | None, last: Statement | None
+) -> QuerySet[Money]:
     """Rows of the month, and of the months stated before it what was told since the last of
     those. Months are stated without a gap, so each row stands on one statement."""
-    before = Statement.objects.filter(outlet=outlet, month__lt=_number(first))
-    last = before.order_by("-month").first()
     start, end = clock.day_number(first), clock.day_number(month_after(first))
     rows = Q(movement__day__gte=start, movement__day__lt=end)
     if last and last.after == first:  # it stands on the first month after, alone
@@ -142,12 +198,12 @@ def _money(outlet: Outlet, first: dt.date, issued: Statement | None) -> QuerySet
 
 def _lines(rows: Iterable[Money], start: int) -> list[StatementLine]:
     rows = list(rows)
-    papers = _papers({row.movement.event_id for row in rows})
+    papers = behind(row.movement.event_id for row in rows)
     names = line_names({row.movement.lot.line for row in rows})
     sums: dict[tuple, list[int]] = defaultdict(lambda: [0, 0])
     for row in rows:
         m = row.movement
-        paper = papers[m.event_id]
+        paper = papers[m.event_id].paper
         key = (m.day, paper, m.lot.line, m.lot.unit, row.unit_pence, row.tax_code)
         sums[key][0] += signed(row)
         sums[key][1] += row.pence
@@ -169,29 +225,6 @@ def _lines(rows: Iterable[Money], start: int) -> list[StatementLine]:
     ]
 
 
-def _papers(entries: set[int]) -> dict[int, str]:
-    """What each entry goes by: the number of its note, its till, else what the act is called. An
-    entry of the books' own, or a correction, goes by the act that it follows from."""
-    known: dict[int, Event] = {}
-    wanted = entries
-    while wanted:
-        known |= Event.objects.in_bulk(wanted)
-        wanted = {e.corrects_id for e in known.values() if e.corrects_id} - known.keys()
-    told = {
-        pk: json.loads(e.told or "{}") for pk, e in known.items() if e.kind in ("receive", "sell")
-    }
-    noted = {facts["note"] for facts in told.values() if "note" in facts}
-    numbers = dict(DeliveryNote.objects.filter(pk__in=noted).values_list("pk", "number"))
-
-    def paper(event: Event) -> str:
-        while event.corrects_id:
-            event = known[event.corrects_id]
-        facts = told.get(event.pk, {})
-        return numbers.get(facts.get("note")) or facts.get("till") or says(event.kind)
-
-    return {pk: paper(known[pk]) for pk in entries}
-
-
 _NOT_KEPT = {PlaceKind.COUNT_DIFFERENCE: "short", PlaceKind.QUARANTINE: "rejected"}
 
 
@@ -207,7 +240,7 @@ def _not_charged(outlet: Outlet, first: dt.date) -> list[NotCharged]:
         day__lt=clock.day_number(month_after(first)),
     )
     rows = list(short.select_related("lot", "to_place").order_by("day", "pk"))
-    papers = _papers({m.event_id for m in rows})
+    papers = behind(m.event_id for m in rows)
     names = line_names({m.lot.line for m in rows})
     prices: dict[str, list[Price]] = defaultdict(list)
     for price in Price.objects.filter(outlet=outlet, line__in=names).order_by("since"):
@@ -221,7 +254,7 @@ def _not_charged(outlet: Outlet, first: dt.date) -> list[NotCharged]:
     return [
         NotCharged(
             clock.number_day(m.day),
-            papers[m.event_id],
+            papers[m.event_id].paper,
             names.get(m.lot.line, m.lot.title),
             m.quantity,
             m.lot.unit,

@@ -151,7 +151,31 @@ def guessed(outlet: Outlet, till: str, sheet: Sheet) -> TillFormat:
     marks = [text for row in sheet.rows[:200] for text in row.cells.values()]
     comma = sum(bool(re.fullmatch(r"[0-9]+,[0-9]{1,2}", text)) for text in marks)
     point = sum(bool(re.fullmatch(r"[0-9]+\.[0-9]{1,2}", text)) for text in marks)
-    return TillFormat(outlet=outlet, till=till, decimal_mark="," if comma > point else ".", **found)
+    return TillFormat(
+        outlet=outlet,
+        till=till,
+        decimal_mark="," if comma > point else ".",
+        separator=sheet.comma or ",",
+        **found,
+    )
+
+
+def sheet_of(file: str, sheets: Sequence[Sheet], named: str) -> Sheet:
+    """The sheet with the till's rows: the only one that has any, else the one that is named. Raises
+    Refusal; of several that nobody chose from, with their names as the fact `sheets`."""
+    full = [sheet for sheet in sheets if sheet.rows]
+    if not full:
+        raise Refusal("empty_file", f"{file}: there is nothing in it.")
+    found = full if len(full) == 1 else [sheet for sheet in full if sheet.name == named]
+    if not found:
+        names = [sheet.name for sheet in full]
+        raise Refusal(
+            "which_sheet",
+            f"{file} has {len(names)} sheets: {', '.join(names)}. Choose the one with the till’s "
+            "rows.",
+            sheets=names,
+        )
+    return found[0]
 
 
 def lacks(how: TillFormat, sheet: Sheet) -> list[str]:

@@ -21,12 +21,13 @@ from django.test.utils import CaptureQueriesContext
 from grow.errors import Refusal
 from grow.importing import sheets
 from grow.importing.playing import play
-from grow.models import Crop, Lot, Variety
+from grow.models import Crop, CropCard, Lot, Variety
 from sales.models import Outlet, Product, RecipeLine, Wanted
 from sales.morning import Morning, ToCut, ToPack, morning
 from sales.morning_words import kilograms, towers
 from tests.farm import Crate, Farm
 from tests.hands import DESK, PHONE, People, Thumb, violations
+from tests.test_run_weights import signed_in
 
 MONDAY = Wanted.Weekday.MONDAY
 
@@ -245,8 +246,8 @@ def test_towers_under_a_spray_or_held_are_shown_with_why_and_not_offered(
     farm: Farm, towers_of: dict[str, Lot]
 ) -> None:
     (cut,) = morning(farm.today, farm.grower).to_cut
-    assert [(s.tower.name, s.plants, s.days, s.cut) for s in cut.at] == [("T1", 8, 5, True)]
-    why = {s.tower.name: s.why_not for s in cut.not_at}
+    assert [(s.place.name, s.plants, s.days, s.cut) for s in cut.at] == [("T1", 8, 5, True)]
+    why = {s.place.name: s.why_not for s in cut.not_at}
     assert why["T2"] == "in the harvest interval of Leaf soap, until 22 Apr 00:00"
     assert why["T3"] == "Green loose-leaf is held: seed lot recalled"
     # the books judge a cut alike: here it is done, there refused, with the very interval
@@ -256,7 +257,7 @@ def test_towers_under_a_spray_or_held_are_shown_with_why_and_not_offered(
     farm.pass_time(days=2)
     want(farm.kitchen, farm.loose, 5000, day=farm.today)
     (cut,) = morning(farm.today, farm.grower).to_cut
-    assert {s.tower.name for s in cut.at} == {"T1", "T2"}
+    assert {s.place.name for s in cut.at} == {"T1", "T2"}
 
 
 def test_plants_in_held_water_are_not_offered_for_their_crate_would_be_held(
@@ -266,12 +267,12 @@ def test_plants_in_held_water_are_not_offered_for_their_crate_would_be_held(
     water = farm.tell("fill", tank=farm.tank, litres=100).lot
     farm.pass_time(minutes=5)
     (cut,) = morning(farm.today, farm.grower).to_cut
-    assert [s.tower.name for s in cut.at] == ["T1"]
+    assert [s.place.name for s in cut.at] == ["T1"]
     farm.hold(water, reason="failed water test")
     farm.pass_time(minutes=5)
     (cut,) = morning(farm.today, farm.grower).to_cut
     assert cut.at == []
-    assert "is held: failed water test" in {s.tower.name: s.why_not for s in cut.not_at}["T1"]
+    assert "is held: failed water test" in {s.place.name: s.why_not for s in cut.not_at}["T1"]
     crate = farm.cut(500, towers=[farm.t1])
     assert crate.holds.filter(ended_by=None).exists()
 
@@ -286,13 +287,11 @@ def test_a_spray_on_the_bench_goes_with_the_plants(farm: Farm) -> None:
     farm.plant(other, farm.t2, 8, from_place=farm.bench2)
     farm.pass_time(minutes=5)
     (cut,) = morning(farm.today, farm.grower).to_cut
-    assert [s.tower.name for s in cut.at] == ["T2"]
-    assert [s.tower.name for s in cut.not_at] == ["T1"]
+    assert [s.place.name for s in cut.at] == ["T2"]
+    assert [s.place.name for s in cut.not_at] == ["T1"]
 
 
 def test_towers_enough_by_the_crop_card_are_named_the_longest_uncut_first(farm: Farm) -> None:
-    from grow.models import CropCard
-
     want(farm.kitchen, farm.loose, 500, day=dt.date(2026, 4, 17))
     for tower, days in ((farm.t1, 3), (farm.t2, 5), (farm.t3, 0)):
         lot = farm.sow(30)
@@ -303,18 +302,54 @@ def test_towers_enough_by_the_crop_card_are_named_the_longest_uncut_first(farm: 
     farm.now = dt.datetime(2026, 4, 17, 8, tzinfo=dt.UTC)
     farm.pass_time()
     (cut,) = morning(farm.today, farm.grower).to_cut
-    assert [s.tower.name for s in cut.at] == ["T1", "T2", "T3"]
+    assert [s.place.name for s in cut.at] == ["T1", "T2", "T3"]
     assert cut.enough == cut.at  # no card says how much
     CropCard.objects.create(
         variety=farm.green, grams_per_site_and_cut=34, days_to_first_cut=40, source="our own"
     )
     (cut,) = morning(farm.today, farm.grower).to_cut
-    assert [(s.tower.name, s.grams, s.ripe) for s in cut.at] == [
+    assert [(s.place.name, s.grams, s.ripe) for s in cut.at] == [
         ("T1", 272, True),
         ("T2", 272, True),
         ("T3", 272, False),
     ]
-    assert [s.tower.name for s in cut.enough] == ["T1", "T2"]  # 272 are too few, 544 enough
+    assert [s.place.name for s in cut.enough] == ["T1", "T2"]  # 272 are too few, 544 enough
+
+
+def test_a_crop_that_is_cut_in_its_cells_is_named_where_it_stands(farm: Farm) -> None:
+    """A tray is cut once the card's days are over; a seedling is none to be cut, and what is spare
+    of a sowing that was planted out cannot be named apart."""
+    CropCard.objects.create(
+        variety=farm.green, nursery_days=10, days_to_first_cut=5, source="our own"
+    )
+    want(farm.kitchen, farm.loose, 500, day=(day := farm.today + dt.timedelta(days=15)))
+    tray, spare = farm.sow(40), farm.sow(30, place=farm.bench2)
+    farm.pass_time(days=1)
+    farm.sow(60, place=farm.bench2)  # still too young
+    farm.pass_time(days=14)
+
+    def at() -> list[tuple[str, int, int, bool | None]]:
+        (cut,) = morning(day, farm.grower).to_cut
+        return [(s.place.name, s.plants, s.days, s.ripe) for s in cut.at]
+
+    assert at() == [("Bench 1", 40, 15, True), ("Bench 2", 30, 15, True)]
+    farm.plant(spare, farm.t1, 8, from_place=farm.bench2)
+    farm.pass_time(minutes=5)
+    assert at() == [("Bench 1", 40, 15, True), ("T1", 8, 0, False)]
+    (cut,) = morning(day, farm.grower).to_cut
+    assert [s.place.name for s in cut.enough] == ["T1"]  # one cut is of towers or of sowings
+    farm.tell("clear", batch=spare, left="full", why="old")
+    farm.pass_time(minutes=5)
+    _, manager = signed_in("manager")
+    page = manager.get("/morning/").content.decode()
+    (line,) = re.findall(r'class="line-go" href="([^"]*harvest[^"]*)"', page)
+    asked = parse_qs(urlsplit(line.replace("&amp;", "&")).query)
+    assert (asked["batches"], "towers" in asked) == ([tray.code], False)
+    farm.tell("treat", item=farm.soap, places=[farm.bench], reason="fungus gnats")
+    (cut,) = morning(day, farm.grower).to_cut
+    assert next(s.why_not for s in cut.not_at if s.sowings).startswith("in the harvest interval")
+    farm.pass_time(days=3)
+    farm.cut(300, tray)  # as the page's link names it
 
 
 def test_it_asks_as_often_for_many_as_for_few(week: Week) -> None:
@@ -423,7 +458,7 @@ def test_a_line_opens_the_weigh_pad_and_the_bench_filled_in(
 
 def test_the_page_says_figures_with_what_they_rest_on(week: Week, grower: Client) -> None:
     text = " ".join(re.sub(r"<[^>]*>", " ", grower.get("/morning/").content.decode()).split())
-    assert "Loose-leaf lettuce 2.2 kg 3 crates · on no tower that can be cut" in text
+    assert "Loose-leaf lettuce 2.2 kg 3 crates · nothing stands that can be cut" in text
     assert (
         "For Lettuce, loose: 1 kg; Salad bag 120 g, 18 bags: 1.868 kg. Less 700 g in store. "
         f"Not counted: 400 g of {week.held.code}. Held: laboratory result. "

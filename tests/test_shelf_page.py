@@ -310,10 +310,17 @@ def test_lot_unknown_waits_on_the_shelf_until_a_count(farm: Farm, keeper: Client
     run_of(farm, 4)
     farm.pass_time(hours=8)
     farm.till(6)
-    assert "<strong>2</strong> of Salad bag 120 g" in text(keeper.get("/shelf/"))
+    farm.to_shop(crate := farm.cut(900), 900)
+    farm.tell("mark_down", place=farm.shop_place, lot=crate, quantity=400, pence=300)
+    farm.till(2400, product=farm.loose)
+    page = text(keeper.get("/shelf/"))
+    assert "<strong>2</strong> of Salad bag 120 g" in page
+    assert "<strong>1.5 kg</strong> of Lettuce, loose" in page
     run_b = run_of(farm, 1)  # as if it had been there: a receipt that was told late
-    assert waiting(farm.shop) == {farm.bag.line: 1}
+    assert waiting(farm.shop) == {farm.bag.line: 1, farm.loose.line: 1500}
     closing(keeper, **left(a=(run_b, "1")))
+    assert waiting(farm.shop) == {farm.loose.line: 1500}
+    farm.tell("count", place=farm.shop_place, counted={crate: 0}, closing=True)
     assert waiting(farm.shop) == {}
     assert "Sold, lot unknown" not in text(keeper.get("/shelf/"))
 

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 
 import pytest
 
 from grow.errors import Conflict, Refusal
 from grow.faults import faults
+from grow.models import Business, Event, Lot
 from sales.bookkeeping import books
-from sales.models import Outlet, Price
+from sales.models import Outlet, Price, Product, Statement
 from sales.statements import account
 from tests.farm import Farm, TillRow
 from tests.test_run_weights import signed_in, words
@@ -153,6 +155,75 @@ def test_the_bookkeeper_sees_sales_our_own_kitchen_and_purchases_apart(farm):
     assert books(APRIL, APRIL) == []
     with pytest.raises(Refusal, match="name the earlier day first"):
         books(APRIL, MARCH)
+
+
+def test_what_has_no_penny_in_the_books_is_listed_with_the_entry_behind_it(farm):
+    """Eight bags stood on the shelf and ten were sold; 500 g came to a kitchen without a price."""
+    note, more = farm.send(farm.cut(700), 700), farm.pack([farm.cut(500)], packs=4)
+    farm.pass_time(hours=1)
+    crate = Lot.objects.get(pk=note.note.lines.get().lot_id)
+    farm.till(8)
+    farm.arrive(note, crate, 100)
+    nothing = [account(outlet, MARCH).unstated for outlet in (farm.shop, farm.kitchen)]
+    assert nothing == [[], []]
+    over = farm.till(2)
+    Price.objects.filter(outlet=farm.kitchen).delete()
+    bare = farm.arrive(note, crate, 500)
+    twice = farm.arrive(note, crate, 100)
+    farm.tell("cancel", event=twice, reason="told twice")
+
+    def found(outlet, month=MARCH):
+        rows = account(outlet, month).unstated
+        return [(r.paper, r.what, r.quantity, r.unit, r.missing, r.entry) for r in rows]
+
+    assert found(farm.shop) == [("sold", "Salad bag 120 g", 2, "each", "lot", over.pk)]
+    assert found(farm.kitchen) == [(note.note.number, "Lettuce, loose", 500, "g", "price", bare.pk)]
+    assert found(farm.kitchen, APRIL) == []
+    _, manager = signed_in("manager")
+    asked = {"outlet": "Farm shop", "month": "2026-03-09"}
+    page = manager.get("/statements/", asked)
+    assert "2 its lot" in words(page)
+    assert f'<a href="/grow/event/{over.pk}/change/">' in page.content.decode()
+    row = f"2026-03-20,sold,,Salad bag 120 g,2,each,,,,,Farm shop,lot,{over.pk}"
+    assert row in manager.get("/statements/", asked | {"as": "csv"}).content.decode()
+    assert (
+        row
+        in manager.get("/api/v1/statement/", asked, headers={"Accept": "text/csv"}).content.decode()
+    )
+    told = manager.get("/api/v1/statement/", asked).json()
+    assert [(r["missing"], r["entry"]) for r in told["unstated"]] == [("lot", over.pk)]
+    sums = manager.get("/books/?first=2026-03-01&last=2026-03-31")
+    assert "2026-03 Farm shop 1 Look 2026-03 Kitchen 1 Look" in words(sums)
+    (way,) = re.findall('href="(/statements/[^"]*Kitchen[^"]*)"', sums.content.decode())
+    assert "its price" in words(manager.get(way.replace("&amp;", "&")))
+    # bags put there before that, and told late: now the lot of both is known, and so is the money
+    before = account(farm.shop, MARCH).total_p
+    farm.to_shop(more, 4, at=farm.now - dt.timedelta(minutes=30))
+    assert found(farm.shop) == []
+    assert account(farm.shop, MARCH).total_p - before == 2 * 240
+
+
+def test_an_issued_statement_reads_as_it_did_whatever_is_changed_since(farm):
+    farm.pass_time(days=15)
+    farm.tell("issue_statement", outlet=farm.kitchen, month=MARCH)
+    issued = account(farm.kitchen, MARCH)
+    assert [(k.why, k.quantity, k.pence) for k in issued.not_charged] == [
+        ("short", 100, 110),
+        ("rejected", 100, 110),
+    ]
+    Price.objects.update(pence=9999)
+    Product.objects.filter(pk=farm.loose.pk).update(name="Leaf by weight")
+    Outlet.objects.filter(pk=farm.kitchen.pk).update(price_basis="another")
+    Business.objects.update(address="2 New Lane")
+    farm.kitchen.refresh_from_db()
+    farm.tell("cancel", event=Event.objects.filter(kind="receive").last(), reason="other note")
+    assert account(farm.kitchen, MARCH) == issued
+    assert account(farm.kitchen, APRIL).total_p == -514  # and not at the new price
+    assert faults() == []
+    kept = Statement.objects.get()
+    kept.stated["lines"][0]["pence"] += 1
+    kept.save()
+    assert faults() == [f"Statement {kept.number} says 881 p; the books had 880 p then."]
 
 
 def test_the_pages_say_that_they_are_no_invoice_and_whose_month_it_is(farm):

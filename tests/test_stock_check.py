@@ -37,7 +37,7 @@ class Walk:
     """Somebody with a scanner before the page: what it carries is sent on with each scan."""
 
     def __init__(self, client: Client, place: str) -> None:
-        self.client, self.sent = client, {"place": place}
+        self.client, self.sent = client, {}
         self.page: Any = client.get(URL, {"place": place})
 
     def send(self, **more: str) -> Any:
@@ -48,7 +48,12 @@ class Walk:
                 fields["lot"].append(value)
             elif name not in ("scan", "csrfmiddlewaretoken"):
                 fields.setdefault(name, value)
-        self.page = self.client.post(URL, fields | more)
+        self.sent = fields | more
+        return self.again()
+
+    def again(self) -> Any:
+        """The same press once more."""
+        self.page = self.client.post(URL, self.sent)
         return self.page
 
     def scan(self, *codes: str) -> Any:
@@ -212,6 +217,34 @@ def test_a_fresh_start_posts_all_differences_and_says_since_when_the_books_may_b
     assert trusted_since(farm.store) == farm.now
     page = packer.get(URL, {"place": "Cold store"}).content.decode()
     assert "start from a count of 02 Mar 2026, 08:00" in page
+    assert faults() == []
+
+
+def test_what_came_or_left_since_its_list_was_shown_is_shown_before_a_fresh_start(
+    farm: Farm, packer: Client
+) -> None:
+    here, gone, sent = farm.cut(4000), farm.cut(900), farm.cut(2000)
+    walk = Walk(packer, "Cold store")
+    walk.scan(here.code, "3.9", sent.code, "2", FRESH, RECORD)
+    assert "1 lot was not scanned" in walk.refused
+    late = farm.cut(700)
+    farm.send(sent, 500)
+    walk.send(sure="yes")
+    assert walk.refused.startswith(
+        f"{sent.code}, {late.code} came or left since this list was shown: look anew."
+    )
+    assert "2 lots were not scanned" in walk.refused
+    assert late.code in walk.page.content.decode()
+    assert walk.table == [
+        (sent.code, "2", "1.5 kg", "+500 g"),
+        (here.code, "3.9", "4 kg", "−100 g"),
+    ]
+    assert counts() == 0
+    walk.scan(sent.code, "1.5", late.code, "0.7", gone.code, "0.9", RECORD)
+    assert walk.page.status_code == 302  # all of it was counted after the look
+    assert walk.again().status_code == 302  # a second press has the first's answer
+    assert counts() == 1
+    assert farm.holdings()["Cold store", late.code] == 700
     assert faults() == []
 
 

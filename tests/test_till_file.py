@@ -17,6 +17,7 @@ from django.test import Client
 from knox.models import AuthToken
 
 from grow.faults import faults
+from grow.importing.sheets import workbook
 from grow.kinds import WORKED_OUT
 from grow.models import Event, Flag, Lot, Movement, Person
 from sales.models import Money, Product, TillDay, TillFormat, TillName
@@ -229,6 +230,7 @@ def test_the_first_file_of_a_till_asks_what_its_columns_are_and_what_it_calls_th
     )
     page = send(keeper, content)
     assert "What its columns are" in text(page)
+    assert '<option value=";" selected>' in text(page)  # as the file has it
     chosen = {
         "column-product": "item",
         "column-quantity": "sold",
@@ -253,6 +255,28 @@ def test_the_first_file_of_a_till_asks_what_its_columns_are_and_what_it_calls_th
     )
     page = send(keeper, content)
     assert "Record 1 day" in text(page)
+
+
+def test_of_several_sheets_the_one_that_is_named_is_read_and_known_next_time(
+    farm: Farm, keeper: Client, runs: list[Lot], known: TillFormat
+) -> None:
+    day = farm.today.isoformat()
+
+    def book(sold: str) -> bytes:
+        rows = [[day, "17", sold, "", ""]]
+        return workbook([("Sums", ["what", "much"], [["bags", "9"]]), ("Rows", HEAD, rows)])
+
+    asks = send(keeper, book("3"))
+    assert asks.status_code == 422
+    assert "till.csv has 2 sheets: Sums, Rows. Choose the one with" in text(asks)
+    page = again(keeper, asks, "look", sheet="Rows", outlet="Farm shop", till="Front")
+    assert "3 packs" in text(page)
+    assert again(keeper, page, "record").status_code == 302
+    assert "5 packs" in text(send(keeper, book("5")))
+    # a book of one sheet has nothing to ask
+    TillFormat.objects.update(sheet="")
+    one = workbook([("Any", HEAD, [[day, "17", "6", "", ""]]), ("Empty", ["a"], [])])
+    assert "6 packs" in text(send(keeper, one))
 
 
 def test_a_file_without_a_day_is_of_the_day_that_is_said(

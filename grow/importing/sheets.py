@@ -45,13 +45,15 @@ class Row:
 @dataclass
 class Sheet:
     """One table of a file. file is what people call it, the sheet of a workbook included; name
-    is what should say what is in it. line is that of its head."""
+    is what should say what is in it. line is that of its head; comma, of CSV, stands between its
+    cells."""
 
     file: str
     name: str
     columns: list[str] = field(default_factory=list)
     rows: list[Row] = field(default_factory=list)
     line: int = 1
+    comma: str = ""
 
 
 class Unreadable(Refusal):
@@ -74,7 +76,11 @@ def read(file: str, data: bytes, comma: str = "") -> list[Sheet]:
         return list(_workbook(file, data))
     if data.startswith(b"\xd0\xcf\x11\xe0"):
         raise Unreadable(file, "it is an old workbook; save it as .xlsx or as CSV.")
-    return [_table(file, PurePath(file).stem, _csv(file, _decoded(file, data), comma))]
+    text = _decoded(file, data)
+    comma = comma or _between(text)
+    sheet = _table(file, PurePath(file).stem, _csv(file, text, comma))
+    sheet.comma = comma
+    return [sheet]
 
 
 def _table(file: str, name: str, lines: Iterable[tuple[int, Sequence[str]]]) -> Sheet:
@@ -135,9 +141,13 @@ def _decoded(file: str, data: bytes) -> str:
     raise Unreadable(file, "it is no text; save it as CSV in UTF-8, or as .xlsx.")
 
 
-def _csv(file: str, text: str, comma: str = "") -> Iterator[tuple[int, list[str]]]:
+def _between(text: str) -> str:
+    """What stands between cells, by the head: the sign that it has most of."""
     head = text.lstrip().partition("\n")[0]
-    comma = comma or max(",;\t", key=head.count)
+    return max(",;\t", key=head.count)
+
+
+def _csv(file: str, text: str, comma: str) -> Iterator[tuple[int, list[str]]]:
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=comma)
     line = 1
     try:

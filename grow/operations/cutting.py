@@ -153,7 +153,7 @@ def _barred(crop: Crop, at: dt.datetime) -> list[str]:
     """What is against cutting some of a crop that stands then: it may be of that."""
     from ..cuttable import standing  # which asks what would touch a cut
 
-    found = [f"{s.tower}: {s.why_not}" for s in standing([crop.pk], at) if s.why_not]
+    found = [f"{s.place}: {s.why_not}" for s in standing([crop.pk], at) if s.why_not]
     held = Hold.objects.filter(
         ended_by=None,
         lot__kind=LotKind.BATCH,

@@ -1,5 +1,6 @@
 import datetime as dt
 
+from django.core.serializers.json import DjangoJSONEncoder
 from django.db import models
 
 from grow.models import Event, Movement
@@ -60,6 +61,12 @@ class Statement(models.Model):
     outlet = models.ForeignKey(Outlet, models.PROTECT, related_name="statements", db_index=False)
     month = models.PositiveIntegerField(help_text="As yyyymm.")
     up_to = models.BigIntegerField(help_text="The last movement that was told by then.")
+    stated = models.JSONField(
+        null=True,
+        encoder=DjangoJSONEncoder,
+        editable=False,
+        help_text="All of it, as it read then.",
+    )
 
     class Meta:
         ordering = ["outlet", "month"]

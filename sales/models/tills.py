@@ -9,7 +9,8 @@ from .packing import Product
 class TillFormat(models.Model):
     """How the file of one till at an outlet is read: which column holds what, by its head as
     `column_name` spells it, and how its numbers are written. A column that is empty is not in the
-    file; without a column for the day one day is asked for the whole file."""
+    file; without a column for the day one day is asked for the whole file. sheet: which sheet of a
+    workbook it is, where it has several."""
 
     COMMAS = ((",", "Comma"), (";", "Semicolon"), ("\t", "Tab"))
     MARKS = ((".", "Point, 1.50"), (",", "Comma, 1,50"))
@@ -17,6 +18,7 @@ class TillFormat(models.Model):
 
     outlet = models.ForeignKey(Outlet, models.PROTECT, related_name="till_formats", db_index=False)
     till = models.CharField(max_length=40)
+    sheet = models.CharField(max_length=80, blank=True)
     product = models.CharField(max_length=80)
     quantity = models.CharField(max_length=80)
     day = models.CharField(max_length=80, blank=True)

@@ -11,6 +11,7 @@ from grow.errors import Conflict, Refusal
 from grow.ledger import Entry, operation
 from grow.models import Movement
 from sales.models import Money, Outlet, Statement
+from sales.statements import account, to_keep
 
 
 @operation(says="statement issued", slot=23, gate_=gate.ALONE, can_cancel=False)
@@ -40,7 +41,7 @@ def issue_statement(entry: Entry, *, outlet: Outlet, month: dt.date) -> None:
             f"{missing:%B %Y} of {outlet} has no statement yet: issue that first, so that nothing "
             "falls between two.",
         )
-    entry.later.append(lambda: _state(entry, outlet, number))
+    entry.later.append(lambda: _state(entry, outlet, month.replace(day=1)))
 
 
 def _first_open(outlet: Outlet) -> dt.date | None:
@@ -58,12 +59,13 @@ def number_of_today() -> int:
     return today.year * 100 + today.month
 
 
-def _state(entry: Entry, outlet: Outlet, month: int) -> None:
+def _state(entry: Entry, outlet: Outlet, first: dt.date) -> None:
     last = Movement.objects.order_by("-pk").values_list("pk", flat=True).first()
     Statement.objects.create(
         event=entry.event,
         number=codes.take("A", None)[0],
         outlet=outlet,
-        month=month,
+        month=first.year * 100 + first.month,
         up_to=last or 0,
+        stated=to_keep(account(outlet, first)),
     )
