@@ -17,7 +17,7 @@ from django.http.response import HttpResponseBase
 from django.urls import reverse
 
 from config.site import offered_pages
-from grow import devices
+from grow import devices, queued
 
 START = "admin:index"
 
@@ -52,16 +52,30 @@ class SharedDevices:
     def process_view(
         self, request: HttpRequest, view: Any, args: Any, kwargs: dict[str, Any]
     ) -> HttpResponseBase | None:
-        if request.device is None or request.user.is_authenticated:  # type: ignore[attr-defined]  # set above
-            return None
-        match = request.resolver_match
-        if match is None or not is_task(match.view_name):
-            return None
-        person = devices.chosen(request)
-        if person is None:
-            if request.method == "POST" and keeps(match.view_name):
-                devices.keep(request)
-            return HttpResponseRedirect(reverse("admin:who"))
-        request.user = person
-        request.is_chosen = True  # type: ignore[attr-defined]  # for the site and its pages
+        return _nobody_chosen(request) or _anothers(request)
+
+
+def _nobody_chosen(request: HttpRequest) -> HttpResponseBase | None:
+    """Whoever was chosen becomes the user; to the choice where nobody is."""
+    if request.device is None or request.user.is_authenticated:  # type: ignore[attr-defined]  # set for every request
         return None
+    match = request.resolver_match
+    if match is None or not is_task(match.view_name):
+        return None
+    person = devices.chosen(request)
+    if person is None:
+        # what a queue sends it keeps by itself
+        if request.method == "POST" and keeps(match.view_name) and not queued.is_queued(request):
+            devices.keep(request)
+        return HttpResponseRedirect(reverse("admin:who"))
+    request.user = person
+    request.is_chosen = True  # type: ignore[attr-defined]  # for the site and its pages
+    return None
+
+
+def _anothers(request: HttpRequest) -> HttpResponseBase | None:
+    """What a queue sends for another than who is here by now waits for them: to the sign-in."""
+    if not queued.is_anothers(request):
+        return None
+    device = request.device  # type: ignore[attr-defined]  # set for every request
+    return HttpResponseRedirect(reverse("admin:who" if device else "admin:login"))

@@ -71,6 +71,7 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "simple_history.middleware.HistoryRequestMiddleware",
+    "config.signs.NoNul",
     "config.devices.SharedDevices",
     "axes.middleware.AxesMiddleware",
 ]

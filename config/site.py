@@ -74,6 +74,11 @@ def not_found(request: HttpRequest, exception: Exception) -> HttpResponse:
     return _not_here(request, "Not found", says, 404)
 
 
+def not_readable(request: HttpRequest, says: str) -> HttpResponse:
+    """400 likewise, for what no page can read."""
+    return _not_here(request, "Not readable", says, 400)
+
+
 def _not_here(request: HttpRequest, title: str, says: str, status: int) -> HttpResponse:
     own = {"title": title, "says": says, "is_nav_sidebar_enabled": False}
     context = {**admin.site.each_context(request), **own}

@@ -227,8 +227,8 @@ def _gate(kind: Kind, facts: Mapping[str, Any]) -> str:
 def _refuse_no_id(client_id: str | None) -> None:
     """Without an id of its own a retry would be a second act; with an empty one, two forms that
     have nothing to do with each other would be taken for the same."""
-    longest = 64
-    if not (client_id or "").strip() or len(client_id or "") > longest:
+    longest, told = 64, client_id or ""
+    if not told.strip() or len(told) > longest or "\0" in told:
         raise Refusal(
             "client_id",
             f"This entry came without an id of its own (1 to {longest} characters), so a second "

@@ -134,9 +134,9 @@ def _places(asked: Asked) -> list[Offer]:
 
 
 def natural(name: str) -> tuple[Any, ...]:
-    """Tower 9 before Tower 10."""
-    last = name.rpartition(" ")
-    return (last[0], int(last[2])) if last[2].isdigit() else (name, 0)
+    """Tower 9 before Tower 10, and T9 before T10."""
+    stem = name.rstrip("0123456789")
+    return stem, int(name[len(stem) :] or 0)
 
 
 # --- lots ----------------------------------------------------------------------------------------

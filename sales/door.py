@@ -34,7 +34,8 @@ OFF = ((SHORT, "Short"), (REJECTED, "Reject"), (FOLLOWS, "Rest follows"), (MORE,
 @dataclass
 class Line:
     """One lot of a note, and what is said of it. on: what the note still says is to come, as the
-    page showed it; off: what was ticked; the rest as it was typed, in kg where leaf is weighed."""
+    page showed it; left: what is to come by now; came: what was taken in, one way or another; off:
+    what was ticked; the rest as it was typed, in kg where leaf is weighed."""
 
     lot: int
     code: str
@@ -42,6 +43,8 @@ class Line:
     unit: str
     kind: str
     on: int
+    left: int
+    came: int
     held: str = ""
     off: tuple[str, ...] = ()
     typed: dict[str, str] = field(default_factory=dict)
@@ -51,7 +54,15 @@ class Line:
 
     @property
     def how_much(self) -> str:
-        return amount(self.on, self.unit, kind=self.kind)
+        return self.says(self.on)
+
+    def says(self, quantity: int) -> str:
+        return amount(quantity, self.unit, kind=self.kind)
+
+    @property
+    def is_stale(self) -> bool:
+        """Whether more was shown as to come than is to come by now, for some came meanwhile."""
+        return self.on > self.left and self.came > 0
 
     @property
     def unit_word(self) -> str:
@@ -70,8 +81,7 @@ class Line:
         if less > self.on:
             raise Refusal(
                 "too_many",
-                f"{self.title}: {amount(less, self.unit, kind=self.kind)} is more than the "
-                f"{self.how_much} on the note.",
+                f"{self.title}: {self.says(less)} is more than the {self.how_much} on the note.",
             )
         told = {
             "accepted": self.on - less + (said.get(MORE) or 0),
@@ -168,6 +178,8 @@ def _shown(note: DeliveryNote, held: dict[int, str], lines: Any = None) -> Note:
                 line.lot.unit,
                 line.lot.kind,
                 line.to_follow,
+                line.to_follow,
+                line.accepted + line.short + line.rejected,
                 held.get(line.lot_id, ""),
             )
             for line in (note.lines.all() if lines is None else lines)

@@ -17,6 +17,7 @@ import json
 from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from decimal import Decimal, InvalidOperation
 from typing import Any
 
 from grow import clock
@@ -143,7 +144,7 @@ def paper_of(note: DeliveryNote) -> NotePaper:
         sender=Party(said["sender"], said["sender_address"]),
         receiver=Party(said["receiver"], said["receiver_address"]),
         consignee=said.get("consignee") or THE_SAME,
-        temperature_c=told.get("temperature_c", ""),
+        temperature_c=_degrees(told.get("temperature_c", "")),
         asks_temperature=note.outlet.asks_temperature,
         lines=[
             _line(
@@ -165,6 +166,14 @@ def paper_of(note: DeliveryNote) -> NotePaper:
         is_open=any(row.to_follow for row in rows),
         cancelled_at=undone.recorded_at if undone else None,
     )
+
+
+def _degrees(told: str) -> str:
+    """As it is read; of an old note it may be any text."""
+    try:
+        return plainly(Decimal(told))
+    except InvalidOperation:
+        return told
 
 
 def _as_it_came(event: Event) -> str:

@@ -27,6 +27,8 @@ from .models import Receipt, ReceiptLine
 
 #: What the one press of an ordinary note says, and that of one with something odd.
 ALL, RECORD = "all", "record"
+#: So many lines of a note that was taken in meanwhile are named.
+MOST_SAID = 3
 
 
 def _who(request: HttpRequest, kind: str, title: str) -> Person:
@@ -41,7 +43,10 @@ def goods_in_page(request: HttpRequest) -> HttpResponseBase:
     person = _who(request, "receive", "Goods in")
     with clock.one_zone():
         if request.method == "POST":
-            return _posted(request, person)
+            return _posted(request, person, queued.pressed(request.POST))
+        if (waited := devices.take_kept(request)) is not None:
+            waited["press"] = ""  # it is looked at again before it is recorded
+            return _posted(request, person, waited)
         if text := request.GET.get("note") or request.GET.get("code") or request.GET.get("scan"):
             return _named(request, person, text.strip())
         return _list(request, person)
@@ -115,8 +120,7 @@ def _rules() -> temperatures.Rules:
 # --- a press -------------------------------------------------------------------------------------
 
 
-def _posted(request: HttpRequest, person: Person) -> HttpResponseBase:
-    sent = queued.pressed(request.POST)
+def _posted(request: HttpRequest, person: Person, sent: QueryDict) -> HttpResponseBase:
     try:
         note = door.one_note(person, sent.get("note", ""), lambda code: sent.get(f"on-{code}", ""))
     except NotKnown as refusal:
@@ -130,6 +134,7 @@ def _posted(request: HttpRequest, person: Person) -> HttpResponseBase:
         return _one(request, person, note)
     try:
         data = _told(request, person, note, sent, everything=pressed == ALL)
+        _refuse_come(person, note, data, sent)
         event = tell(
             person, "receive", data, client_id=note.client_id, device=devices.noted(request)
         )
@@ -178,6 +183,26 @@ def _told(
     return data | queued.moments(sent)
 
 
+def _refuse_come(person: Person, note: door.Note, data: dict[str, Any], sent: QueryDict) -> None:
+    """Before the act: what another device took in since this page was shown is asked about, for
+    most likely it is the same delivery told twice."""
+    told = {row["lot"] for row in data["lines"]}
+    stale = [line for line in note.lines if line.is_stale and line.code in told]
+    if not stale or sent.get("besides") or queued.is_told(person, note.client_id):
+        return
+    said = [
+        f"{line.title}: {line.says(line.came)} came already, {line.says(line.left)} still to "
+        f"come; this page said {line.how_much}."
+        for line in stale
+    ]
+    more = f" So with {len(said) - MOST_SAID} more." if len(said) > MOST_SAID else ""
+    raise Refusal(
+        "came_already",
+        f"Note {note.number} was taken in meanwhile. {' '.join(said[:MOST_SAID])}{more}",
+        note=note.number,
+    )
+
+
 def _photo(request: HttpRequest, person: Person, name: str) -> str:
     """The number of the photograph that was sent, kept. Raises Refusal."""
     sent = request.FILES.get(name)
@@ -221,6 +246,8 @@ def _refused(
             Way("as-temperature", str(meant), f"{temperatures.plainly(meant)} °C"),
             Way("sure", "yes", f"It is {temperatures.plainly(reading)} °C"),
         ]
+    if refusal.code == "came_already":
+        ways.append(Way("besides", "yes", "It came besides: record it"))
     if isinstance(refusal, Conflict):
         note.client_id = new_id()
         ways.append(Way("client_id", note.client_id, "Record it as another arrival"))
@@ -302,6 +329,7 @@ DOOR_PAGES = [
         None,
         goods_in_page,
         may=lambda person: roles.may(person, "receive"),
+        keeps=True,
     ),
     Page(
         "photographs/<int:pk>/",

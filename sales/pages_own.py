@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections import defaultdict
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -13,25 +12,14 @@ from django.http import HttpRequest, QueryDict
 from django.http.response import HttpResponseBase
 from django.template.response import TemplateResponse
 
-from grow import clock, codes, devices, measures, queued, roles
+from grow import clock, codes, cuttable, devices, holds, measures, queued, roles
 from grow.asks import READ, Ask
 from grow.edge import tell
 from grow.errors import Conflict, NotKnown, Refusal
-from grow.models import (
-    NURSERY,
-    Crop,
-    Event,
-    Flag,
-    Hold,
-    Holding,
-    LotKind,
-    Person,
-    TreatedPlace,
-    alive,
-)
+from grow.models import NURSERY, Crop, Flag, Holding, LotKind, Person
+from grow.offers import natural
 from grow.page import Page
 from grow.pages import Way, new_id
-from grow.queries import living
 
 from . import door
 from .models import Outlet
@@ -82,7 +70,7 @@ def without_note_page(request: HttpRequest) -> HttpResponseBase:
     with clock.one_zone():
         found = door.outlets(person)
         if request.method != "POST":
-            return _without(request, found, request.GET)
+            return _without(request, found, devices.take_kept(request) or request.GET)
         sent = queued.pressed(request.POST)
         if sent["press"] != RECORD:
             return _without(request, found, sent)
@@ -112,10 +100,8 @@ def without_note_page(request: HttpRequest) -> HttpResponseBase:
 
 
 def _refuse_noted(person: Person, outlet: Outlet, sent: QueryDict) -> None:
-    """Before the act: what is on a note to there that is still open is taken in there. What was
-    recorded already under this id is no act any more."""
-    told = Event.objects.filter(recorded_by=person, client_id=sent.get("client_id", ""))
-    if sent.get("besides") or told.exists():
+    """Before the act: what is on a note to there that is still open is taken in there."""
+    if sent.get("besides") or queued.is_told(person, sent.get("client_id", "")):
         return
     try:
         noted = door.by_code(person, sent.get("code", ""))
@@ -182,45 +168,28 @@ class Standing:
 
 
 def standing() -> list[Standing]:
-    """What stands and can be cut, by crop, with sprays whose interval is not over and holds."""
-    now = clock.now()
-    found: dict[int, Standing] = {}
-    batches: dict[tuple[int, str], set[int]] = defaultdict(set)
-    rows = living(now).filter(blocked_by=None, batch__crop__isnull=False)
-    for crop, tower, batch in rows.values_list(
-        "batch__crop_id", "site__tower__name", "batch_id"
-    ).distinct():
-        batches[crop, tower].add(batch)
-    benches = Holding.objects.filter(
+    """What stands and can be cut, by crop, and what is against it by the rule that judges a cut."""
+    crops = Crop.objects.in_bulk()
+    found = {pk: Standing(crop) for pk, crop in crops.items()}
+    for one in cuttable.standing(crops, clock.now()):
+        of, tower = found[one.crop], one.tower.name
+        if tower not in of.towers:
+            of.towers.append(tower)
+        if one.why_not:
+            of.danger.setdefault(tower, one.why_not)
+    rows = Holding.objects.filter(
         quantity__gt=0, lot__kind=LotKind.BATCH, lot__crop__isnull=False, place__kind__in=NURSERY
     )
-    for crop, batch in benches.values_list("lot__crop_id", "lot_id"):
-        batches[crop, ""].add(batch)
-    crops = Crop.objects.in_bulk({crop for crop, _ in batches})
-    treated = TreatedPlace.objects.filter(
-        alive("lot__made_by"), lot__treatment__safe_from__gt=now
-    ).order_by("lot__treatment__safe_from")
-    sprayed = {
-        tower: f"sprayed: no cut before {clock.local(safe_from):%d %b %H:%M}"
-        for tower, safe_from in treated.values_list("place__name", "lot__treatment__safe_from")
-        if safe_from
-    }
-    held = set(
-        Hold.objects.filter(
-            ended_by=None, lot__in={b for some in batches.values() for b in some}
-        ).values_list("lot_id", flat=True)
-    )
-    for (crop, tower), lots in sorted(batches.items()):
-        one = found.setdefault(crop, Standing(crops[crop]))
-        if tower:
-            one.towers.append(tower)
-        if tower in sprayed:
-            one.danger[tower] = sprayed[tower]
-        elif lots & held:
-            one.danger[tower] = "on hold"
-    for one in found.values():
-        one.towers.sort(key=lambda name: (name.rstrip("0123456789"), len(name), name))
-    return sorted(found.values(), key=lambda s: s.crop.name)
+    benches = set(rows.values_list("lot__crop_id", "lot_id"))
+    held = holds.held_now({batch for _, batch in benches})
+    for crop, batch in benches:
+        if batch in held:
+            found[crop].danger.setdefault("", f"held: {held[batch].reason}")
+    on_benches = {crop for crop, _ in benches}
+    for of in found.values():
+        of.towers.sort(key=natural)
+    there = [of for pk, of in found.items() if of.towers or pk in on_benches]
+    return sorted(there, key=lambda of: of.crop.name)
 
 
 def cut_page(request: HttpRequest) -> HttpResponseBase:
@@ -228,7 +197,7 @@ def cut_page(request: HttpRequest) -> HttpResponseBase:
     with clock.one_zone():
         found = door.outlets(person, *door.OWN)
         if request.method != "POST":
-            return _cut(request, found, _scanned(request.GET))
+            return _cut(request, found, _scanned(devices.take_kept(request) or request.GET))
         sent = queued.pressed(request.POST)
         if sent["press"] != RECORD:
             return _cut(request, found, _scanned(sent))
@@ -312,8 +281,7 @@ class _NotForGood(Exception):
 
 def _refuse_unseen(person: Person, data: dict[str, Any], sent: QueryDict) -> None:
     """What the books would hold the cut for is shown first, once: it is tried, and taken back."""
-    told = Event.objects.filter(recorded_by=person, client_id=sent.get("client_id", ""))
-    if sent.get("seen") or told.exists():
+    if sent.get("seen") or queued.is_told(person, sent.get("client_id", "")):
         return
     said: list[str] = []
     try:
@@ -360,6 +328,7 @@ OWN_PAGES = [
         without_note_page,
         in_menu=False,
         may=lambda person: roles.may(person, "come_without_note"),
+        keeps=True,
     ),
     Page(
         "goods-in/cut/",
@@ -369,5 +338,6 @@ OWN_PAGES = [
         cut_page,
         in_menu=False,
         may=lambda person: roles.may(person, "harvest"),
+        keeps=True,
     ),
 ]

@@ -12,7 +12,6 @@ from django.template.response import TemplateResponse
 from django.urls import reverse
 
 from grow import clock, devices, labels, roles
-from grow.asks import READ, Ask
 from grow.edge import tell
 from grow.errors import Conflict, NotKnown, Refusal
 from grow.finding import rows_called
@@ -21,6 +20,7 @@ from grow.page import Page
 from grow.pages import Way, new_id, would_be_written
 
 from . import sending_desk as desk
+from .door import celsius
 from .models import DeliveryNote, Outlet
 from .orders import orders
 from .pages_notes import READS
@@ -140,7 +140,7 @@ def _record(request: HttpRequest, sending: Sending, answer: str = "") -> HttpRes
         data["already_done"] = "yes"
     try:
         if "temperature_c" in data:
-            data["temperature_c"] = _celsius(data["temperature_c"])
+            data["temperature_c"] = f"{celsius(data['temperature_c']):f}"
         event = tell(
             sending.person,
             sending.kind,
@@ -154,11 +154,6 @@ def _record(request: HttpRequest, sending: Sending, answer: str = "") -> HttpRes
     if note is None or devices.noted(request) or not sending.person.has_perm(READS):
         return devices.after(request, event)
     return HttpResponseRedirect(reverse("admin:note", args=[note.number]))
-
-
-def _celsius(text: str) -> str:
-    """Raises Refusal for what is no number."""
-    return f"{READ['decimal'](Ask('temperature', 'decimal'), text, False):f}"
 
 
 def _refused(

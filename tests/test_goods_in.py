@@ -194,6 +194,48 @@ def test_todays_notes_are_there_and_one_press_takes_one_in(farm: Farm, chef: Cli
     assert Event.objects.filter(kind="receive").count() == 1
 
 
+def test_one_delivery_told_from_two_devices_is_asked_about(farm: Farm, chef: Client) -> None:
+    """The second page was shown before the first was pressed. Told as come besides it is a fact."""
+    run, bag = (farm.pack([farm.cut(3000)], packs=20) for _ in range(2))
+    lines = [farm_line(farm, run, 12), farm_line(farm, bag, 5)]
+    sent = farm.tell("deliver", outlet=farm.kitchen, lines=lines)
+    second = cook(farm, "sous")
+    shown = form(sent, (run, 12), (bag, 5))
+    first = shown | {f"off-{run.code}": "follows", f"follows-{run.code}": "2"}
+    assert chef.post("/goods-in/", first).status_code == 302
+    again = shown | {"press": "all", "client_id": "two"}
+    asked = (
+        f"Note {sent.note.number} was taken in meanwhile. "
+        "Salad bag 120 g: 10 packs came already, 2 packs still to come; this page said 12 packs. "
+        "Salad bag 120 g: 5 packs came already, 0 packs still to come; this page said 5 packs."
+    )
+    answer = second.post("/goods-in/", again)
+    assert (answer.status_code, says(answer)) == (422, f"Not recorded yet. {asked}")
+    assert "drop this" in text(answer)
+    told = queue(second, "/goods-in/", again).json()
+    assert (told["code"], told["sentence"]) == ("came_already", asked)
+    assert [way["name"] for way in told["ways"]] == ["besides"]
+    assert line(sent, bag) == (5, 0, 0, 0, 0)
+    # what is said of another line alone is not asked about, nor what the first device sends again
+    assert chef.post("/goods-in/", first).status_code == 302
+    rest = form(sent, (run, 2), client_id="three", press="all")
+    assert second.post("/goods-in/", rest).status_code == 302
+    assert (line(sent, run), line(sent, bag)) == ((12, 0, 0, 0, 0), (5, 0, 0, 0, 0))
+    assert second.post("/goods-in/", again | {"press": "all|besides|yes"}).status_code == 302
+    assert line(sent, bag) == (10, 0, 0, 0, 5)
+    assert faults() == []
+
+
+def test_what_comes_on_a_note_that_was_cancelled_is_no_second_delivery(
+    farm: Farm, chef: Client
+) -> None:
+    run = farm.pack([farm.cut(3000)], packs=20)
+    sent = farm.send(run, 12)
+    farm.tell("cancel", event=sent, reason="another outlet")
+    assert chef.post("/goods-in/", form(sent, (run, 12), press="all")).status_code == 302
+    assert farm.stock(run, farm.kitchen_place) == 12
+
+
 def farm_line(farm: Farm, lot: Lot, quantity: int) -> Any:
     from sales.operations import Line
 
@@ -494,8 +536,24 @@ def test_a_photograph_by_api_is_seen_by_who_sees_the_note(farm: Farm, chef: Clie
 # --- by a queue ----------------------------------------------------------------------------------
 
 
-def queue(client: Client, url: str, data: dict[str, Any], more: str = "last") -> Any:
-    return client.post(url, data, headers={"X-Queue": more})
+def queue(
+    client: Client, url: str, data: dict[str, Any], more: str = "last", by: Person | None = None
+) -> Any:
+    entered = {"X-Queue-By": str(by.pk)} if by else {}
+    return client.post(url, data, headers={"X-Queue": more, **entered})
+
+
+def test_what_another_entered_is_not_sent_in_ones_own_name(farm: Farm, chef: Client) -> None:
+    """Two tabs of one browser: in the second another has signed in since."""
+    run = farm.pack([farm.cut(3000)], packs=20)
+    data = form(farm.send(run, 12), (run, 12), press="all")
+    cook(farm, "sous")
+    own, other = (Person.objects.get(username=name) for name in ("chef", "sous"))
+    answer = queue(chef, "/goods-in/", data, by=other)
+    assert (answer.status_code, answer["Location"]) == (302, "/login/")
+    assert not Event.objects.filter(kind="receive").exists()
+    assert queue(chef, "/goods-in/", data, by=own).status_code == 200
+    assert Event.objects.get(kind="receive").recorded_by == own
 
 
 def test_a_queue_is_answered_in_json_and_its_clock_shifts_the_moment(
@@ -534,33 +592,74 @@ def test_a_queue_gets_the_pages_own_sentence_and_its_ways_out(
     assert (lost.status_code, lost.json()["code"]) == (404, "no_such_note")
 
 
-def test_on_a_shared_tablet_all_of_a_cooks_entries_go_before_they_are_let_go(farm: Farm) -> None:
-    """Two presses that waited for the network, and one by nobody."""
+@pytest.fixture
+def tablet(farm: Farm) -> Client:
+    """A shared tablet, and two cooks with a badge."""
     manager = Person.objects.create_superuser("mo", password="a long one")
-    ann = Person.objects.create_user("ann", badge="CK-7Q3", shown_as="Ann")
-    ann.groups.add(Group.objects.get(name="chef"))
-    ann.places.add(farm.kitchen_place)
+    for name, badge in (("ann", "CK-7Q3"), ("ben", "CK-8R4")):
+        person = Person.objects.create_user(name, badge=badge, shown_as=name.title())
+        person.groups.add(Group.objects.get(name="chef"))
+        person.places.add(farm.kitchen_place)
+    client = Client()
+    client.force_login(manager)
+    client.post("/shared-device/", {"name": "Kitchen tablet"})
+    return client
+
+
+def test_on_a_shared_tablet_all_of_a_cooks_entries_go_before_they_are_let_go(
+    farm: Farm, tablet: Client
+) -> None:
+    """Two presses that waited for the network, and one by nobody."""
     run = farm.pack([farm.cut(3000)], packs=20)
     sent = [farm.send(run, n) for n in (2, 3, 4)]
-    tablet = Client()
-    tablet.force_login(manager)
-    tablet.post("/shared-device/", {"name": "Kitchen tablet"})
+    ann, ben = (Person.objects.get(username=name) for name in ("ann", "ben"))
     assert tablet.post("/who/", {"badge": "CK-7Q3"}).status_code == 302
     data = [
         form(s, (run, n), press="all", client_id=f"q{n}")
         for s, n in zip(sent, (2, 3, 4), strict=True)
     ]
-    first = queue(tablet, "/goods-in/", data[0], "more")
+    anothers = queue(tablet, "/goods-in/", data[0], by=ben)
+    assert (anothers.status_code, anothers["Location"]) == (302, "/who/")
+    first = queue(tablet, "/goods-in/", data[0], "more", by=ann)
     assert first.json()["next"] == "/"
-    last = queue(tablet, "/goods-in/", data[1])
+    last = queue(tablet, "/goods-in/", data[1], by=ann)
     assert last.json()["next"] == "/who/"
-    nobody = queue(tablet, "/goods-in/", data[2])
+    nobody = queue(tablet, "/goods-in/", data[2], by=ann)
     assert (nobody.status_code, nobody["Location"]) == (302, "/who/")
     told = Event.objects.filter(kind="receive")
     assert list(told.values_list("recorded_by__username", "device")) == [
         ("ann", "Kitchen tablet"),
         ("ann", "Kitchen tablet"),
     ]
+
+
+@pytest.mark.parametrize("queued", [False, True])
+@pytest.mark.parametrize("where", ["", "without-note/", "cut/"])
+def test_on_a_shared_tablet_a_form_sent_too_late_waits_for_who_filled_it_in(
+    farm: Farm, tablet: Client, where: str, queued: bool
+) -> None:
+    """After five idle minutes, without a script. What a queue sends it keeps by itself."""
+    run = farm.pack([farm.cut(3000)], packs=20)
+    sent = farm.send(run, 12)
+    odd = {f"off-{run.code}": "short", f"short-{run.code}": "3"}
+    url = f"/goods-in/{where}"
+    data, shown = {
+        "": (form(sent, (run, 12), **odd), f'name="short-{run.code}" value="3"'),
+        "without-note/": ({"press": "record", "code": "R1", "packs": "77"}, 'value="77"'),
+        "cut/": ({"press": "record", "by": "grams", "grams": "85"}, 'name="grams" value="85"'),
+    }[where]
+    assert tablet.post("/who/", {"badge": "CK-7Q3"}).status_code == 302
+    farm.pass_time(minutes=6)
+    late = queue(tablet, url, data) if queued else tablet.post(url, data)
+    assert (late.status_code, late["Location"]) == (302, "/who/")
+    back = tablet.post("/who/", {"badge": "CK-7Q3"})
+    assert back["Location"] == ("/" if queued else url)
+    if not queued:
+        page = tablet.get(url).content.decode()
+        assert shown in page
+        assert "client_id" in page
+        assert shown not in tablet.get(url).content.decode()
+    assert not Event.objects.filter(kind="receive").exists()
 
 
 # --- without a note ------------------------------------------------------------------------------
@@ -656,6 +755,27 @@ def test_slips_of_what_came_without_a_note(
     assert without(chef, code=leaf.code, kg="1.5").status_code == 302
 
 
+def test_a_code_may_be_as_long_as_a_label_makes_it(farm: Farm, chef: Client) -> None:
+    """A GS1 Digital Link of more than sixty signs, by the API as it was scanned."""
+    run = farm.pack([farm.cut(3000)], packs=20)
+    code = f"https://farm.example/traceability/01/09521234543213/10/{run.code}?17=261201&15=261201"
+    assert len(code) > 60
+
+    def tell(code: str, key: str) -> Any:
+        return chef.post(
+            "/api/v1/acts/come_without_note/",
+            {"outlet": "Kitchen", "code": code, "packs": 3},
+            content_type="application/json",
+            headers={"Idempotency-Key": key},
+        )
+
+    answer = tell(code, "a")
+    assert answer.status_code == 201, answer.content
+    assert farm.stock(run, farm.kitchen_place) == 3
+    assert tell("x" * 200, "b").status_code == 201
+    assert tell("x" * 201, "c").json()["code"] == "too_long"
+
+
 def test_of_a_code_that_is_not_theirs_to_know_it_is_kept_that_it_came(
     farm: Farm, chef: Client
 ) -> None:
@@ -723,12 +843,12 @@ def test_one_press_is_the_cut_and_its_issue(
 def test_a_spray_is_shown_in_red_first_and_the_cut_is_recorded_all_the_same(
     farm: Farm, chef: Client, tower: Lot
 ) -> None:
-    assert "no cut before" not in text(chef.get("/goods-in/cut/"))
+    assert "harvest interval" not in text(chef.get("/goods-in/cut/"))
     farm.tell("treat", item=farm.soap, places=[farm.t1], reason="aphid")
     farm.pass_time(hours=1)
     page = chef.get("/goods-in/cut/").content.decode()
     assert re.search(r'is-danger"><input type="radio" name="what" value="\d+\|T1"', page)
-    assert "sprayed: no cut before" in page
+    assert "in the harvest interval of Leaf soap, until" in page
     answer = cut(chef, farm)
     assert answer.status_code == 422
     assert says(answer).startswith("Stop. Do not use it: cut inside the harvest interval of")
@@ -743,8 +863,12 @@ def test_a_spray_is_shown_in_red_first_and_the_cut_is_recorded_all_the_same(
 
 
 def test_what_is_held_is_shown_in_red(farm: Farm, chef: Client, tower: Lot) -> None:
+    assert "is-danger" not in chef.get("/goods-in/cut/").content.decode()
     farm.hold(tower)
-    assert "on hold" in text(chef.get("/goods-in/cut/"))
+    page = chef.get("/goods-in/cut/")
+    assert "is held: laboratory result" in text(page)
+    # the tower, and wherever it stands besides
+    assert page.content.decode().count("is-danger") == 2
     answer = queue(chef, "/goods-in/cut/", {"press": "record", "client_id": "c",
                    "what": f"{farm.lettuce.pk}|T1", "by": "bunch"})  # fmt: skip
     assert answer.status_code == 422

@@ -617,6 +617,8 @@ def test_files_beyond_the_limits_are_refused(monkeypatch: pytest.MonkeyPatch) ->
         ("sow.xlsx", b"PK\x03\x04 and nothing more", "cannot be read as a workbook"),
         ("sow.xls", b"\xd0\xcf\x11\xe0....", "old workbook"),
         ("sow.csv", b"on,cells\n\x81\x8d\x00", "no text"),
+        ("sow.csv", (head + "2026-01-01,1\0\n").encode(), "no text"),
+        ("sow.csv", (head + "2026-01-01,1\n").encode("utf-16-le"), "no text"),
     ]
     for name, data, sentence in refused:
         with pytest.raises(sheets.Unreadable, match=sentence):

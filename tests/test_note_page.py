@@ -48,7 +48,7 @@ def note(farm: Farm, stores: Outlet) -> DeliveryNote:
     run = farm.pack([farm.cut(1500, crop=farm.mustard)], packs=12)
     leaf = farm.cut(2000)
     lines = [Line(run, 10, farm.store), Line(leaf, 1350, farm.store)]
-    return farm.tell("deliver", outlet=stores, lines=lines, temperature_c="4.5").note
+    return farm.tell("deliver", outlet=stores, lines=lines, temperature_c=Decimal("4.5")).note
 
 
 def read(content: bytes) -> list[str]:

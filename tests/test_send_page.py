@@ -163,6 +163,24 @@ def test_one_press_writes_the_note_and_leads_to_it(farm: Farm, packer: Client) -
     assert 'name="temperature"' not in page_of(packer.get("/send/?outlet=Farm shop"))
 
 
+@pytest.mark.parametrize(
+    ("typed_", "told"), [("−1 °C", "-1"), ("150", "150"), ("151", None), ("-61", None), ("x", None)]
+)
+def test_the_temperature_as_it_goes_is_read_as_at_the_door(
+    farm: Farm, packer: Client, typed_: str, told: str | None
+) -> None:
+    farm.kitchen.asks_temperature = True
+    farm.kitchen.save()
+    (run,) = runs_of(farm, 12)
+    sent = typed("Kitchen", temperature=typed_, **{key(run, farm.store): "10"})
+    answer = packer.post("/send/", sent)
+    assert answer.status_code == (302 if told else 422)
+    note = DeliveryNote.objects.first()
+    assert bool(note) is bool(told)
+    if note:
+        assert f'"temperature_c":"{told}"' in (note.event.told or "")
+
+
 def test_a_double_press_makes_one_even_when_nothing_is_left(farm: Farm, packer: Client) -> None:
     (run,) = runs_of(farm, 12)
     leaf = farm.cut(800)
@@ -205,7 +223,7 @@ def test_the_shelf_is_filled_in_one_press_and_the_start_page_says_so(
         ({"n": "twelve"}, "quantity: “twelve” is not a whole number."),
         ({"n": "-1"}, "is nothing to send."),
         ({"n": ""}, "Nothing is filled in. Scan a crate, or type how many go."),
-        ({"temperature": "warm"}, "temperature: “warm” is not a number."),
+        ({"temperature": "warm"}, "Temperature: “warm” is not a number."),
         ({"outlet": "Nowhere"}, "Choose where it goes."),
     ],
 )

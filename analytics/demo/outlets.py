@@ -200,7 +200,7 @@ def deliver(year: Year, outlet: str, lines: list[tuple[Lot, int]], story: str = 
         story=story,
         outlet=year.ground.outlets[outlet],
         lines=[Line(lot, n, year.place("store")) for lot, n in lines],
-        temperature_c=f"{year.rng.uniform(3.5, 6.5):.1f}" if outlet == "stores" else "",
+        temperature_c=Decimal(f"{year.rng.uniform(3.5, 6.5):.1f}") if outlet == "stores" else None,
     )
 
 

@@ -135,9 +135,11 @@ def _decoded(file: str, data: bytes) -> str:
     codes = ("utf-16",) if data.startswith((b"\xff\xfe", b"\xfe\xff")) else ("utf-8-sig", "cp1252")
     for code in codes:
         try:
-            return data.decode(code)
+            text = data.decode(code)
         except UnicodeDecodeError:
             continue
+        if "\0" not in text:  # else it is of no such code, or of none
+            return text
     raise Unreadable(file, "it is no text; save it as CSV in UTF-8, or as .xlsx.")
 
 

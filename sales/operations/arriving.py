@@ -8,13 +8,13 @@ from typing import Annotated
 from django.db.models import Exists, F, OuterRef, QuerySet
 
 from grow import codes, queries, scope
+from grow.asks import LONGEST_NAME
 from grow.errors import Refusal
-from grow.fitting import Number, as_in
+from grow.fitting import Longest, Number
 from grow.ledger import BEFORE_CANCEL, Entry, operation
 from grow.models import (
     OUTLETS,
     Basis,
-    Description,
     Event,
     Flag,
     Lot,
@@ -41,7 +41,7 @@ def come_without_note(
     entry: Entry,
     *,
     outlet: Outlet,
-    code: Annotated[str, as_in(Description, "name")],
+    code: Annotated[str, Longest(LONGEST_NAME)],
     grams: Number | None = None,
     packs: Number | None = None,
 ) -> None:

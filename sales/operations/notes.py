@@ -66,9 +66,9 @@ def parties(outlet: Outlet) -> dict[str, str]:
 
 @operation(says="sent", slot=14)
 def deliver(
-    entry: Entry, *, outlet: Outlet, lines: Sequence[Line], temperature_c: str = ""
+    entry: Entry, *, outlet: Outlet, lines: Sequence[Line], temperature_c: Celsius | None = None
 ) -> None:
-    """A numbered note: the goods are on the way, still the sender's."""
+    """A numbered note: the goods are on the way, still the sender's. temperature_c: at dispatch."""
     _check(lines)
     transit = side_place(outlet.place, PlaceKind.TRANSIT)
     sent: dict[Lot, int] = {}

@@ -1,9 +1,10 @@
 /* What is pressed is kept in this browser until it is recorded. A farm's LAN is plain http, so there
    is no service worker: a form that says data-queue="what it is" is kept in local storage under its
    own client_id, sent by the page to the form's address, and sent again when the network or the
-   session is back. The client_id makes a second sending the same act. A refusal keeps the entry and
-   shows the sentence and the ways out. Without a script, or with nothing to keep it in, the form
-   goes as forms go.
+   session is back. The client_id makes a second sending the same act. Each is sent for whom it was
+   entered by, whoever is signed in by then. A refusal keeps the entry and shows the sentence and the
+   ways out; so does a fault of the server, and what waits behind goes on. Without a script, or with
+   nothing to keep it in, the form goes as forms go.
 
    data-queue  what the entry is called while it waits
    data-about  what it is about: the form of something that waits already is shut
@@ -15,7 +16,8 @@
     const PREFIX = "unsent:";
     const AGAIN_MS = 10000;
     const LONGEST_SIDE = 1600, SHORTER_SIDE = 900;
-    let sending = false, next = "", state = "", pressed = false, touched = false, leaving = false;
+    let sending = null, next = "", state = "", touched = false, leaving = false;
+    let busy = false, pressed = false; // a press is being taken; what was pressed is being sent
     let justSent = 0;
     const done = new Set(); // what was recorded while this page was open is not pressed again
 
@@ -75,7 +77,8 @@
             lost: "",
         };
         const pictures = [];
-        for (const [name, value] of new FormData(form, button)) {
+        // not by FormData's second argument: older browsers leave the button out without a word
+        for (const [name, value] of [...new FormData(form), [button.name, button.value]]) {
             if (name === "csrfmiddlewaretoken") continue;
             if (value instanceof File) { if (value.size) pictures.push([name, value]); }
             else entry.fields.push([name, value]);
@@ -129,12 +132,21 @@
             answer = await fetch(entry.url, {
                 method: "POST",
                 body: body(entry),
-                headers: { "X-Queue": more ? "more" : "last" },
+                headers: { "X-Queue": more ? "more" : "last", "X-Queue-By": entry.by },
                 redirect: "manual",
                 credentials: "same-origin",
             });
         } catch { return "away"; }
         if (answer.type === "opaqueredirect") return "signed out";
+        if (answer.status === 500) {
+            entry.refused = {
+                failed: true,
+                sentence: "The farm’s computer failed at this one.",
+                do: "It is kept here. Try it again: nothing is recorded twice. If it fails again, tell whoever looks after the computer.",
+            };
+            keep(entry);
+            return "refused";
+        }
         if (answer.status >= 500 || answer.status === 429) return "busy";
         let said = null;
         try { said = await answer.json(); } catch { /* a page, not an answer */ }
@@ -148,9 +160,14 @@
         return "refused";
     }
 
+    /* A press waits for what is being sent, which takes the pressed entry with it. */
     async function flush() {
-        if (sending || leaving || !kept || !me.person) return;
-        sending = true;
+        if (leaving || !kept || !me.person) return;
+        if (!sending) sending = Promise.resolve().then(sendAll);
+        await sending;
+    }
+
+    async function sendAll() {
         let recorded = 0;
         state = "";
         try {
@@ -158,17 +175,18 @@
                 const waiting = mine().filter((one) => !one.refused);
                 if (!waiting.length) break;
                 show();
-                state = await send(waiting[0], waiting.length > 1);
+                // only a press on this page lets somebody go who shares the device
+                state = await send(waiting[0], waiting.length > 1 || !pressed);
                 if (state === "recorded") {
                     drop(waiting[0]);
                     if (waiting[0].about) done.add(waiting[0].about);
                     recorded += 1;
                 } else if (state !== "refused") break;
             }
-        } finally { sending = false; }
+        } finally { sending = null; }
         justSent += recorded;
         const left = mine();
-        if (recorded && !left.length && (pressed || !touched)) {
+        if (recorded && !left.length && (pressed || !(touched || busy))) {
             leaving = true;
             if (pressed) location.assign(next); else location.reload();
             return;
@@ -200,7 +218,7 @@
     const why = {
         away: "There is no network. It is kept here and sent as soon as there is; leave this browser’s data as it is.",
         busy: "The farm’s computer is busy. It is kept here and sent again.",
-        "signed out": "You are signed out. It is kept here; sign in, and it is sent.",
+        "signed out": "You are no longer signed in here. It is kept; sign in, and it is sent.",
     };
     const count = (n, what) => `${n} ${n === 1 ? "entry is" : "entries are"} not ${what}`;
 
@@ -211,12 +229,14 @@
         if (entry.lost) one.append(node("p", entry.lost, "unsent-lost"));
         if (!entry.refused) return one;
         one.className = "is-refused";
-        one.append(node("p", `Not recorded. ${entry.refused.sentence}`, "unsent-why"));
+        const failed = entry.refused.failed;
+        one.append(node("p", `${failed ? "" : "Not recorded. "}${entry.refused.sentence}`, "unsent-why"));
         const here = [...document.querySelectorAll("form[data-queue]")]
             .some((form) => form.elements.client_id && form.elements.client_id.value === entry.id);
-        const todo = here ? "Change it below and press again, or drop it if it is wrong." : entry.refused.do;
+        const todo = here && !failed ? "Change it below and press again, or drop it if it is wrong." : entry.refused.do;
         if (todo) one.append(node("p", todo));
         const ways = node("p", "", "unsent-ways");
+        if (failed) ways.append(button("Try again", () => take(entry)));
         (entry.refused.ways || []).forEach((way) => ways.append(button(way.label, () => take(entry, way))));
         if (!here) ways.append(button("Change it", () => change(entry), "quiet-button"));
         const out = button("Drop it", () => {
@@ -231,6 +251,7 @@
         const own = mine();
         const others = entries().filter((one) => one.by !== me.person);
         panel.hidden = !own.length && !others.length && !justSent;
+        panel.classList.toggle("is-refused", own.some((one) => one.refused));
         panel.replaceChildren();
         if (justSent) {
             const sent = node("p", `${justSent} ${justSent === 1 ? "entry was" : "entries were"} sent and recorded. `);
@@ -240,9 +261,8 @@
             panel.append(sent);
         }
         if (own.length) {
-            const refused = own.filter((one) => one.refused).length;
-            panel.classList.toggle("is-refused", refused > 0);
-            const said = refused === own.length ? count(refused, "recorded") : count(own.length, "sent yet");
+            const refused = own.every((one) => one.refused && !one.refused.failed);
+            const said = count(own.length, refused ? "recorded" : "sent yet");
             panel.append(node("p", sending && !state ? "Sending …" : `${said}.`, "unsent-count"));
             if (why[state]) panel.append(node("p", why[state]));
             const list = node("ul");
@@ -276,18 +296,20 @@
         return mine().some((one) => one.id === id && one.refused);
     }
 
+    /* Again, with a way out if it has one. */
     async function take(entry, way) {
-        if (pressed || leaving) return;
-        pressed = true;
-        const fields = entry.fields.filter(([name]) => name !== way.name);
-        fields.push([way.name, way.value]);
-        drop(entry);
-        const anew = { ...entry, fields };
+        if (busy || leaving) return;
+        busy = pressed = true;
+        const anew = { ...entry };
         delete anew.refused;
-        if (way.name === "client_id") anew.id = way.value;
+        if (way) {
+            anew.fields = [...entry.fields.filter(([name]) => name !== way.name), [way.name, way.value]];
+            if (way.name === "client_id") anew.id = way.value;
+        }
+        drop(entry);
         keep(anew);
         await flush();
-        pressed = false;
+        busy = pressed = false;
     }
 
     /* Opened again at its own page, as it was typed; a photograph is taken again. */
@@ -320,8 +342,8 @@
         if (!form.dataset || form.dataset.queue === undefined || !kept || !me.person) return;
         if (!by || !by.value) return;
         event.preventDefault();
-        if (pressed || leaving) return;
-        pressed = true;
+        if (busy || leaving) return;
+        busy = true;
         let entry;
         try { entry = await made(form, by); } catch {
             /* nothing can be kept here: as forms go, with the press in it */
@@ -333,9 +355,10 @@
             form.submit();
             return;
         }
+        pressed = true;
         show();
         await flush();
-        pressed = false;
+        busy = pressed = false;
         if (leaving) return;
         const unsent = mine().some((one) => one.id === entry.id && !one.refused);
         if (unsent && !entry.about) {
@@ -351,6 +374,6 @@
     show();
     flush();
     window.addEventListener("online", flush);
-    window.addEventListener("pageshow", (event) => { if (event.persisted) { pressed = leaving = false; show(); flush(); } });
+    window.addEventListener("pageshow", (event) => { if (event.persisted) { busy = pressed = leaving = false; show(); flush(); } });
     document.addEventListener("visibilitychange", () => { if (!document.hidden) flush(); });
 })();
