@@ -172,7 +172,7 @@ def standing() -> list[Standing]:
     crops = Crop.objects.in_bulk()
     found = {pk: Standing(crop) for pk, crop in crops.items()}
     for one in cuttable.standing(crops, clock.now()):
-        of, tower = found[one.crop], one.tower.name
+        of, tower = found[one.crop], one.place.name
         if tower not in of.towers:
             of.towers.append(tower)
         if one.why_not:
