@@ -19,6 +19,8 @@ from grow.looking import page as looked
 from grow.models import Business, Person
 from grow.page import Page
 from grow.rest import shown
+from grow.roles import GROWER, MANAGER
+from grow.start import OPENS
 from sales.pages_money import may_read_money
 
 from .destinations import DestinationRow, ReasonRow, thrown_away
@@ -354,6 +356,8 @@ FIGURES = (
         margin,
     ),
 )
+OPENS[GROWER].append("yields")
+OPENS[MANAGER].append("margin")
 PAGES = [
     *(Page(f"{f.name}/", f.name, f.title, None, f, may=may_read_figures) for f in FIGURES),
     Page("thrown-away/", "thrown_away", "Thrown away", None, thrown_page, may=may_read_figures),

@@ -165,7 +165,7 @@ AUTH_PASSWORD_VALIDATORS = [
         "CommonPasswordValidator",
         "NumericPasswordValidator",
     )
-]
+] + [{"NAME": "config.passwords.EndsTokens"}]
 
 # Eight wrong passwords for one name from one address, then a quarter of an hour's wait. By name
 # and address together: one clumsy thumb must not lock the packing hall's shared address.

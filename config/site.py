@@ -28,6 +28,8 @@ from django.utils.module_loading import module_has_submodule
 from django.views.decorators.cache import never_cache
 
 View = Callable[..., HttpResponseBase]
+#: So many pages stand in the row on top; the rest are one tap further.
+IN_THE_ROW = 5
 
 
 class Page(Protocol):
@@ -190,8 +192,12 @@ class FarmSite(admin.AdminSite):
         return super().index(request, {**own, **(extra_context or {})})
 
     def each_context(self, request: HttpRequest) -> dict[str, Any]:
+        """With `tasks`, every page that the person may open, and `row`, the few of them that stand
+        on top of every page: what is opened most, or all where they are hardly more."""
+        from grow import start  # the site is made before the apps are ready
+
         context = super().each_context(request)
-        tasks = []
+        tasks: dict[str, dict[str, Any]] = {}
         if context["has_permission"]:
             for page in offered_pages():
                 shown = getattr(page, "in_menu", True) and not (
@@ -199,5 +205,10 @@ class FarmSite(admin.AdminSite):
                 )
                 if shown and "<" not in page.path and may_open(request, page):
                     url = reverse(f"{self.name}:{page.name}")
-                    tasks.append({"title": page.title, "url": url, "here": request.path == url})
-        return {**context, "tasks": tasks}
+                    here = request.path == url
+                    tasks[page.name] = {"title": page.title, "url": url, "here": here}
+        row = list(tasks.values())
+        if len(row) > IN_THE_ROW + 1:
+            opened: Any = request.user
+            row = [tasks[name] for name in start.opens(opened) if name in tasks][:IN_THE_ROW]
+        return {**context, "tasks": list(tasks.values()), "row": row}

@@ -10,7 +10,7 @@ from django.db.models import QuerySet
 from django.http import HttpRequest
 
 from . import admin_people, clock  # noqa: F401  (people register themselves)
-from .admin_help import SetUpAdmin
+from .admin_help import OnceEach, SetUpAdmin
 from .models import (
     ENDS,
     SOURCES,
@@ -95,6 +95,7 @@ class BusinessAdmin(SetUpAdmin):
 
 class CardInline(admin.StackedInline):
     model = CropCard
+    formset = OnceEach
     extra = 0
 
 
@@ -115,6 +116,7 @@ class VarietyAdmin(SetUpAdmin):
 
 class VarietyInline(admin.StackedInline):
     model = Variety
+    formset = OnceEach
     extra = 0
     show_change_link = True
 

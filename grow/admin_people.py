@@ -6,15 +6,22 @@ from typing import Any
 
 from django import forms
 from django.contrib import admin
+from django.contrib.admin.utils import unquote
 from django.contrib.auth.admin import UserAdmin
-from django.contrib.auth.forms import AdminUserCreationForm, UserChangeForm
+from django.contrib.auth.forms import (
+    AdminPasswordChangeForm,
+    AdminUserCreationForm,
+    UserChangeForm,
+)
+from django.core.exceptions import PermissionDenied
 from django.db import models
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.utils.html import format_html
+from knox.models import AuthToken
 
-from . import clock, pins
-from .admin_help import SetUpAdmin
+from . import clock, credentials, pins
+from .admin_help import OnceEach, SetUpAdmin
 from .errors import Refusal
 from .models import OUTLETS, Device, Person, Place, SignOff
 from .roles import is_learner
@@ -83,6 +90,16 @@ class NewPersonForm(PinForm, AdminUserCreationForm):
         )
 
 
+class PasswordForm(AdminPasswordChangeForm):
+    """A new password ends the tokens of before (config.passwords); so does having none."""
+
+    def save(self, commit: bool = True) -> Person:
+        person: Person = super().save(commit)
+        if not person.has_usable_password():
+            AuthToken.objects.filter(user=person).delete()
+        return person
+
+
 class Roles(forms.ModelMultipleChoiceField):
     """By what they are called, not by their keys."""
 
@@ -97,6 +114,7 @@ def called(role: str) -> str:
 
 class SignOffInline(admin.StackedInline):
     model = SignOff
+    formset = OnceEach
     fk_name = "person"
     extra = 0
     autocomplete_fields = ("by",)
@@ -117,9 +135,10 @@ def _may_sign_off(request: HttpRequest, person: Person | None = None) -> bool:
 class PersonAdmin(UserAdmin):
     form = PersonForm
     add_form = NewPersonForm
-    list_display = ("__str__", "username", "roles", "badge", "has_pin", "is_active")
+    change_password_form = PasswordForm
+    list_display = ("__str__", "username", "roles", "has_badge", "has_pin", "is_active")
     list_filter = ("groups", "is_active", "sign_offs__task", "places")
-    search_fields = ("username", "shown_as", "badge")
+    search_fields = ("username", "shown_as")
     ordering = ("username",)
     filter_horizontal = ()
     add_form_template = "grow/person_add.html"
@@ -144,6 +163,10 @@ class PersonAdmin(UserAdmin):
     def roles(self, person: Person) -> str:
         return ", ".join(called(group.name) for group in person.groups.all())
 
+    @admin.display(description="badge", boolean=True)
+    def has_badge(self, person: Person) -> bool:
+        return bool(person.badge)
+
     @admin.display(description="PIN", boolean=True)
     def has_pin(self, person: Person) -> bool:
         return bool(person.pin)
@@ -155,14 +178,47 @@ class PersonAdmin(UserAdmin):
         if obj is None or request.user.is_superuser:
             return super().get_fieldsets(request, obj)
         # nobody makes themselves able to do everything, or gives themselves a role
-        *others, (title, _) = self.fieldsets
-        if obj.pk == request.user.pk:
-            return tuple(others)
-        return (*others, (title, {"fields": ("groups", "places")}))
+        name, *ways_in, (title, _) = self.fieldsets
+        shown = [name, *(ways_in if self._may_set(request, obj) else ())]
+        if obj.pk != request.user.pk:
+            shown.append((title, {"fields": ("groups", "places")}))
+        return tuple(shown)
+
+    def _may_set(self, request: HttpRequest, person: Person) -> bool:
+        """Whether one sees and sets this person's ways in: their badge is one, too."""
+        who = request.user
+        assert isinstance(who, Person)
+        return self.has_change_permission(request, person) and credentials.may_set(who, person)
+
+    def get_form(
+        self, request: HttpRequest, obj: Any = None, change: bool = False, **kwargs: Any
+    ) -> Any:
+        form = super().get_form(request, obj, change=change, **kwargs)
+        who = request.user
+        assert isinstance(who, Person)
+        if "groups" in form.base_fields:
+            given: Any = form.base_fields["groups"]
+            given.queryset = credentials.roles_to_give(who, obj)
+        if obj is not None and not self._may_set(request, obj):
+            for name in ("new_pin", "no_pin"):  # the form's own, whatever is shown of it
+                del form.base_fields[name]
+        return form
+
+    def user_change_password(
+        self, request: HttpRequest, id: str, form_url: str = ""
+    ) -> HttpResponse:
+        person, who = self.get_object(request, unquote(id)), request.user
+        assert isinstance(who, Person)
+        if person is not None and not credentials.may_set(who, person):
+            raise PermissionDenied(
+                f"{person} may do what you may not: their password is set by themselves, or by "
+                "whoever may do everything."
+            )
+        return super().user_change_password(request, id, form_url)
 
     def lookup_allowed(self, lookup: str, value: Any, request: HttpRequest) -> bool:
         # what is never shown is not found out by asking for its beginning, either
-        secret = lookup.startswith(("pin", "wrong_pins"))
+        secret = lookup.startswith(("badge", "pin", "wrong_pins"))
         return not secret and super().lookup_allowed(lookup, value, request)
 
     def get_inlines(self, request: HttpRequest, obj: Any = None) -> Any:
@@ -212,6 +268,8 @@ class PersonAdmin(UserAdmin):
         if not change:
             obj.is_staff = obj.has_usable_password()
         super().save_model(request, obj, form, change)
+        if not obj.is_active:  # nor does a program of theirs come back with them
+            AuthToken.objects.filter(user=obj).delete()
 
 
 @admin.register(SignOff)

@@ -11,6 +11,7 @@ from rest_framework.response import Response
 from rest_framework.routers import SimpleRouter
 
 from . import acts, ledger_tables, readings, tables
+from .bulk_api import InBulk
 from .models import Lot, Place
 from .photos import OnePhoto, Photos
 from .readings import EntryRow, StockRow
@@ -85,6 +86,7 @@ def urls() -> list[URLPattern]:
     return [
         *acts.addresses(),
         path("business/", tables.TheBusiness.as_view(), name="business"),
+        path("towers/", InBulk.as_view(), name="towers"),
         path("stock/", Stock.as_view(), name="stock"),
         path("today/", Today.as_view(), name="today"),
         path("photos/", Photos.as_view(), name="photos"),

@@ -1,4 +1,4 @@
-"""Rows by the names that people say: a place, a crop, a badge, a lot's code, a site of a tower.
+"""Rows by the names that people say: a place, a crop, a person, a lot's code, a site of a tower.
 
 One query for all that an entry names, and a second only for what was not found as it is spelt.
 """
@@ -224,7 +224,8 @@ NAMED: dict[type[Model], Named] = {
     Variety: _Varieties("variety", related=("crop",)),
     Item: Named("input"),
     Thing: Named("thing"),
-    Person: Named("person", ("username", "badge", "shown_as")),
+    # not by the badge: whoever has that is let in with it
+    Person: Named("person", ("username", "shown_as")),
     Event: _ById("entry"),
     Photo: _ById("photograph"),
     Lot: _Lots("lot"),

@@ -30,6 +30,9 @@ DOES: dict[str, list[Any]] = {
 #: For whoever has no role: a farm of one, who signs in as the superuser.
 ANYBODY: list[Any] = ["harvest", "receive_input", "move", "count", "discard", "check"]
 MOST_BUTTONS = 6
+#: Of the pages, by name, those that each role opens most, in the order of the row on top of every
+#: page. Apps above add theirs.
+OPENS: dict[str, list[str]] = {role: ["stock", "day"] for role in roles.ROLES}
 #: Acts that have a drawing of their own.
 DRAWN = {
     *("harvest", "sow", "transplant", "lose_plants", "clear", "top_up", "hold", "release"),
@@ -87,6 +90,13 @@ def buttons(person: Person) -> list[Button]:
             url = reverse(f"admin:{filled}") if page else address(kind, **filled)
             out.setdefault((kind, title), Button(kind, title, url))
     return list(out.values())[:MOST_BUTTONS]
+
+
+def opens(person: Person) -> list[str]:
+    """The names of the pages that a person opens most, the likeliest first: of several roles what
+    the first opens, then the next; without a role what the manager does."""
+    own = roles.roles_of(person) or {roles.MANAGER}
+    return list(dict.fromkeys(name for role in roles.ROLES if role in own for name in OPENS[role]))
 
 
 def by_noun(person: Person) -> list[tuple[str, list[Button]]]:

@@ -7,7 +7,7 @@ from django.urls import reverse_lazy
 from django.utils.text import format_lazy
 
 from grow.admin import BusinessAdmin, LedgerAdmin, LedgerInline
-from grow.admin_help import SetUpAdmin
+from grow.admin_help import OnceEach, SetUpAdmin
 
 from .models import (
     DecisionCard,
@@ -52,12 +52,14 @@ class OutletAdmin(SetUpAdmin):
 
 class RecipeInline(admin.StackedInline):
     model = RecipeLine
+    formset = OnceEach
     extra = 0
     autocomplete_fields = ("crop",)
 
 
 class CardInline(admin.StackedInline):
     model = DecisionCard
+    formset = OnceEach
     extra = 0
     autocomplete_fields = ("outlet",)
 

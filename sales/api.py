@@ -53,7 +53,7 @@ from sales.morning_api import MorningOf
 from sales.pages_common import CommonCauseOf
 from sales.tills_api import TillDays
 from sales.trace_api import TraceOf
-from sales.weights_api import ScaleLines, WeightsOfRun
+from sales.weights_api import RecordOfRun, ScaleLines, WeightsOfRun
 
 # --- acts: the number of the note that a delivery wrote ---------------------------------------
 
@@ -542,6 +542,7 @@ def urls() -> list[URLPattern]:
         path("common-cause/", CommonCauseOf.as_view(), name="common-cause"),
         path("statement/", StatementOf.as_view(), name="statement"),
         path("books/", BooksOf.as_view(), name="books"),
+        path("runs/<str:code>/record/", RecordOfRun.as_view(), name="run-record"),
         path("runs/<str:code>/weights/", WeightsOfRun.as_view(), name="run-weights"),
         path("runs/<str:code>/scale-lines/", ScaleLines.as_view(), name="run-scale-lines"),
     ]

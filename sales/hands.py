@@ -22,24 +22,27 @@ _NEVER = 10**8
 
 
 def not_countersigned(lots: Iterable[int], acts: Iterable[int]) -> list[str]:
-    """Of these lots' movements and these acts, those that still wait, as sentences."""
+    """Of these lots' movements, of what was learnt of them later (a date may be shorter for it)
+    and of these acts, those that still wait, as sentences."""
     if not ToCountersign.objects.filter(signed_by=None).exists():
         return []
     columns = "w.event_id, t.id"
     found = each(acts, columns, f"grow_tocountersign w WHERE w.event_id = t.id AND {_WAITS}")
-    found += each(
-        lots,
-        columns,
-        "grow_movement m CROSS JOIN grow_tocountersign w WHERE m.lot_id = t.id "
-        f"AND w.event_id = m.event_id AND {_WAITS}",
-    )
+    for table in ("grow_movement", "grow_description"):
+        found += each(
+            lots,
+            columns,
+            f"{table} m CROSS JOIN grow_tocountersign w WHERE m.lot_id = t.id "
+            f"AND w.event_id = m.event_id AND {_WAITS}",
+        )
     rows = Event.objects.filter(pk__in={event for event, _ in found})
-    rows = rows.prefetch_related("made").order_by("placed_at", "pk")
+    rows = rows.prefetch_related("made", "descriptions__lot").order_by("placed_at", "pk")
     return [f"{says(e)}{_made(e)} was recorded by a learner, not countersigned." for e in rows]
 
 
 def _made(event: Event) -> str:
-    codes = [lot.code for lot in event.made.all()]
+    learnt = (learnt.lot for learnt in event.descriptions.all())
+    codes = [lot.code for lot in event.made.all() or dict.fromkeys(learnt)]
     return f" ({', '.join(codes[:3])})" if codes else ""
 
 
@@ -61,7 +64,7 @@ def not_signed_off(acts: Iterable[int]) -> list[str]:
         if first <= day < since.get(person, _NEVER):
             unfit[event].add(person)
     people = Person.objects.in_bulk({pk for found in unfit.values() for pk in found})
-    rows = Event.objects.filter(pk__in=unfit).prefetch_related("made")
+    rows = Event.objects.filter(pk__in=unfit).prefetch_related("made", "descriptions__lot")
     return [
         f"{says(e)}{_made(e)}: {' and '.join(str(people[pk]) for pk in sorted(unfit[e.pk]))}, "
         "not signed off for packing."

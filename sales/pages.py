@@ -9,8 +9,8 @@ from django.urls import reverse
 
 from grow.forms import OPENS_ANEW, ROWS
 from grow.models import Event, Lot, Person
-from grow.roles import CHEF, MANAGER, PACKER, SHOP, may
-from grow.start import ANYBODY, DOES, DRAWN, LEADING, OWN_PAGE, PAPERS, TELLS, WAYS
+from grow.roles import CHEF, GROWER, LEAD, LEARNER, MANAGER, PACKER, SHOP, may
+from grow.start import ANYBODY, DOES, DRAWN, LEADING, OPENS, OWN_PAGE, PAPERS, TELLS, WAYS
 from sales import wording  # noqa: F401  (puts the acts into words)
 from sales.first_steps import led
 from sales.models import DeliveryNote
@@ -54,6 +54,16 @@ DOES |= {
     MANAGER: ["harvest", "pack", _SEND, "receive_input", "count", "discard"],
     SHOP: [_CLOSING, _SHELF, "sell", "discard", "return_goods", "receive"],
 }
+# stock and what was done come after what a role has of its own
+OPENS[GROWER][:0] = OPENS[LEARNER][:0] = ["morning"]
+OPENS[PACKER][:0] = ["pack", "morning", "send", "labels"]
+OPENS[CHEF][:0] = ["goods_in", "kitchen", "notes", "trace"]
+OPENS[SHOP][:0] = ["shelf", "goods_in"]
+OPENS[MANAGER][:0] = ["morning"]
+OPENS[LEAD][:0] = ["trace"]
+for _opened in OPENS.values():
+    _opened.append("trace")
+OPENS[LEAD].append("notes")
 
 
 def _notes(events: list[Event]) -> dict[int, list[str]]:

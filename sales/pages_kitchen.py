@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 from urllib.parse import urlencode
 
-from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponseRedirect
 from django.http.response import HttpResponseBase
 from django.template.response import TemplateResponse
@@ -32,8 +31,6 @@ _GROUPS = (
 def kitchen_page(request: HttpRequest) -> HttpResponseBase:
     person = request.user
     assert isinstance(person, Person)
-    if not roles.may(person, "use"):
-        raise PermissionDenied("“Used in the kitchen” is not among your tasks.")
     with clock.one_zone():
         outlets = kitchens(person)
         wanted = request.POST.get("outlet") or request.GET.get("outlet", "")
@@ -114,4 +111,8 @@ def _show(
     return TemplateResponse(request, "sales/kitchen.html", context, status=422 if refusal else 200)
 
 
-KITCHEN_PAGES = [Page("kitchen/", "kitchen", "Kitchen", "grow.add_event", kitchen_page)]
+def may_use(person: Person) -> bool:
+    return roles.may(person, "use")
+
+
+KITCHEN_PAGES = [Page("kitchen/", "kitchen", "Kitchen", None, kitchen_page, may=may_use)]

@@ -1,4 +1,4 @@
-"""The weights of a run in the API: read as one, and told as the lines of a scale."""
+"""A run in the API: its record, its weights read as one, and told as the lines of a scale."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ from grow.flat import columns_of
 from grow.kinds import KINDS
 from grow.rest import Reading, body, refuse_unknown, shown, who
 
+from .run_record import CrateTaken, RunRecord, record_of
 from .run_weights import RunWeights, Weighed, run_called, weights_of
 from .weights import weights_from
 from .weights.words import plainly
@@ -48,6 +49,29 @@ class WeightsOfRun(Reading):
         person = who(request)
         found = weights_of(run_called(code, person), person)
         return Response(shown(RunWeights)(found).data)
+
+
+class RecordOfRun(Reading):
+    """All of a run but its weights: what went in and what came of every gram, each with how it is
+    known, who packed it, the line as it was looked over, its dates and labels, why it is held. As
+    CSV, what went in."""
+
+    needs = "sales.view_packingrun"
+    pagination_class = None
+
+    def flat(self, data: Any) -> tuple[list[str], list[Any]]:
+        return columns_of(shown(CrateTaken)), data["crates"]
+
+    @extend_schema(
+        operation_id="run_record",
+        tags=["readings"],
+        parameters=[_CODE],
+        responses=shown(RunRecord),
+    )
+    def get(self, request: Request, code: str) -> Response:
+        refuse_unknown(request, ())
+        found = record_of(run_called(code, who(request)))
+        return Response(shown(RunRecord)(found).data)
 
 
 class ScaleLinesActSerializer(serializers.Serializer):

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from typing import Any
 
 import pytest
 from django.contrib.auth.models import Group
-from django.test import override_settings
+from django.core.management import call_command
+from django.test import Client, override_settings
 from django.urls import reverse
 from django.utils import timezone
 from knox.models import AuthToken
@@ -282,6 +284,51 @@ def test_an_expired_token_opens_nothing(farm: Farm) -> None:
     kept.expiry = timezone.now() - timezone.timedelta(seconds=1)
     kept.save()
     assert refused(client.get("/api/v1/tokens/"), 401)
+
+
+def _anew(person: Person) -> None:
+    person.set_password("quite another one")
+    person.save()
+
+
+def _by_the_page(address: str, **told: str) -> Callable[[Person], None]:
+    def done(person: Person) -> None:
+        boss = Client()
+        boss.force_login(Person.objects.create_superuser("boss"))
+        none = {"sign_offs-TOTAL_FORMS": "0", "sign_offs-INITIAL_FORMS": "0"}
+        url = f"/grow/person/{person.pk}/{address}/"
+        assert boss.post(url, none | {"username": person.username} | told).status_code == 302
+
+    return done
+
+
+@pytest.mark.parametrize(
+    "end",
+    [
+        _anew,
+        lambda person: call_command("changepassword", person.username),
+        _by_the_page("password", password1="a-new-1-of-it", password2="a-new-1-of-it"),
+        _by_the_page("password", usable_password="false", **{"unset-password": "1"}),
+        _by_the_page("change"),  # without the tick “works here”
+    ],
+    ids=["told", "command", "set", "taken away", "works here no more"],
+)
+def test_a_token_ends_with_the_password_that_it_was_given_for(
+    farm: Farm, end: Callable[[Person], None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("getpass.getpass", lambda prompt="": "quite another one")
+    farm.packer.set_password("the one of before")
+    farm.packer.save()
+    _, token = AuthToken.objects.create(user=farm.packer)
+    kept = AuthToken.objects.create(user=farm.grower)[0]
+    client = APIClient(headers={"Authorization": f"Token {token}"})
+    farm.packer.save()  # whatever else is said of somebody ends nothing
+    assert client.get("/api/v1/tokens/").status_code == 200
+    end(Person.objects.get(pk=farm.packer.pk))
+    assert refused(client.get("/api/v1/tokens/"), 401)
+    Person.objects.filter(pk=farm.packer.pk).update(is_active=True)  # nor does it come back
+    assert refused(client.get("/api/v1/tokens/"), 401)
+    assert list(AuthToken.objects.all()) == [kept]
 
 
 def test_a_lost_tablet_is_taken_back(farm: Farm, api: APIClient) -> None:

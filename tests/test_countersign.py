@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import itertools
 import random
 import re
@@ -11,12 +12,13 @@ import pytest
 from django.contrib.auth.models import Group
 from django.test import Client
 
-from grow import pins, signing
+from grow import clock, pins, signing
 from grow.edge import tell
 from grow.errors import NotAllowed, Refusal
 from grow.faults import faults
 from grow.models import Event, Flag, Item, Person, SignOff, ToCountersign
 from grow.roles import may
+from sales.label_words import date_of
 from sales.trace import trace
 from tests.farm import Farm
 
@@ -255,6 +257,26 @@ def test_the_trace_says_so_until_it_is_signed(lesson):
     assert gaps(run) == []
 
 
+def test_a_date_that_a_learner_brought_forward_waits_and_the_trace_says_so(lesson):
+    """It counts at once, as whatever a learner tells; a later one is refused, as to anybody."""
+    farm = lesson.farm
+    run = farm.pack([farm.cut(3000)], packs=20)
+    stands = date_of(run)
+    assert stands is not None
+    with pytest.raises(Refusal, match="a later date"):
+        lesson.tell("describe", lot=run.code, best_before=str(stands + dt.timedelta(days=1)))
+    sooner = stands - dt.timedelta(days=2)
+    told = lesson.tell("describe", lot=run.code, best_before=str(sooner))
+    assert date_of(run) == sooner
+    assert lesson.waits(told)
+    assert gaps(run) == [
+        f"“described” of {clock.local(told.happened_at):%d %b %Y %H:%M} ({run.code}) was recorded "
+        "by a learner, not countersigned."
+    ]
+    lesson.countersign(lesson.gil, told)
+    assert gaps(run) == []
+
+
 def test_the_trace_says_who_packed_without_being_signed_off(lesson):
     """Where a list of packers is kept: Tam is on it, Ines is not."""
     farm = lesson.farm
@@ -406,6 +428,25 @@ def test_who_is_not_signed_off_for_spraying_is_refused_before_and_flagged_after(
         told = spray(lesson, who, already_done=True)
         assert [(f.kind, f.says) for f in told.flags.all()] == [(Flag.Kind.AGAINST_RULE, sentence)]
     assert faults() == []
+
+
+def test_a_spray_is_put_down_to_who_sprayed_whoever_writes_it_down(lesson):
+    """The office types up the sheet: it names who did it, and who says so stands beside. What the
+    books themselves do, on one's word alone, nobody does in another's name."""
+    SignOff.objects.create(person=lesson.gil, task="spraying", since="2026-01-01", by=lesson.fay)
+    SignOff.objects.create(person=lesson.gil, task="releasing", since="2026-01-01", by=lesson.fay)
+    told = lesson.tell(
+        "treat", lesson.fay, item="Leaf soap", places=["T1"], reason="aphid", done_by=["gil"]
+    )
+    assert (told.recorded_by, list(told.done_by.all())) == (lesson.fay, [lesson.gil])
+    assert not told.flags.exists()
+    lesson.farm.hold(lesson.cut.lot)
+    let_go = {"lots": [lesson.cut.lot.code], "reason": "looked at", "done_by": ["gil"]}
+    with pytest.raises(NotAllowed, match="Fay is not signed off for releasing held lots"):
+        lesson.tell("release", lesson.fay, **let_go)
+    SignOff.objects.create(person=lesson.fay, task="releasing", since="2026-01-01", by=lesson.gil)
+    let = lesson.tell("release", lesson.fay, **let_go)
+    assert (let.recorded_by, list(let.done_by.all())) == (lesson.fay, [lesson.gil])
 
 
 def test_a_cleaner_asks_for_no_sign_off_but_for_no_learner_either(lesson):

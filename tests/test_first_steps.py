@@ -14,6 +14,7 @@ import pytest
 from django.contrib.auth.models import Group
 from django.db import connections
 from django.test import Client
+from rest_framework.test import APIClient
 
 from config import first_account
 from grow import bulk
@@ -425,6 +426,42 @@ def test_benches_have_no_sites(owner: Client):
     assert owner.post("/towers/?kind=bench", told).status_code == 302
     assert Place.objects.filter(kind=PlaceKind.BENCH).count() == 2
     assert not PlantSite.objects.exists()
+
+
+def test_the_api_makes_as_many_in_the_same_words(farm: Farm):
+    stood = Place.objects.count()
+    api = APIClient()
+    api.force_authenticate(farm.grower)
+    told = {"count": 30, "called": "R", "tiers": 10, "sites_on_a_tier": 4}
+
+    def make(**more: Any) -> tuple[int, dict[str, Any]]:
+        answer = api.post("/api/v1/towers/", {k: v for k, v in (told | more).items() if v})
+        return answer.status_code, answer.json()
+
+    assert make() == (201, {"places": [f"R{n}" for n in range(1, 31)], "sites": 1200})
+    sites = PlantSite.objects.filter(tower__name__startswith="R").order_by("pk")
+    assert (sites.count(), str(sites.first()), str(sites.last())) == (1200, "R1 1/1", "R30 10/4")
+    status, refused = make()  # sent twice, it is made once
+    assert (status, refused["code"]) == (422, "taken")
+    with pytest.raises(Refusal) as page_says:
+        bulk.build(towers(30, called="R"))
+    assert refused["sentence"] == page_says.value.sentence
+    no_tiers = {"tiers": None, "sites_on_a_tier": None}
+    assert make(kind="bench", called="Raft", count=2, **no_tiers) == (
+        201,
+        {"places": ["Raft 1", "Raft 2"], "sites": 0},
+    )
+    for field, wrong in (
+        ("tiers", {"tiers": None}),
+        ("tiers", {"kind": "bench", "called": "Table"}),
+        ("tiers", {"tiers": 61}),
+        ("count", {"count": 501}),
+        ("kind", {"kind": "store"}),
+    ):
+        status, refused = make(first=200, **wrong)
+        assert status == 400
+        assert field in refused["facts"]["fields"], wrong
+    assert Place.objects.count() == stood + 32
 
 
 def test_too_many_at_once_are_refused():

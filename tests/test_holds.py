@@ -561,10 +561,14 @@ def test_only_who_is_signed_off_releases(farm: Farm, two: tuple[Lot, Lot]) -> No
     assert refused.value.code == "not_signed_off"
     assert "Ines" in refused.value.sentence
     assert held(lot)
-    # the packer types it, the lead has decided it
+    # nobody lets go in another's name
+    with pytest.raises(NotAllowed):
+        release(farm, lot, recorded_by=farm.packer, done_by=[farm.grower])
+    assert held(lot)
+    farm.packer.sign_offs.create(task="releasing", since="2026-01-01", by=farm.grower)
     event = release(farm, lot, recorded_by=farm.packer, done_by=[farm.grower])
     assert not held(lot)
-    assert list(event.done_by.all()) == [farm.grower]
+    assert (event.recorded_by, list(event.done_by.all())) == (farm.packer, [farm.grower])
 
 
 def test_all_who_decide_must_be_signed_off_by_that_day(farm: Farm, two: tuple[Lot, Lot]) -> None:
@@ -589,6 +593,8 @@ def test_a_hold_is_not_cancelled_round_the_sign_off(farm: Farm, two: tuple[Lot, 
     facts = {"event": hold, "reason": "wrong crate"}
     with pytest.raises(NotAllowed):
         farm.tell("cancel", recorded_by=farm.packer, **facts)
+    with pytest.raises(NotAllowed):
+        farm.tell("cancel", recorded_by=farm.packer, done_by=[farm.grower], **facts)
     assert held(lot)
     farm.tell("cancel", **facts)
     assert not held(lot)

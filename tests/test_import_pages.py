@@ -201,11 +201,24 @@ def test_a_sheet_is_offered_to_who_may_tell_its_kind(farm: Farm, role: str) -> N
     client = who(role)
     person = Person.objects.get(username=role)
     listed = client.get("/sheets/").content.decode()
-    for kind in KINDS_ON_PAPER:
+    names = may(person, "describe")  # who may not is asked for no name of their own
+    for kind, columns in KINDS_ON_PAPER.items():
         allowed = may(person, kind)
         assert (f'href="/sheets/{kind}/"' in listed) == allowed
-        assert client.get(f"/sheets/{kind}/").status_code == (200 if allowed else 403)
+        page = client.get(f"/sheets/{kind}/")
+        assert page.status_code == (200 if allowed else 403)
+        assert ("Own name" in page.content.decode()) == (allowed and names and "called" in columns)
     assert client.get("/sheets/cancel/").status_code == 404
+
+
+def test_a_cook_types_up_what_was_cut(farm: Farm) -> None:
+    """With a name of one's own on a line, which a cook may not give, nothing was recorded."""
+    client = who("chef")
+    Person.objects.get(username="chef").places.add(farm.kitchen_place)
+    line = {"crop": "Red mustard", "store": "Kitchen", "gross_g": "0.3"}
+    sent = sheet(client, "harvest", line | {"called": "K1"})
+    assert sent.status_code == 302, sent.content.decode()
+    assert farm.stock(Lot.objects.get(), farm.kitchen_place) == 300
 
 
 # --- in a browser -----------------------------------------------------------------------------

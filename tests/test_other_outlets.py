@@ -476,14 +476,18 @@ def test_their_runs_weights_and_records_are_as_if_they_were_not(chef: Chef) -> N
     told = {"lines": "121.4 g"}
     for theirs, _ in chef.named[Lot]:
         none = "X99999-99-9"
-        for address in ("/api/v1/runs/{}/weights/", "/runs/{}/record/", "/runs/{}/weights/"):
-            chef.alike("GET", address, {}, {}, (theirs, none))
+        for page in ("/runs/{}/record/", "/runs/{}/weights/"):
+            for address in (page, f"/api/v1{page}"):
+                chef.alike("GET", address, {}, {}, (theirs, none))
         chef.alike("POST", "/api/v1/runs/{}/scale-lines/", told, told, (theirs, none))
     for run in (world.own["run"], world.shared):
         status, text = chef.ask("GET", reverse("admin:run_record", args=[run.code]))
         assert status == 200
         assert "121.9" in text
         chef.clean(f"the record of {run}", text)
+        status, text = chef.ask("GET", reverse("run-record", args=[run.code]))
+        assert (status, json.loads(text)["packed_by"]) == (200, ["Tam"])
+        chef.clean(f"the record of {run} in the API", text)
         status, text = chef.ask("GET", reverse("run-weights", args=[run.code]))
         found = json.loads(text)
         assert (status, len(found["weights"])) == (200, 3)

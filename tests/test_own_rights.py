@@ -5,12 +5,15 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from django.contrib.auth.hashers import check_password
 from django.contrib.auth.models import Group, Permission
 from django.test import Client
 from django.urls import reverse
 
+from grow.importing.playing import play
+from grow.importing.sheets import read
 from grow.models import Device, Person, SignOff
-from grow.roles import MAY
+from grow.roles import LEAD, MAY, ROLES
 from tests.farm import Farm
 from tests.test_countersign import person
 
@@ -64,9 +67,11 @@ def test_a_manager_gives_roles_to_others_but_none_to_themselves(mo: Person) -> N
     assert manager.post(page_of(mo), change(mo, shown_as="Mo")).status_code == 302
     assert Person.objects.get(pk=mo.pk).shown_as == "Mo"  # the rest of the form is theirs
     assert rights(mo) == (["manager"], False, 0, 0)
-    assert manager.post(page_of(pat), change(pat)).status_code == 302
+    sent = change(pat)
+    own = [pk for pk, name in Group.objects.values_list("pk", "name") if name != LEAD]
+    assert manager.post(page_of(pat), sent | {"groups": own}).status_code == 302
     roles, everything, permissions, signed_off = rights(pat)
-    assert len(roles) == Group.objects.count()
+    assert set(roles) == set(ROLES) - {LEAD}
     assert (everything, permissions, signed_off) == (False, 0, 1)
 
 
@@ -78,6 +83,15 @@ def test_a_manager_does_not_touch_who_may_do_everything(mo: Person) -> None:
     new = {"password1": "another-long-1", "password2": "another-long-1", "usable_password": "true"}
     assert manager.post(url, new).status_code == 403
     assert Person.objects.get(pk=boss.pk).check_password("a long one of theirs")
+
+
+def test_a_page_that_is_sent_twice_signs_off_once(mo: Person) -> None:
+    pat = person("pat", "packer")
+    sent = change(pat, groups=[group.pk for group in pat.groups.all()])
+    assert signed_in(mo).post(page_of(pat), sent).status_code == 302
+    again = signed_in(mo).post(page_of(pat), sent)
+    assert "That person was signed off for it on that day already." in again.content.decode()
+    assert rights(pat)[3] == 1
 
 
 def test_nobody_signs_themselves_off(mo: Person) -> None:
@@ -103,6 +117,121 @@ def test_nobody_signs_themselves_off(mo: Person) -> None:
     alone = Person.objects.create_superuser("alone")
     sent = told | {"person": str(alone.pk), "by": str(alone.pk)}
     assert signed_in(alone).post(reverse("admin:grow_signoff_add"), sent).status_code == 302
+
+
+def password_page(who: Person) -> str:
+    return reverse("admin:auth_user_password_change", args=[who.pk])
+
+
+NEW = {"password1": "another-long-1", "password2": "another-long-1", "usable_password": "true"}
+
+
+def ways_in(who: Person) -> tuple[Any, ...]:
+    return Person.objects.values_list("password", "pin", "badge").get(pk=who.pk)
+
+
+@pytest.mark.parametrize(
+    ("roles", "signed_off", "works"),
+    [
+        (["food_safety_lead"], (), True),
+        (["packer", "food_safety_lead"], (), True),
+        (["food_safety_lead"], (), False),  # and is let back in afterwards
+        (["learner", "food_safety_lead"], (), True),  # and is no learner any more
+        (["grower"], ("spraying",), True),
+        (["packer"], ("releasing",), True),
+    ],
+)
+def test_a_manager_does_not_come_in_as_who_may_more(
+    mo: Person, roles: list[str], signed_off: tuple[str, ...], works: bool
+) -> None:
+    """Whoever has somebody's password, PIN or badge is that person."""
+    pat = person("pat", "packer")  # who may nothing that a manager may not
+    fay = person("fay", *roles, signed_off=signed_off, badge="FY-8K2", is_active=works)
+    manager = signed_in(mo)
+    before = ways_in(fay)
+    sent = {"new_pin": "5038", "badge": "MINE-1", "is_superuser": "", "sign_offs-TOTAL_FORMS": "0"}
+    same = [group.pk for group in fay.groups.all()]
+    page = manager.get(page_of(fay)).content.decode()
+    assert not any(word in page for word in ("new_pin", "FY-8K2", "../password/"))
+    assert manager.post(page_of(fay), change(fay, **sent, groups=same)).status_code == 302
+    assert manager.get(password_page(fay)).status_code == 403
+    assert manager.post(password_page(fay), NEW).status_code == 403
+    assert ways_in(fay) == before
+    assert rights(fay)[0] == sorted(roles)  # the rest of the form is the manager's
+    others = [group.pk for group in pat.groups.all()]
+    assert manager.post(page_of(pat), change(pat, **sent, groups=others)).status_code == 302
+    assert manager.post(password_page(pat), NEW).status_code == 302
+    password, pin, badge = ways_in(pat)
+    assert check_password("another-long-1", password)
+    assert check_password("5038", pin)
+    assert badge == "MINE-1"
+    boss = signed_in(Person.objects.create_superuser("boss"))
+    assert boss.post(password_page(fay), NEW).status_code == 302
+    assert ways_in(fay) != before
+
+
+def test_a_role_that_may_more_is_given_by_who_may_it(mo: Person) -> None:
+    """Else a manager makes a lead whose PIN the manager knows."""
+    pat, lead = person("pat", "packer"), Group.objects.get(name=LEAD)
+    manager, fay = signed_in(mo), person("fay", LEAD)
+    told = {"username": "ghost", "new_pin": "5038", "usable_password": "false"}
+    none = {"sign_offs-TOTAL_FORMS": "0", "sign_offs-INITIAL_FORMS": "0"}
+    add = reverse("admin:grow_person_add")
+    refused = manager.post(add, told | none | {"groups": [lead.pk]})
+    assert "is not one of the available choices" in refused.content.decode()
+    assert not Person.objects.filter(username="ghost").exists()
+    assert manager.post(page_of(pat), change(pat)).status_code == 200  # refused: the form again
+    assert rights(pat)[0] == ["packer"]
+    # taken away, it does not come back by the same hand
+    assert manager.post(page_of(fay), change(fay, groups=[])).status_code == 302
+    once = {"sign_offs-TOTAL_FORMS": "0", "is_superuser": ""}
+    again = manager.post(page_of(fay), change(fay, groups=[lead.pk], **once))
+    assert "is not one of the available choices" in again.content.decode()
+    assert rights(fay)[0] == []
+    boss = signed_in(Person.objects.create_superuser("boss"))
+    sent = change(fay, groups=[lead.pk], **once)
+    assert boss.post(page_of(fay), sent).status_code == 302
+    assert rights(fay)[0] == [LEAD]
+
+
+def test_the_lead_sees_nobodys_badge(mo: Person) -> None:
+    Person.objects.filter(pk=mo.pk).update(badge="MO-3W7")
+    lead = signed_in(person("fay", LEAD, badge="FY-8K2"))
+    assert "MO-3W7" not in lead.get(page_of(mo)).content.decode()
+    for who in (lead, signed_in(mo)):
+        found = who.get(reverse("admin:grow_person_changelist")).content.decode()
+        assert ">fay<" in found
+        assert not any(badge in found for badge in ("MO-3W7", "FY-8K2"))
+
+
+def test_no_badge_is_found_by_its_letters(farm: Farm, mo: Person) -> None:
+    """By search, filter, what a field offers, a name in the API, or a file that says it."""
+    fay = person("fay", LEAD, badge="FY-8K2", shown_as="Fay")
+    SignOff.objects.create(person=fay, task="releasing", since="2026-01-01", by=mo)
+    manager = signed_in(mo)
+
+    def found(url: str) -> bool:
+        answer = manager.get(url)
+        return answer.status_code == 200 and "fay" in answer.content.decode().lower()
+
+    field = "app_label=grow&model_name=signoff&field_name=person"
+    offered = f"{reverse('admin:autocomplete')}?{field}&term="
+    for url in (
+        f"{reverse('admin:grow_person_changelist')}?q=",
+        f"{reverse('admin:grow_signoff_changelist')}?q=",
+        offered,
+        "/api/v1/sign-offs/?person=",
+    ):
+        assert found(f"{url}fay"), url
+        assert not found(f"{url}FY-8K2"), url
+    for asked in ("badge=FY-8K2", "badge__startswith=F", "person__badge__startswith=F"):
+        for table in ("person", "signoff"):
+            url = reverse(f"admin:grow_{table}_changelist")
+            assert not found(f"{url}?{asked}"), asked
+    told = "username,badge\nfay,ZZ-1\n"
+    (bad,) = play(read("people.csv", told.encode()), mo, record=False).bads
+    assert "Fay is there already, with another badge or none" in bad.sentence
+    assert "FY-8K2" not in bad.sentence
 
 
 def test_what_is_never_shown_is_not_found_by_asking(mo: Person) -> None:

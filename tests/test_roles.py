@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from django.contrib.auth.models import Group, Permission
 from django.core.management import call_command
+from django.test import Client
 
 from grow.kinds import KINDS
 from grow.models import Person
@@ -50,6 +51,40 @@ def test_nobody_may_tell_anything_and_a_superuser_all() -> None:
     assert not any(may(nobody, kind) or may(gone, kind) for kind in KINDS)
     assert all(may(root, kind) for kind in KINDS)
     assert not may(somebody("food_safety_lead"), "no such kind")
+
+
+#: What stands on top of every page of each, in this order.
+ON_TOP = """
+    grower           | Cut list, What is here, What was done, Trace, Yields
+    packer           | Pack, Cut list, Send out, Labels, What is here
+    chef             | Goods in, Kitchen, Notes, Trace, What is here
+    shop             | Shelf, Goods in, What is here, What was done, Trace
+    manager          | Cut list, What is here, What was done, Trace, Margin
+    food_safety_lead | Trace, What is here, What was done, Notes
+    learner          | Cut list, What is here, What was done, Trace
+    superuser        | Cut list, What is here, What was done, Trace, Margin
+"""
+
+
+@pytest.mark.parametrize("row", ON_TOP.strip().splitlines(), ids=lambda row: row.split()[0])
+def test_a_few_pages_stand_on_top_and_every_page_is_one_tap_further(row: str) -> None:
+    role, titles = (cell.strip() for cell in row.split("|"))
+    root = role == "superuser"
+    person = somebody("" if root else role, is_staff=True, is_superuser=root)
+    client = Client()
+    client.force_login(person)
+    page = client.get("/trace/")
+    tasks = page.context["tasks"]
+    assert [task["title"] for task in page.context["row"]] == titles.split(", ")
+    assert len(tasks) > 6
+    nav = page.content.decode().partition('aria-label="Tasks"')[2].partition("</nav>")[0]
+    on_top, _, sheet = nav.partition("<details")  # it opens without a script
+    for task in tasks:
+        link = f"{task['title']}</a>"
+        assert (link in on_top) == (task["title"] in titles.split(", "))
+        assert link in sheet
+        assert client.get(task["url"]).status_code == 200
+    assert '<a href="/trace/" aria-current="page">' in sheet
 
 
 def test_who_sets_up_which_tables() -> None:

@@ -497,6 +497,24 @@ def test_the_record_of_a_run_for_an_officer_three_days_on(bench):
     row = PackingRun.objects.get(pk=run.pk)
     record = record_of(row)
     assert sum(crate.grams for crate in record.crates) == row.grams_in
+    api = bench.client.get(f"/api/v1/runs/{run.code}/record/").json()
+    assert (api["packed_by"], api["recorded_by"], api["line"]) == (["Ines"], "Tam", "Packing bench")
+    assert (api["use_by"], api["label_printed"], api["held"]) == ("2026-03-09", True, [])
+    first, second = (
+        {"code": crates[0].code, "grams": 2100, "known": "the books’, less 300 g left in it"},
+        {"code": crates[1].code, "grams": 1450, "known": "as told"},
+    )
+    assert api["crates"] == [c | {"title": "Loose-leaf lettuce"} for c in (first, second)]
+    assert {"name": "Trim", "grams": 128, "known": "78 g remainder, 50 g weighed"} in api["shares"]
+    counts = {"printed": 33, "spoiled": 2, "destroyed": 0, "packs": 28, "over": 3, "under": 0}
+    assert api["labels"] == counts
+    assert api["looked"]["lacked"] == ["all knives are there"]
+    sheet = bench.client.get(f"/api/v1/runs/{run.code}/record/", HTTP_ACCEPT="text/csv")
+    rows = csv.DictReader(io.StringIO(sheet.content.decode()))
+    assert [(row["code"], row["grams"]) for row in rows] == [
+        (crates[0].code, "2100"),
+        (crates[1].code, "1450"),
+    ]
     # what an officer holds is what was printed, whatever the product is called now
     Product.objects.update(name="Leaf 120 g", tare_g=7)
     assert f"Salad bag 120 g {run.code}" in words(bench.page(what="record"))
@@ -785,7 +803,8 @@ def test_many_weights_ask_no_more_often_than_few(bench):
         net = [D(1200 + (n * 5 + k) % 30) / 10 for k in range(20)]
         bench.farm.tell("weigh_packs", run=many, weights=net, scale=bench.farm.scale)
     check(bench)
-    for address in ("/runs/{}/weights/", "/runs/{}/record/", "/api/v1/runs/{}/weights/"):
+    pages = [f"/runs/{{}}/{what}/" for what in ("weights", "record")]
+    for address in (*pages, *(f"/api/v1{page}" for page in pages)):
         once = asked(bench.client, address.format(few.code))
         assert asked(bench.client, address.format(many.code)) == once <= 70, address
 

@@ -138,6 +138,8 @@ def offer_all(raw: dict[str, Any]) -> None:
                 offer_to(field, told)
             elif name == "OutletRequest" and field == "place":
                 offer(told, ["Stall"])  # the one that is a shop and nobody's outlet yet
+            elif name == "BulkPlacesRequest" and told.get("type") == "integer":
+                told["maximum"] = 4  # else most of them are refused as too many
             elif name.endswith("Request") and field in NAMED and "enum" not in told:
                 offer(told, list(CALLED[NAMED[field]]))
     for where, address in raw["paths"].items():

@@ -263,7 +263,7 @@ def a_row(world: TwoOutlets, model: str) -> Any:
 
 
 #: Endpoints whose address names a run.
-OF_A_RUN = {"run-weights", "run-scale-lines"}
+OF_A_RUN = {"run-record", "run-weights", "run-scale-lines"}
 #: A chef sees these tables' lists, which hold nothing of theirs.
 _EMPTY_TO_THE_CHEF = {"tags"}
 

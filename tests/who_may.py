@@ -113,7 +113,9 @@ API = """
     GET trace                   | roles
     GET common-cause            | manager lead
     GET morning                 | grower learner packer manager lead
+    GET run-record              | roles
     GET run-weights             | roles
+    POST towers                 | manager
     POST till-days              | shop manager lead
     GET statement               | manager lead
     GET books                   | manager lead

@@ -13,6 +13,7 @@ from ..errors import Refusal
 from ..forms import kilograms
 from ..models import Person
 from ..offers import Asked, offers
+from ..roles import may
 from ..wording import Words, act, words
 from .playing import Outcome, play
 from .sheets import Row, Sheet
@@ -72,7 +73,8 @@ class Grid:
         self.table, self.kind, self.person, self.typed = table, table.kind, person, typed
         self.token = (typed.get("token") or "")[:40]
         self.day = typed.get("day", "").strip()
-        self.columns = (TIME, *KINDS_ON_PAPER[table.name])
+        names = may(person, "describe")  # else the sheet would be refused for what it asks
+        self.columns = (TIME, *(c for c in KINDS_ON_PAPER[table.name] if names or c != CALLED))
         self.outcome: Outcome | None = None
         told = typed.get("lines", "")
         self.number = min(int(told), 60) if told.isdecimal() and int(told) else LINES

@@ -72,7 +72,15 @@ def _variety_add(facts: Mapping[str, Any]) -> bool:
 
 
 def _person_add(facts: Mapping[str, Any]) -> bool:
-    """Somebody known by name and badge; the way in and the roles are given on their own page."""
+    """Somebody with a name and a badge; the way in and the roles are given on their own page. Which
+    badge somebody has already is nobody's business here."""
+    there = Person.objects.filter(username__iexact=facts["username"]).first()
+    if there and "badge" in facts and there.badge != facts["badge"]:
+        raise Refusal(
+            "there_already",
+            f"{there} is there already, with another badge or none; an import adds and never "
+            "changes, so put it right on their own page.",
+        )
     return added(Person, ["username"], facts, password=make_password(None)) is not None
 
 
@@ -81,7 +89,7 @@ def _variety_named(cells: Mapping[str, str]) -> list[tuple[Any, str]]:
 
 
 def _person_named(cells: Mapping[str, str]) -> list[tuple[Any, str]]:
-    return [(Person, cells[n]) for n in ("username", "badge", "shown_as") if cells.get(n)]
+    return [(Person, cells[n]) for n in ("username", "shown_as") if cells.get(n)]
 
 
 def _fields(model: Any, names: str) -> tuple[Ask, ...]:

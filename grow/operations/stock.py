@@ -165,8 +165,8 @@ def release(
 
 
 def refuse_unless_signed_off(entry: Entry, day: dt.date) -> None:
-    """Who lets a held lot go is signed off for it. It is an act of the books, now: there is no
-    telling it as a fact."""
-    for person in entry.event.done_by.all():
+    """Who lets a held lot go is signed off for it, and who records that it is let go: it is an act
+    of the books, now, so nobody does it in another's name, and there is no telling it as a fact."""
+    for person in entry.people:
         if reason := unfit(person, SignOff.Task.RELEASING, day):
             raise NotAllowed("not_signed_off", reason)
