@@ -27,7 +27,7 @@ from .asks import CLOCK, COMMON, MOST, Ask, asks
 from .edge import tell
 from .errors import Refusal
 from .kinds import KINDS, Kind
-from .models import ENDS, SOURCES, Event, Flag, LotKind, Movement, Photo, PlaceKind, Tag
+from .models import ENDS, SOURCES, Event, Flag, LotKind, Movement, PlaceKind, Tag
 from .ready import Given, ready
 from .rest import body, who
 
@@ -157,7 +157,13 @@ _PLAIN: dict[str, Callable[..., serializers.Field]] = {
     "day": serializers.DateField,
     "moment": serializers.DateTimeField,
 }
-_BY_NUMBER: tuple[type[Model], ...] = (Event, Photo)
+
+
+def _by_number(model: type[Model] | None) -> bool:
+    """Whether rows of a model have no name but their number."""
+    from .finding import NAMED, NamedById
+
+    return model is not None and isinstance(NAMED[model], NamedById)
 
 
 def asked(kind: Kind) -> type[serializers.Serializer]:
@@ -199,7 +205,7 @@ _QUANTITY = Ask("quantity", "whole", required=True)
 
 
 def _one(ask: Ask, **how: Any) -> serializers.Field:
-    if ask.what == "row" and ask.model in _BY_NUMBER:
+    if ask.what == "row" and _by_number(ask.model):
         return serializers.IntegerField(min_value=1, max_value=2**63 - 1, **how)
     if ask.what == "row":
         return serializers.CharField(max_length=200, **how)
@@ -215,7 +221,7 @@ def _one(ask: Ask, **how: Any) -> serializers.Field:
 def _help(ask: Ask) -> str:
     """How the argument is named, and of which kinds it may be."""
     said = []
-    if ask.model in _BY_NUMBER:
+    if _by_number(ask.model):
         said.append(f"Number of the {_noun(ask.model)}.")
     elif ask.model is not None:
         said.append(f"Name or code of the {_noun(ask.model)}.")

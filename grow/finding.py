@@ -118,12 +118,15 @@ def _exactly(model: Any) -> ready:
     return ready(rows)
 
 
-class _ById(Named):
+class NamedById(Named):
+    """What has no name of its own is said by its number."""
+
     def called(self, row: Any) -> list[str]:
         return [str(row.pk)]
 
     def find(self, rows: QuerySet[Any], texts: Sequence[str]) -> Found:
         ids = [int(t) for t in texts if t.strip().isascii() and t.strip().isdigit()]
+        rows = rows.select_related(*self.related) if self.related else rows
         return {str(row.pk): row for row in rows.filter(pk__in=[i for i in ids if i < 2**63])}
 
     def refuse(self, rows: QuerySet[Any], text: str) -> NotKnown:
@@ -226,8 +229,8 @@ NAMED: dict[type[Model], Named] = {
     Thing: Named("thing"),
     # not by the badge: whoever has that is let in with it
     Person: Named("person", ("username", "shown_as")),
-    Event: _ById("entry"),
-    Photo: _ById("photograph"),
+    Event: NamedById("entry"),
+    Photo: NamedById("photograph"),
     Lot: _Lots("lot"),
     PlantSite: _Sites("site"),
 }
@@ -258,7 +261,7 @@ def rows_called(model: type[Model], texts: Sequence[str], person: Person) -> lis
     person may not see is not known to them."""
     named = NAMED[model]
     texts = [text.replace("\0", "") for text in texts]  # the sign that no database takes
-    known = _known.get() if not isinstance(named, _ById | _Lots) else None
+    known = _known.get() if not isinstance(named, NamedById | _Lots) else None
     before: Found = {
         key: known[model, person.pk, key]
         for key in map(_fold, texts)
@@ -274,4 +277,4 @@ def rows_called(model: type[Model], texts: Sequence[str], person: Person) -> lis
     ]
 
 
-__all__ = ["NAMED", "Named", "remembering", "rows_called"]
+__all__ = ["NAMED", "Named", "NamedById", "remembering", "rows_called"]

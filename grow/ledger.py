@@ -22,12 +22,13 @@ of a kind that is always a fact (a till, a count), is written around what it mee
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import functools
 import inspect
 import typing
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Annotated, Any
@@ -78,6 +79,12 @@ from .telling import (
 BEFORE_CANCEL: dict[str, Callable[[Entry, Event], None]] = {}
 #: Called after movements are written, with the list of (movement, its event).
 AFTER_POST: list[Callable[[list[tuple[Movement, Event]]], None]] = []
+#: Called when all of an entry is written, with every edge that is new, renewed ones included: what
+#: it brings into a recall's scope is held in the same transaction.
+AFTER_EDGES: list[Callable[[Entry, list[Lineage]], None]] = []
+#: Whether an act that would share the gate must have it alone just now: while a recall watches a
+#: place or a thing, what is told late may hold lots that were made long ago.
+ALONE_WHILE: list[Callable[[], bool]] = []
 
 
 def operation(
@@ -136,7 +143,7 @@ def operation(
             refuse_unfit("device", taken["device"].annotation, device)
             told = canonical({**facts, **{k: v for k, v in common.items() if v is not None}})
             at, began_at, shift = by_our_clock(at, began_at, clock_reading)
-            with gate.through(_gate(kind, facts)), clock.one_zone():
+            with _through(_gate(kind, facts)), clock.one_zone():
                 moments, notes = moments_of(kind, facts, at, on, began_at, already_done)
                 event, fresh = _insert(
                     Event(
@@ -219,6 +226,19 @@ def _gate(kind: Kind, facts: Mapping[str, Any]) -> str:
         return gate.ALONE  # a count of all that stands in a place
     plants = any(lot.kind == LotKind.BATCH for lot in rows_in(facts, Lot))
     return gate.ALONE if plants else gate.SHARED
+
+
+@contextlib.contextmanager
+def _through(how: str) -> Iterator[None]:
+    """The gate, and alone where something is watched. That is asked behind it: whoever begins to
+    watch stands there alone, so nobody who shares it can have missed that."""
+    if how == gate.SHARED:
+        with gate.through(how):
+            if not any(watched() for watched in ALONE_WHILE):
+                yield
+                return
+    with gate.through(gate.ALONE):
+        yield
 
 
 # --- one client id, one event -------------------------------------------------------------
@@ -530,7 +550,8 @@ class Entry:
         insert(own)
         moved = [*self.moves, *own]
         _apply(moved, self)
-        holds.at_birth(self, touch.settle(self))
+        touched = touch.settle(self)
+        holds.at_birth(self, touched)
         # where a sowing stood is read from what moved, told early or late
         self.renews |= any(
             m.lot.kind == LotKind.BATCH
@@ -539,7 +560,9 @@ class Entry:
             for m in moved
         )
         if self.renews:
-            touch.renew(self)
+            touched += touch.renew(self)
+        for look in AFTER_EDGES:
+            look(self, [*self.edges, *touched])
         insert(self.flags)
         signing.settle(self)
         if moved:
@@ -748,7 +771,9 @@ def cancel_rows(entry: Entry, family: list[Event]) -> None:
 
 
 __all__ = [
+    "AFTER_EDGES",
     "AFTER_POST",
+    "ALONE_WHILE",
     "BEFORE_CANCEL",
     "CANCELLING",
     "KINDS",

@@ -22,7 +22,7 @@ ROLES = (GROWER, PACKER, CHEF, SHOP, MANAGER, LEAD, LEARNER)
 #: Kind of event → roles that may tell it.
 MAY: dict[str, frozenset[str]] = {}
 #: What a learner does not do, whatever else they are: spray, let go, approve.
-NOT_A_LEARNERS = frozenset({"treat", "release", "clear_origin", "correct_origin", "countersign"})
+NOT_A_LEARNERS = {"treat", "release", "clear_origin", "correct_origin", "countersign"}
 #: Role → tables ("app.model") that it may add to and change.
 SETS_UP: dict[str, set[str]] = defaultdict(set)
 #: Tables that only those see who set them up, the manager and the lead.

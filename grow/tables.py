@@ -272,6 +272,7 @@ class BusinessRow(Row):
         fields = [
             *("name", "zone", "currency", "rule_set", "water_scale_tolerance_pct", "address"),
             *("telephone", "country", "company_prefix", "public_address", "public_answered_at"),
+            *("out_of_hours", "authority", "authority_telephone"),
         ]
         read_only_fields = ["public_answered_at"]
 

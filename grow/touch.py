@@ -273,8 +273,9 @@ def settle(entry: Entry) -> list[Lineage]:
     return new
 
 
-def renew(entry: Entry) -> None:
-    """Read again what touched every lot made since the entry's moment; add and drop edges.
+def renew(entry: Entry) -> list[Lineage]:
+    """Read again what touched every lot made since the entry's moment; add and drop edges, and
+    return the new ones.
     Only lots made later can be concerned: a window ends with the act that made the child."""
     event = entry.event
     mine = {lot.pk for lot in entry.lots}
@@ -314,6 +315,7 @@ def renew(entry: Entry) -> None:
     if new:
         Lineage.objects.bulk_create(new)
         holds.inherit(new, event, entry)
+    return new
 
 
 def _day_of(event: Event) -> int:

@@ -51,6 +51,7 @@ from sales.models import (
 from sales.money_api import BooksOf, StatementOf
 from sales.morning_api import MorningOf
 from sales.pages_common import CommonCauseOf
+from sales.recall_api import Complaints, RecallOf, Recalls
 from sales.tills_api import TillDays
 from sales.trace_api import TraceOf
 from sales.weights_api import RecordOfRun, ScaleLines, WeightsOfRun
@@ -540,6 +541,9 @@ def urls() -> list[URLPattern]:
         path("till-days/", TillDays.as_view(), name="till-days"),
         path("trace/", TraceOf.as_view(), name="trace"),
         path("common-cause/", CommonCauseOf.as_view(), name="common-cause"),
+        path("recalls/", Recalls.as_view(), name="recalls"),
+        path("recalls/<str:number>/", RecallOf.as_view(), name="recall"),
+        path("complaints/", Complaints.as_view(), name="complaints"),
         path("statement/", StatementOf.as_view(), name="statement"),
         path("books/", BooksOf.as_view(), name="books"),
         path("runs/<str:code>/record/", RecordOfRun.as_view(), name="run-record"),

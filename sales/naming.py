@@ -5,10 +5,11 @@ from typing import Any
 
 from django.db.models import Q, QuerySet
 
-from grow.finding import NAMED, Named
+from grow.finding import NAMED, Named, NamedById
 from grow.models import Crop, Unit
 from grow.scope import SEEN, SHOWN, nothing, of_lots
 from sales.models import (
+    Complaint,
     DecisionCard,
     DeliveryNote,
     Money,
@@ -16,6 +17,8 @@ from sales.models import (
     PackingRun,
     Price,
     Product,
+    Recall,
+    RecallWindow,
     Receipt,
     ReceiptLine,
     Statement,
@@ -28,6 +31,9 @@ NAMED |= {
     Product: Named("product", ("code", "name"), ("loose_crop",)),
     Outlet: Named("outlet", ("place__name",), ("place",)),
     DeliveryNote: Named("note", ("number",), ("outlet__place", "event")),
+    Recall: Named("recall", ("number",), ("event", "closed_by")),
+    Complaint: Named("complaint", ("number",), ("event", "answered_by")),
+    RecallWindow: NamedById("window", related=("place", "thing")),
 }
 
 
@@ -65,6 +71,9 @@ SEEN |= {
     TillFormat: _of_outlets,
     TillName: _of_outlets,
     Statement: nothing,
+    Recall: nothing,
+    RecallWindow: nothing,
+    Complaint: _of_outlets,
 }
 SHOWN.append(lambda pk: ReceiptLine.objects.filter(photo=pk))
 

@@ -4,108 +4,36 @@ What it says is `note_paper`'s; here it is only set. Lengths are PDF points."""
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterable
-from typing import Any
 from xml.sax.saxutils import escape
 
 from reportlab.lib.colors import black
-from reportlab.lib.pagesizes import A4
-from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
-from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import (
-    BaseDocTemplate,
-    Flowable,
-    Frame,
-    KeepTogether,
-    PageTemplate,
-    Paragraph,
-    Spacer,
-    Table,
-    TableStyle,
-)
+from reportlab.platypus import Flowable, KeepTogether, Paragraph, Spacer
 
-from grow.labels.letters import BOLD, PLAIN, check_letters, text, typeface
+from grow.labels.letters import BOLD
 
 from .note_paper import NotePaper, PaperLine, Party, when
-
-_SIDE, _TOP, _FOOT = 18 * mm, 16 * mm, 18 * mm
-_WIDE = A4[0] - 2 * _SIDE
-_SMALL = ParagraphStyle("small", fontName=PLAIN, fontSize=8.5, leading=11)
-_BODY = ParagraphStyle("body", fontName=PLAIN, fontSize=10, leading=13)
-_LOUD = ParagraphStyle("loud", parent=_BODY, fontName=BOLD)
-_HEAD = ParagraphStyle("head", fontName=BOLD, fontSize=20, leading=24)
-_NUMBER = ParagraphStyle("number", fontName=BOLD, fontSize=20, leading=24, alignment=2)
-_RIGHT = ParagraphStyle("right", parent=_BODY, alignment=2)
-_GONE = ParagraphStyle("gone", fontName=BOLD, fontSize=13, leading=17, alignment=1)
-_CLEAR = [
-    ("LEFTPADDING", (0, 0), (-1, -1), 0),
-    ("RIGHTPADDING", (0, 0), (-1, -1), 0),
-    ("VALIGN", (0, 0), (-1, -1), "TOP"),
-]
+from .paper_pdf import BODY, BOXED, HEAD, HEAD_RIGHT, LOUD, SMALL, WIDE, p, pdf, table
 
 
 def pdf_of(paper: NotePaper) -> bytes:
     """The note as one PDF. Raises Refusal for a letter that the typeface has not."""
-    typeface()
-    check_letters(text(words, 10, "the delivery note") for words in _all_words(paper))
-    out = io.BytesIO()
-    document = BaseDocTemplate(
-        out,
-        pagesize=A4,
-        title=f"Delivery note {paper.number}",
-        author=paper.sender.name,
-        creator="Harvest to sale",
-        invariant=1,  # the same note is the same file
-    )
-    frame = Frame(
-        _SIDE, _FOOT, _WIDE, A4[1] - _TOP - _FOOT, leftPadding=0, rightPadding=0,
-        topPadding=0, bottomPadding=0,
-    )  # fmt: skip
-    document.addPageTemplates(PageTemplate(frames=[frame]))
-
-    class Numbered(_Numbered):
-        said = f"Delivery note {paper.number}"
-
-    document.build(list(_story(paper)), canvasmaker=Numbered)
-    return out.getvalue()
-
-
-class _Numbered(Canvas):
-    """At the foot of each page: which note, and which page of how many."""
-
-    said = ""
-
-    def __init__(self, *args: Any, **more: Any) -> None:
-        super().__init__(*args, **more)
-        self._pages: list[dict[str, Any]] = []
-
-    def showPage(self) -> None:
-        self._pages.append(dict(self.__dict__))
-        self._startPage()
-
-    def save(self) -> None:
-        for n, page in enumerate(self._pages, 1):
-            self.__dict__.update(page)
-            self.setFont(PLAIN, 8.5)
-            self.drawString(_SIDE, 10 * mm, self.said)
-            self.drawRightString(A4[0] - _SIDE, 10 * mm, f"Page {n} of {len(self._pages)}")
-            super().showPage()
-        super().save()
+    title = f"Delivery note {paper.number}"
+    return pdf(title, paper.sender.name, _story(paper), _all_words(paper))
 
 
 def _story(paper: NotePaper) -> Iterable[Flowable]:
-    yield _table(
-        [[_p("Delivery note", _HEAD), _p(paper.number, _NUMBER)]],
-        [_WIDE * 0.6, _WIDE * 0.4],
+    yield table(
+        [[p("Delivery note", HEAD), p(paper.number, HEAD_RIGHT)]],
+        [WIDE * 0.6, WIDE * 0.4],
         [("LINEBELOW", (0, 0), (-1, -1), 1.2, black), ("BOTTOMPADDING", (0, 0), (-1, -1), 8)],
     )
     yield Spacer(0, 5 * mm)
     if paper.gone:
-        yield _table(
-            [[_p(f"CANCELLED {paper.gone}", _GONE)]],
-            [_WIDE],
+        yield table(
+            [[p(f"CANCELLED {paper.gone}", BOXED)]],
+            [WIDE],
             [
                 ("BOX", (0, 0), (-1, -1), 1.5, black),
                 ("TOPPADDING", (0, 0), (-1, -1), 6),
@@ -113,23 +41,23 @@ def _story(paper: NotePaper) -> Iterable[Flowable]:
             ],
         )
         yield Spacer(0, 5 * mm)
-    yield _table(
+    yield table(
         [
             [
                 _party("Dispatched by", paper.sender, paper.consignor),
                 _party("To be received by", paper.receiver, paper.consignee),
             ]
         ],
-        [_WIDE / 2, _WIDE / 2],
+        [WIDE / 2, WIDE / 2],
     )
     yield Spacer(0, 5 * mm)
     facts = [("Dispatched", f"{when(paper.sent_at, paper.hour_known)}, by {paper.sent_by}")]
     if paper.temperature_c or paper.asks_temperature:
         taken = f"{paper.temperature_c} °C" if paper.temperature_c else "not taken"
         facts.append(("Temperature at dispatch", taken))
-    yield _table(
-        [[_p(name, _SMALL), _p(said, _LOUD)] for name, said in facts],
-        [42 * mm, _WIDE - 42 * mm],
+    yield table(
+        [[p(name, SMALL), p(said, LOUD)] for name, said in facts],
+        [42 * mm, WIDE - 42 * mm],
         [("TOPPADDING", (0, 0), (-1, -1), 1), ("BOTTOMPADDING", (0, 0), (-1, -1), 1)],
     )
     yield Spacer(0, 5 * mm)
@@ -140,10 +68,10 @@ def _story(paper: NotePaper) -> Iterable[Flowable]:
 
 def _party(called: str, party: Party, owner: str) -> list[Flowable]:
     return [
-        _p(called, _SMALL),
-        _p(party.name, _LOUD),
-        _p(party.address or party.lacks, _BODY),
-        _p(f"Owner of the goods: {owner}", _SMALL),
+        p(called, SMALL),
+        p(party.name, LOUD),
+        p(party.address or party.lacks, BODY),
+        p(f"Owner of the goods: {owner}", SMALL),
     ]
 
 
@@ -151,17 +79,17 @@ def _lines(paper: NotePaper) -> Flowable:
     known = any(line.states for line in paper.lines)
     heads = ["What", "Lot", "How much", "Date"] + (["What became of it"] if known else [])
     widths = [None, 30 * mm, 27 * mm, 28 * mm] + ([30 * mm] if known else [])
-    widths[0] = _WIDE - sum(wide for wide in widths if wide)
-    rows = [[_p(head, _SMALL) for head in heads]]
+    widths[0] = WIDE - sum(wide for wide in widths if wide)
+    rows = [[p(head, SMALL) for head in heads]]
     for line in paper.lines:
         row = [
             _what(line),
-            [_p(line.lot, _BODY)],
-            [_p(line.much, _LOUD), *([_p(line.weight, _SMALL)] if line.weight else [])],
-            [_p(line.date_kind, _SMALL), _p(f"{line.date:%d %b %Y}", _BODY)] if line.date else "–",
+            [p(line.lot, BODY)],
+            [p(line.much, LOUD), *([p(line.weight, SMALL)] if line.weight else [])],
+            [p(line.date_kind, SMALL), p(f"{line.date:%d %b %Y}", BODY)] if line.date else "–",
         ]
         if known:
-            row.append([_p(said, _SMALL) for said in line.states])
+            row.append([p(said, SMALL) for said in line.states])
         rows.append(row)
     style = [
         ("LINEBELOW", (0, 0), (-1, 0), 0.8, black),
@@ -170,16 +98,16 @@ def _lines(paper: NotePaper) -> Flowable:
         ("TOPPADDING", (0, 0), (-1, -1), 4),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 6),
     ]
-    return _table(rows, widths, style, repeatRows=1)
+    return table(rows, widths, style, repeatRows=1)
 
 
 def _what(line: PaperLine) -> list[Flowable]:
-    said: list[Flowable] = [_p(line.what, _LOUD)]
+    said: list[Flowable] = [p(line.what, LOUD)]
     if line.allergens:
         allergens = ", ".join(f'<font name="{BOLD}">{escape(a.upper())}</font>' for a in _of(line))
-        said.append(Paragraph(f"Contains {allergens}", _SMALL))
+        said.append(Paragraph(f"Contains {allergens}", SMALL))
     if line.storage:
-        said.append(_p(line.storage, _SMALL))
+        said.append(p(line.storage, SMALL))
     return said
 
 
@@ -189,20 +117,20 @@ def _of(line: PaperLine) -> list[str]:
 
 def _foot(paper: NotePaper) -> Iterable[Flowable]:
     for one in paper.came:
-        yield _p(f"Received {one.sentence}", _BODY)
+        yield p(f"Received {one.sentence}", BODY)
     yield Spacer(0, 12 * mm)
     line = ("LINEABOVE", (0, 0), (0, 0), 0.8, black)
     line_ = ("LINEABOVE", (2, 0), (2, 0), 0.8, black)
     gap = 8 * mm
-    yield _table(
+    yield table(
         [
             [
-                _p("Received in good order: name and signature", _SMALL),
+                p("Received in good order: name and signature", SMALL),
                 "",
-                _p("Day and time", _SMALL),
+                p("Day and time", SMALL),
             ]
         ],
-        [_WIDE * 0.65 - gap / 2, gap, _WIDE * 0.35 - gap / 2],
+        [WIDE * 0.65 - gap / 2, gap, WIDE * 0.35 - gap / 2],
         [line, line_, ("TOPPADDING", (0, 0), (-1, -1), 3)],
     )
 
@@ -213,13 +141,3 @@ def _all_words(paper: NotePaper) -> Iterable[str]:
     for line in paper.lines:
         yield from (line.what, line.allergens, line.storage, line.state)
     yield from (one.sentence for one in paper.came)
-
-
-def _p(words: str, style: ParagraphStyle) -> Paragraph:
-    return Paragraph(escape(words), style)
-
-
-def _table(rows: list[Any], widths: list[Any], style: Iterable[Any] = (), **more: Any) -> Table:
-    table = Table(rows, colWidths=widths, hAlign="LEFT", **more)
-    table.setStyle(TableStyle([*_CLEAR, *style]))
-    return table

@@ -9,7 +9,7 @@ from grow import clock, scope
 from grow.models import Movement, PlaceKind
 from grow.offers import OFFERS, Asked, Offer, named
 from grow.wording import amount
-from sales.models import DeliveryNote, NoteLine, Outlet, Product
+from sales.models import Complaint, DeliveryNote, NoteLine, Outlet, Product, Recall, RecallWindow
 
 _LATELY = dt.timedelta(days=60)
 
@@ -83,5 +83,32 @@ def _typed(line: NoteLine) -> str:
     return f"{line.to_follow / 1000:.3f}".rstrip("0").rstrip(".")
 
 
+def _recalls(asked: Asked) -> list[Offer]:
+    """Those that are open; a mock one where a mock one is meant."""
+    rows = scope.seen(Recall.objects.filter(closed_by=None), asked.person)
+    if asked.kind in ("close_recall", "close_mock"):
+        rows = rows.filter(is_mock=asked.kind == "close_mock")
+    return [Offer(r.number, f"{r.number}: {r.hazard}") for r in rows.order_by("-event")[:20]]
+
+
+def _windows(asked: Asked) -> list[Offer]:
+    rows = scope.seen(RecallWindow.objects.filter(ended_by=None), asked.person)
+    rows = rows.filter(recall__closed_by=None).select_related("recall", "place", "thing")
+    return [
+        Offer(
+            str(w.pk),
+            f"{w}, {w.recall}",
+            note=f"since {clock.local(w.since):%d %b %H:%M}",
+        )
+        for w in rows.order_by("-pk")[:20]
+    ]
+
+
+def _complaints(asked: Asked) -> list[Offer]:
+    rows = scope.seen(Complaint.objects.filter(answered_by=None), asked.person)
+    return [Offer(c.number, f"{c.number}: {c.happened[:60]}") for c in rows.order_by("-event")[:20]]
+
+
 OFFERS |= {Product: _products, Outlet: _outlets, DeliveryNote: _notes}
+OFFERS |= {Recall: _recalls, RecallWindow: _windows, Complaint: _complaints}
 __all__ = ["arriving", "named"]

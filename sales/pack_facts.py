@@ -21,7 +21,7 @@ from grow.models.ledger import CANCELLING
 
 from . import contents
 from .label_words import Words, words_known
-from .models import PackingRun
+from .models import Notice, PackingRun, Recall
 
 
 @dataclass
@@ -34,7 +34,8 @@ class Leaf:
 
 @dataclass(frozen=True)
 class Pack:
-    """stopped: since when it is held, if it is. as_of: when the books were asked."""
+    """stopped: since when it is held, if it is. recalled: what is wrong with it, once somebody
+    approved the notice that says so to whoever bought it. as_of: when the books were asked."""
 
     words: Words
     packed: dt.date
@@ -43,6 +44,7 @@ class Pack:
     business: Business
     in_error: bool
     stopped: dt.datetime | None
+    recalled: str
     as_of: dt.datetime
 
     def local(self, moment: dt.datetime) -> dt.datetime:
@@ -50,7 +52,7 @@ class Pack:
 
 
 @dataclass(frozen=True)
-class Notice:
+class Said:
     """The first sentence is the one that must be seen. alarm: whoever has the pack must do
     something."""
 
@@ -58,14 +60,25 @@ class Notice:
     says: list[str]
 
 
-def notice(pack: Pack) -> Notice:
+def notice(pack: Pack) -> Said:
     """What may be said of a pack: that the grower stopped it, or that nothing is recorded here as
     of now. Never more than that."""
     business, code = pack.business, pack.words.lot
     call = f"telephone {business.telephone}" if business.telephone else ""
     ask = f"Ask {', '.join(w for w in (business.name, business.address, call) if w)}."
+    if pack.recalled:
+        return Said(
+            True,
+            [
+                "Food recall: do not eat this.",
+                f"{business.name} recalls lot {code}: {pack.recalled}.",
+                "Bring it back to where you bought it and you will get your money back; you need "
+                "no receipt. Or throw it away.",
+                ask,
+            ],
+        )
     if pack.stopped:
-        return Notice(
+        return Said(
             True,
             [
                 "Do not eat this.",
@@ -76,7 +89,7 @@ def notice(pack: Pack) -> Notice:
             ],
         )
     if pack.in_error:
-        return Notice(
+        return Said(
             True,
             [
                 "Recorded in error.",
@@ -85,9 +98,7 @@ def notice(pack: Pack) -> Notice:
                 ask,
             ],
         )
-    return Notice(
-        False, [f"No notice recorded here as of {pack.local(pack.as_of):%d %b %Y %H:%M}."]
-    )
+    return Said(False, [f"No notice recorded here as of {pack.local(pack.as_of):%d %b %Y %H:%M}."])
 
 
 def pack_of(code: str, gtin: str | None = None) -> Pack | None:
@@ -113,6 +124,7 @@ def pack_of(code: str, gtin: str | None = None) -> Pack | None:
         business=business,
         in_error=run.in_error,
         stopped=run.stopped,
+        recalled=(run.recalled or "").rstrip("."),
         as_of=now,
     )
 
@@ -121,13 +133,21 @@ _BUSINESS = ("name", "zone", "address", "telephone", "country")
 
 
 def _runs() -> Any:
-    """Runs with their lot and product, the business, whether taken back, held since, and the
-    earliest date that was given them since."""
+    """Runs with their lot and product, the business, whether taken back, held since, recalled for
+    what, and the earliest date that was given them since."""
     of_lot = {"lot": OuterRef("lot")}
     dates = Description.objects.filter(**of_lot).values("lot").annotate(first=Min("best_before"))
     taken_back = Event.objects.filter(corrects=OuterRef("lot__made_by"), kind__in=CANCELLING)
     held = Hold.objects.filter(**of_lot, ended_by=None).order_by("began_at").values("began_at")
+    approved = Notice.objects.filter(
+        to="",
+        recall__kind=Recall.Kind.RECALL,
+        recall__is_mock=False,
+        recall__lots__lot=OuterRef("lot"),
+        recall__lots__narrowed_by=None,
+    )
     return PackingRun.objects.select_related("lot__made_by", "product").annotate(
+        recalled=Subquery(approved.order_by("-pk").values("recall__hazard")[:1]),
         **{f"business_{n}": Subquery(Business.objects.values(n)[:1]) for n in _BUSINESS},
         in_error=Exists(taken_back),
         stopped=Subquery(held[:1]),

@@ -29,6 +29,7 @@ from sales.pages_pack import PACK_PAGES
 from sales.pages_printers import PRINTER_PAGES
 from sales.pages_prints import PRINT_PAGES
 from sales.pages_public import ADDRESS_PAGES, ANYBODYS
+from sales.pages_recall import RECALL_PAGES, leads
 from sales.pages_reduced import REDUCED_PAGES
 from sales.pages_send import SEND_PAGES
 from sales.pages_shelf import SHELF_PAGES
@@ -99,7 +100,7 @@ def _to_print(person: Person, event: Event, made: list[Lot]) -> list[tuple[str, 
 
 
 WAYS.append(_to_print)
-LEADING.append(led)
+LEADING += [led, leads]
 TELLS += [warmth_says, unknown_says]
 PAGES: list[Any] = [
     *MORNING_PAGES,
@@ -110,6 +111,7 @@ PAGES: list[Any] = [
     *OWN_PAGES,
     *TRACING,
     *COMMON_PAGES,
+    *RECALL_PAGES,
     *LABEL_PAGES,
     *PRINT_PAGES,
     *CARD_PAGES,

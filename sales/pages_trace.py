@@ -26,6 +26,7 @@ from grow.wording import amount
 from . import readings
 from .chain_picture import TOUCHED, picture
 from .models import Product
+from .pages_recall import way_to_open
 from .print_form import PRINTS
 
 CAUTION = (
@@ -156,6 +157,7 @@ def _trace(person: Person, asked: Mapping[str, str]) -> Answer | None:
             tied=bool(scope.tied_to(person)),
             holds=may(person, "hold"),
             prints=person.has_perm(PRINTS),
+            recalls=way_to_open(person, told),
         ),
         file=f"trace-{found['lot']}",
         columns=readings.COLUMNS,
@@ -164,10 +166,15 @@ def _trace(person: Person, asked: Mapping[str, str]) -> Answer | None:
 
 
 def _sections(
-    found: Mapping[str, Any], *, tied: bool = False, holds: bool = False, prints: bool = False
+    found: Mapping[str, Any],
+    *,
+    tied: bool = False,
+    holds: bool = False,
+    prints: bool = False,
+    recalls: Sequence[tuple[str, str]] = (),
 ) -> list[Section]:
     """tied: of what is kept from this person nothing is said, not even that there is none; holds,
-    prints: they are led to stopping it, to the labels of what is held."""
+    prints: they are led to stopping it, to the labels of what is held; recalls: to a recall."""
     lots = found["lots"]
     affected = [*lots, *found["descendants"]]
     stopped = [lot for lot in affected if lot["held"]]
@@ -177,7 +184,7 @@ def _sections(
             found["asked"] if len(lots) == 1 else f"{found['asked']}: {len(lots)} lots",
             says=[found["notice"], *held, *found["notes"]],
             loud=bool(held) or found["recorded_in_error"],
-            ways=list(_ways(lots, stopped, holds=holds, prints=prints)),
+            ways=[*recalls, *_ways(lots, stopped, holds=holds, prints=prints)],
         ),
         Section(table=_lots(lots, _LOT)),
         Section(

@@ -307,18 +307,29 @@ def since_last_good_check(thing: Thing, at: dt.datetime | None = None) -> Roots:
     since = f"its last good check on {_when(start)}" if start else "records began"
     says = f"{thing} since {since}" + (f" until {_when(end)}" if end else "")
     notes = [] if start else [f"No good check of {thing} is recorded before; there is no bound."]
-    acts = Event.objects.filter(alive(), things=thing)
+    ids = touched_by(thing, start, end or at)
+    return Roots(list(Lot.objects.filter(pk__in=ids).order_by("id")), says, notes)
+
+
+def last_good_check(name: str, at: dt.datetime) -> dt.datetime | None:
+    """When a thing was last found good, by its name; None where that was never."""
+    return _good_checks(Q(things__name=name), at)[0]
+
+
+def touched_by(thing: Thing, start: dt.datetime | None, end: dt.datetime) -> set[int]:
+    """Ids of the lots that a thing touched, or that lay in the fridge it is, between two moments;
+    from when records began where there is no first."""
+    acts = Event.objects.filter(alive(), things=thing, earliest_at__lte=end)
     if start:
         acts = acts.filter(latest_at__gte=start)
-    acts = acts.filter(earliest_at__lte=end or at)
     ids = set(
         Movement.objects.filter(event__in=acts, lot__kind__in=EATEN).values_list(
             "lot_id", flat=True
         )
     )
     if thing.kind == Thing.Kind.FRIDGE and thing.place:
-        ids |= presence.stood([thing.place.pk], start or _FIRST, end or at)
-    return Roots(list(Lot.objects.filter(pk__in=ids).order_by("id")), says, notes)
+        ids |= presence.stood([thing.place.pk], start or _FIRST, end)
+    return ids
 
 
 __all__ = [
@@ -326,9 +337,11 @@ __all__ = [
     "at_place",
     "day_in",
     "find",
+    "last_good_check",
     "of_event",
     "product_on",
     "since_last_good_check",
     "the_place",
     "the_product",
+    "touched_by",
 ]

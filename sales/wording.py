@@ -4,9 +4,14 @@ from django.db import models
 
 from grow.models import PlaceKind
 from grow.wording import ACTS, CUT, NOUNS, WORDS, Act, Words
-from sales.models import Receipt
+from sales.models import Recall, Receipt
 
 PACKING, SELLING, MONEY = "Packing", "Out to shop and kitchen", "Money"
+RECALL = "Complaints and recalls"
+_STOP = (
+    "Suspect food: stop it, hold it, and call your local authority at once; do not wait for this "
+    "page."
+)
 
 ACTS |= {
     "pack": Act("Pack", PACKING, "Record the run"),
@@ -49,10 +54,30 @@ ACTS |= {
         "Issue it",
         "Of a month that is over. It is not reopened: what is told later stands on the next one.",
     ),
+    "open_recall": Act("Recall", RECALL, "Stop it now", _STOP),
+    "widen_recall": Act("Widen a recall", RECALL, "Stop these too", _STOP),
+    "narrow_recall": Act(
+        "Narrow a recall",
+        RECALL,
+        "Take it out",
+        "In doubt all of it stays in. What only this recall held is let go.",
+    ),
+    "tell_authority": Act("Authority told", RECALL, "I have told them"),
+    "approve_notices": Act(
+        "Approve notices", RECALL, "Approve them", "The recall’s own page shows what they say."
+    ),
+    "send_notice": Act("Customers told", RECALL, "They have been told"),
+    "reply_recall": Act("Answer to a recall", RECALL, "Record the answer"),
+    "close_recall": Act("Close a recall", RECALL, "Close it"),
+    "close_mock": Act("Close a mock recall", RECALL, "Close it"),
+    "complain": Act(
+        "Complaint", RECALL, "Record it", "Who it was is not kept here; note that elsewhere."
+    ),
+    "put_right": Act("Answer a complaint", RECALL, "Record it"),
     "return_goods": Act("Came back", SELLING, "Record it", "Never back onto sale."),
 }
 NOUNS[NOUNS.index(CUT) + 1 : NOUNS.index(CUT) + 1] = [PACKING, SELLING]
-NOUNS.append(MONEY)
+NOUNS += [RECALL, MONEY]
 
 _BACK = (
     (str(PlaceKind.COMPOST), "Compost"),
@@ -69,6 +94,14 @@ _SENT_BACK = (
 )
 
 
+_BY = (
+    ("telephone", "By telephone"),
+    ("e-mail", "By e-mail"),
+    ("by hand", "By hand"),
+    ("post", "By post"),
+)
+
+
 def _listed(choices: type[models.TextChoices]) -> tuple[tuple[str, str], ...]:
     return tuple((str(value), str(label)) for value, label in choices.choices)
 
@@ -76,6 +109,53 @@ def _listed(choices: type[models.TextChoices]) -> tuple[tuple[str, str], ...]:
 WORDS |= {
     ("", "product"): Words("Product"),
     ("", "outlet"): Words("For", keep=True),
+    ("", "recall"): Words("Recall"),
+    ("open_recall", "kind"): Words("Which", choices=_listed(Recall.Kind)),
+    ("", "hazard"): Words("What is wrong", "As notices will say it: may contain glass."),
+    ("open_recall", "lots"): Words("Lots"),
+    ("open_recall", "reason"): Words("How it came to light", as_="long", more=True),
+    ("open_recall", "mock"): Words("A mock recall: nothing is held", more=True),
+    ("widen_recall", "lots"): Words("Lots"),
+    ("narrow_recall", "lots"): Words("Lots that are taken out"),
+    ("widen_recall", "reason"): Words("Why"),
+    ("narrow_recall", "reason"): Words("Why", "What shows that it is not concerned."),
+    ("open_recall", "place"): Words("Or all that was in", more=True),
+    ("widen_recall", "place"): Words("Or all that was in"),
+    ("", "thing"): Words("Or all that was touched by", more=True),
+    ("", "since"): Words("since", more=True),
+    ("", "until"): Words("until", "Leave out: it still goes on.", more=True),
+    ("narrow_recall", "window"): Words("Or a window to bound", "By its number.", more=True),
+    ("tell_authority", "authority"): Words("Which authority"),
+    ("", "answered"): Words("Somebody answered"),
+    ("tell_authority", "reference"): Words("Their reference", more=True),
+    ("approve_notices", "seen"): Words("As they were read", as_="hidden"),
+    ("approve_notices", "more"): Words("A sentence of your own", as_="long", more=True),
+    ("send_notice", "to"): Words("Customers"),
+    ("send_notice", "how"): Words("How", choices=_BY, keep=True),
+    ("reply_recall", "to"): Words("Who answered"),
+    ("reply_recall", "lines"): Words("What came back"),
+    ("", "lines.returned"): Words("Sent back"),
+    ("", "lines.brought_back"): Words("Brought back by customers", more=True),
+    ("", "lines.destroyed"): Words("Destroyed there", more=True),
+    ("reply_recall", "says"): Words("What they said", as_="long"),
+    ("close_recall", "done"): Words("What was found, and done about it", as_="long"),
+    ("close_recall", "unexplained"): Words("What became of the rest", as_="long"),
+    ("close_mock", "lot"): Words("Lot that was counted"),
+    ("close_mock", "place"): Words("Where"),
+    ("close_mock", "counted"): Words("Counted there"),
+    ("close_mock", "telephone"): Words("Number that answered"),
+    ("close_mock", "result"): Words("What came of it", as_="long"),
+    ("close_mock", "shortcomings"): Words("What fell short", as_="long"),
+    ("close_mock", "corrective"): Words("What is done about it", as_="long"),
+    ("", "retest_on"): Words("Look again on", more=True),
+    ("complain", "happened"): Words("What happened", "In their words.", as_="long"),
+    ("complain", "product"): Words("Of what"),
+    ("complain", "date"): Words("Date on it"),
+    ("complain", "lot"): Words("Lot, if it is known"),
+    ("complain", "outlet"): Words("Bought at"),
+    ("complain", "ill"): Words("Somebody is ill"),
+    ("put_right", "complaint"): Words("Complaint"),
+    ("put_right", "done"): Words("What was done", as_="long"),
     ("issue_statement", "month"): Words("Month", "Any day of it."),
     ("", "note"): Words("Note"),
     ("", "temperature_c"): Words("Temperature", "If it was taken.", unit="°C"),

@@ -34,8 +34,9 @@ from grow.models import (
     ToCountersign,
 )
 from grow.queries import living
-from sales.models import DeliveryNote
-from sales.operations import Arrived
+from sales import recall_words, recalls
+from sales.models import Complaint, DeliveryNote, Recall, RecallWindow
+from sales.operations import Arrived, CameBack
 from tests.farm import Crate, Farm, Line, Taken, TillRow
 
 ACTS: dict[str, Callable[[Pick, Farm], dict[str, Any] | None]] = {}
@@ -687,6 +688,143 @@ def clean(pick: Pick, farm: Farm):
 @act
 def incident(pick: Pick, farm: Farm):
     return {"kind": "broken glass", "places": [] if pick.chance(20) else [farm.t1]}
+
+
+def _recall(pick: Pick, mock: bool | None = None) -> Recall | None:
+    rows = Recall.objects.select_related("event", "closed_by").order_by("pk")
+    if mock is not None and not pick.chance(10):
+        rows = rows.filter(is_mock=mock)
+    return pick.one(rows)
+
+
+def _scope(pick: Pick, farm: Farm) -> dict[str, Any]:
+    """A cut or a run, or a window of a place or a thing; now and then none, or half of one."""
+    lots = Lot.objects.filter(kind__in=[*LEAF, LotKind.PACK]).order_by("id")
+    lot = pick.one(lots)
+    if lot and pick.chance(70):
+        return {"lots": [lot]}
+    if pick.chance(15):
+        return {}
+    since = farm.now - dt.timedelta(hours=pick.number(1, 30))
+    until = pick.one([None, farm.now, since - dt.timedelta(hours=1)])
+    what = pick.one([{"place": farm.store}, {"place": farm.t1}, {"thing": farm.scale}])
+    return what | {"since": None if pick.chance(10) else since, "until": until}
+
+
+@act
+def open_recall(pick: Pick, farm: Farm):
+    if pick.chance(60):
+        return None  # each holds much of what others would move
+    mock = pick.chance(60)
+    hazard = "" if pick.chance(5) else "may contain glass"
+    return {"kind": "recall", "hazard": hazard, "mock": mock, **_scope(pick, farm)}
+
+
+@act
+def widen_recall(pick: Pick, farm: Farm):
+    recall = _recall(pick)
+    reason = pick.one(["the same crate", "the same crate", ""])
+    return recall and {"recall": recall, "reason": reason, **_scope(pick, farm)}
+
+
+@act
+def narrow_recall(pick: Pick, farm: Farm):
+    recall = _recall(pick)
+    if recall is None:
+        return None
+    facts = {"recall": recall, "reason": pick.one(["cleaned before", "cleaned before", ""])}
+    window = pick.one(RecallWindow.objects.select_related("place", "thing").order_by("pk"))
+    if window and pick.chance(50):
+        moved = dt.timedelta(hours=pick.number(-1, 3))
+        return facts | {"window": window, "since": window.since + moved}
+    return facts | {"lots": pick.some(Lot.objects.filter(recalls__isnull=False).distinct(), 2)}
+
+
+@act
+def tell_authority(pick: Pick, farm: Farm):
+    recall = _recall(pick)
+    return recall and {"recall": recall, "authority": "The council", "answered": pick.chance(80)}
+
+
+@act
+def approve_notices(pick: Pick, farm: Farm):
+    recall = _recall(pick)
+    if recall is None:
+        return None
+    read = recall_words.digest(recall_words.drafts(recalls.state_of(recall)))
+    return {"recall": recall, "seen": "0" * 64 if pick.chance(10) else read}
+
+
+def _customer(pick: Pick, recall: Recall) -> str:
+    names = [customer.name for customer in recalls.state_of(recall).customers]
+    return "Nobody at all" if pick.chance(15) else pick.one(names) or "Kitchen"
+
+
+@act
+def send_notice(pick: Pick, farm: Farm):
+    recall = _recall(pick)
+    return recall and {"recall": recall, "to": [_customer(pick, recall)]}
+
+
+@act
+def reply_recall(pick: Pick, farm: Farm):
+    recall = _recall(pick, mock=False)
+    if recall is None:
+        return None
+    facts = {"recall": recall, "to": _customer(pick, recall), "says": pick.one(["none", ""])}
+    found = pick.held(*LEAF, LotKind.PACK, places=("kitchen", "shop"))
+    if found and pick.chance(60):
+        back = pick.of(found[2])
+        facts["lines"] = [CameBack(found[0], back, destroyed=pick.one([0, 0, 1]))]
+    return facts
+
+
+@act
+def close_recall(pick: Pick, farm: Farm):
+    recall = _recall(pick, mock=False)
+    done = pick.one(["a pane was broken", ""])
+    return recall and {
+        "recall": recall,
+        "done": done,
+        "unexplained": pick.one(["eaten", "eaten", "eaten", ""]),
+    }
+
+
+@act
+def close_mock(pick: Pick, farm: Farm):
+    recall = _recall(pick, mock=True)
+    found = pick.held(*LEAF, LotKind.PACK, places=("store", "shop"))
+    if recall is None or found is None:
+        return None
+    lot, place, there = found
+    counted = there + pick.one([0, 0, -1, 2])
+    return {
+        "recall": recall,
+        "lot": lot,
+        "place": place,
+        "counted": max(0, counted),
+        "telephone": pick.one(["01632 960001", "01632 960001", ""]),
+        "result": "found in time",
+        "shortcomings": pick.one(["", "one missing"]),
+        "corrective": pick.one(["", "counted weekly"]),
+    }
+
+
+@act
+def complain(pick: Pick, farm: Farm):
+    run = _run(pick)
+    return {
+        "happened": pick.one(["a piece of glass", "a piece of glass", ""]),
+        "product": pick.one([farm.bag, None]),
+        "lot": run if pick.chance(50) else None,
+        "date": farm.today,
+    }
+
+
+@act
+def put_right(pick: Pick, farm: Farm):
+    complaint = pick.one(Complaint.objects.select_related("answered_by").order_by("pk"))
+    return complaint and {"complaint": complaint, "done": pick.one(["money back", ""])}
 
 
 #: How an act may be told: now, of an hour ago, of yesterday with only its day, as a fact.

@@ -366,6 +366,8 @@ ANY = {
     ("clean", "place"),
     ("incident", "place"),
     ("incident", "places"),
+    *((kind, "lots") for kind in ("open_recall", "widen_recall", "narrow_recall")),
+    *((kind, "place") for kind in ("open_recall", "widen_recall")),
 }
 
 

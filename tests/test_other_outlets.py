@@ -338,6 +338,7 @@ def test_every_filter_knows_nothing_of_theirs(chef: Chef) -> None:
 
 #: What the readings ask for, by name.
 READ_BY = {
+    "complaints": {},
     "stock": {"place": Place, "lot": Lot},
     "today": {},
     "trace": {"code": (Lot, DeliveryNote, Place), "thing": Thing, "place": Place},

@@ -332,6 +332,12 @@ def entries(s: Stand) -> dict[str, dict[str, Any]]:
             "pence": "120",
         },
         "issue_statement": {"outlet": "Farm shop", "month": "2026-02-01"},
+        "open_recall": {
+            "kind": "recall",
+            "hazard": "may contain glass",
+            "lots": s.run.code,
+        },
+        "complain": {"happened": "a piece of glass", "product": "SALAD-120"},
         "return_goods": {
             "lot": s.run.code,
             "outlet": "Farm shop",
@@ -345,6 +351,9 @@ def entries(s: Stand) -> dict[str, dict[str, Any]]:
 
 #: These need another act before them; each has its own test below.
 AFTER = {"undo", "release", "clear_origin", "countersign"}
+#: What needs a recall or a complaint before it: tests/test_recall.py tells them all by their forms.
+AFTER |= {"widen_recall", "narrow_recall", "tell_authority", "approve_notices", "send_notice"}
+AFTER |= {"reply_recall", "close_recall", "close_mock", "put_right"}
 
 
 def test_every_kind_of_entry_is_tried(stand):

@@ -30,6 +30,8 @@ from grow.importing import sheets
 from grow.importing.playing import play
 from grow.kinds import KINDS
 from grow.models import Crop, Event, Lot, Person, PlantSite
+from sales.models import Complaint
+from sales.operations import CameBack
 from tests import (
     test_books,
     test_codes,
@@ -463,6 +465,47 @@ def countersigning(farm: Farm) -> None:
     met(farm, "countersign", entries=[gone])
     farm.tell("countersign", entries=[signed])
     met(farm, "countersign", entries=[signed])
+
+
+@story
+def recalling(farm: Farm) -> None:
+    crate, other = farm.cut(1300), farm.cut(500)
+    run = farm.pack([crate], packs=10)
+    farm.arrive(farm.send(run, 4), run, accepted=4)
+    gift = {"lot": run, "from_place": farm.store, "to": "donated", "quantity": 1}
+    farm.tell("discard", **gift, reason="short date", recipient="Larder")
+    farm.pass_time(hours=1)
+    opening: dict[str, Any] = {"kind": "recall", "hazard": "may contain glass"}
+    met(farm, "open_recall", **opening)
+    met(farm, "open_recall", **opening, place=farm.store)
+    hour = dt.timedelta(hours=1)
+    met(farm, "open_recall", **opening, place=farm.t1, since=farm.now, until=farm.now - hour)
+    recall = farm.tell("open_recall", **opening, lots=[crate], place=farm.t1, since=farm.now).recall
+    mock = farm.tell("open_recall", **opening, lots=[crate], mock=True).recall
+    of = {"recall": recall}
+    met(farm, "narrow_recall", **of, lots=[other], reason="not there")
+    wider = {"window": recall.windows.get(), "reason": "earlier", "since": farm.now - hour}
+    met(farm, "narrow_recall", **of, **wider)
+    met(farm, "approve_notices", **of, seen="0")
+    met(farm, "send_notice", **of, to=["Kitchen"])
+    met(farm, "send_notice", **of, to=["The moon"])
+    back = [CameBack(run, returned=1)]
+    met(farm, "reply_recall", **of, to="Donated to Larder", lines=back)
+    farm.tell("tell_authority", **of, authority="The council")
+    met(farm, "approve_notices", **of, seen="0")
+    met(farm, "close_recall", **of, done="glazed")
+    met(farm, "close_recall", recall=mock, done="glazed")
+    counted = {"recall": mock, "lot": run, "place": farm.store, "counted": 4}
+    came = {"telephone": "01632 960003", "result": "found"}
+    met(farm, "close_mock", **counted, **came)
+    met(farm, "close_mock", **counted, **came, shortcomings="one missing")
+    farm.tell("close_recall", **of, done="glazed", unexplained="eaten")
+    met(farm, "tell_authority", **of)
+    met(farm, "complain", happened="glass in it")
+    farm.tell("complain", happened="glass in it", lot=run)
+    complaint = Complaint.objects.get()
+    farm.tell("put_right", complaint=complaint, done="money back")
+    met(farm, "put_right", complaint=complaint, done="money back")
 
 
 #: Refusals that nobody can meet in all ways, and why.

@@ -31,7 +31,7 @@ from analytics.models import Rate
 from grow import clock
 from grow.asks import MOST
 from grow.models import CropCard
-from sales.models import DeliveryNote
+from sales.models import Complaint, DeliveryNote, Recall
 from tests.farm import START, Farm
 from tests.often import times
 
@@ -76,6 +76,8 @@ CALLED: dict[str, dict[str, str]] = {
     "product": {"SALAD-120": "", "LETTUCE-KG": ""},
     "outlet": {"Farm shop": "", "Kitchen": ""},
     "note": {"N00001-7": "", "N00002-5": ""},
+    "recall": {"Q00001-0": ""},
+    "complaint": {"C00001-8": ""},
 }
 #: what a parameter's own name says of it
 NAMED = {
@@ -153,6 +155,8 @@ def offer_all(raw: dict[str, Any]) -> None:
                     told["schema"] = {"type": "integer", "minimum": -1, "maximum": MANY}
                 elif where.startswith("/api/v1/runs/{code}/") and told["in"] == "path":
                     offer(shape, ["a run"])
+                elif where.startswith("/api/v1/recalls/") and told["in"] == "path":
+                    offer(shape, list(CALLED["recall"]))
                 elif told["in"] != "header" and name in NAMED:
                     offer(shape, list(CALLED[NAMED[name]]))
                 elif told["in"] == "query":
@@ -207,11 +211,16 @@ def stand(farm: Farm) -> None:
     farm.till(2)
     farm.tell("print_tags", count=2)
     farm.hold(packet)
+    mock = {"kind": "recall", "hazard": "glass", "mock": True}
+    farm.tell("open_recall", **mock, lots=[cut], place=farm.t1, since=farm.now)
+    farm.tell("complain", happened="glass in it", lot=run)
     farm.place("Stall", "shop")
     CropCard.objects.create(variety=farm.green, source="own records")
     since = dt.date(2026, 1, 1)
     Rate.objects.create(what="wage", amount=1300, since=since, source="agreed")
     told = {"a sowing": batch, "a cut": cut, "a run": run, "a packet": packet, "a bottle": bottle}
+    assert Recall.objects.get().number in CALLED["recall"]
+    assert Complaint.objects.get().number in CALLED["complaint"]
     assert [n.number for n in DeliveryNote.objects.order_by("id")] == list(CALLED["note"])
     for name, lot in told.items():
         farm.tell("describe", lot=lot, called=name)

@@ -279,6 +279,8 @@ def test_every_endpoint_against_every_role(asked: Asked) -> None:
             args = [row.lot.code if table == "runs" else getattr(row, keys.get(table, "pk"))]
         if name in OF_A_RUN:
             args = [asked.world.own["run"].code]
+        if name == "recall":
+            args = [asked.world.mock.number]
         if name == "own-token":
             args = [asked.world.token.token_key]
         if name == "photo":
@@ -321,6 +323,8 @@ PARTS: dict[str, Any] = {
     "seal_pdf": lambda w: [a_row(w, "grow.seal").day],
     "seal_text": lambda w: [a_row(w, "grow.seal").day],
     "photograph": lambda w: [w.own["photo"].pk],
+    "recall": lambda w: [w.mock.number],
+    "recall_notices": lambda w: [w.mock.number],
     "printer": lambda w: [a_row(w, "sales.printer").pk],
     "auth_user_password_change": lambda w: [w.people["packer"].pk],
 }

@@ -116,6 +116,11 @@ class TwoOutlets:
         farm.tell("sell", outlet=farm.shop, rows=[TillRow(farm.bag, 2)])
         farm.tell("count", place=farm.shop_place, counted={at_shop: 5}, closing=True)
         farm.tell("issue_statement", outlet=farm.kitchen, month=dt.date(2026, 2, 1))
+        self.mock = farm.tell(
+            "open_recall", kind="recall", hazard="glass", lots=[self.leaf], mock=True
+        ).recall
+        for outlet, said in ((farm.kitchen, "too salty"), (self.corner, OTHER_REASON)):
+            farm.tell("complain", happened=said, product=farm.bag, outlet=outlet)
 
     def _shared(self) -> None:
         """One run that both have: each sees its own part of it. What the other's learner told

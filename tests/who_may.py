@@ -35,6 +35,9 @@ KINDS = """
     use                                                        | chef manager lead
     receive return_goods come_without_note                     | chef shop manager lead
     issue_statement                                            | manager
+    open_recall widen_recall narrow_recall close_recall close_mock | lead
+    tell_authority approve_notices send_notice reply_recall put_right | manager lead
+    complain                                                   | roles
 """
 
 # --- tables: api/v1/<table>/ and the site's list, add, change, history and delete ---------------
@@ -118,6 +121,9 @@ API = """
     POST towers                 | manager
     POST till-days              | shop manager lead
     GET statement               | manager lead
+    GET recalls                 | manager lead
+    GET recall                  | manager lead
+    GET complaints              | roles
     GET books                   | manager lead
     POST run-scale-lines        | grower learner packer manager lead
     GET figures-yields          | grower manager
@@ -147,6 +153,8 @@ PAGES = """
     goods_in  goods_without_note                               | chef shop manager lead
     goods_cut                                    | grower learner chef manager lead
     photograph                                                 | roles
+    recalls  recall  recall_notices                            | manager lead
+    recall_open                                                | lead
     labels  crate_tags  crate_labels  hold_labels              | grower packer manager lead
     shelf  closing_count                                 | grower learner packer shop manager lead
     till_file  reduced_labels                                  | shop manager lead

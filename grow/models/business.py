@@ -50,6 +50,13 @@ class Business(models.Model):
     telephone = models.CharField(
         max_length=40, blank=True, help_text="On the public page of a pack that was stopped."
     )
+    out_of_hours = models.CharField(
+        max_length=40, blank=True, help_text="Whom a customer reaches at night about a recall."
+    )
+    authority = models.CharField(
+        max_length=80, blank=True, help_text="The local authority that is told of unsafe food."
+    )
+    authority_telephone = models.CharField(max_length=40, blank=True)
     country = models.CharField(
         max_length=60, blank=True, help_text="Where you grow: the origin that labels name."
     )

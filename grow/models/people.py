@@ -54,6 +54,7 @@ class SignOff(models.Model):
         SPRAYING = "spraying", "Spraying"
         RELEASING = "releasing", "Releasing held lots"
         TEACHING = "teaching", "Teaching"
+        NOTICES = "notices", "Approving recall notices"
 
     person = models.ForeignKey(Person, models.PROTECT, related_name="sign_offs")
     task = models.CharField(max_length=12, choices=Task.choices)

@@ -1,0 +1,231 @@
+"""A recall's scope and its own list of lots: what is in it, what joins it whatever is told later,
+what is narrowed out of it, and what is held for it.
+
+A lot joins with everything below it, and all of that is held in the same transaction. So a bag
+made since, a cut told late of plants that stood under broken glass, and a fill of the tank that
+nobody had written down are held by the act that tells them.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from grow import clock, holds, lineage, presence
+from grow.kinds import KINDS
+from grow.ledger import AFTER_EDGES, ALONE_WHILE, Entry
+from grow.models import Flag, Hold, Lineage, Lot, LotKind, alive
+from grow.ready import ready
+
+from . import roots
+from .models import Recall, RecallLot, RecallWindow
+
+#: How far ahead of our clock what is told now may be dated.
+_AHEAD = dt.timedelta(days=1)
+
+_open = ready(lambda: Recall.objects.filter(closed_by=None, is_mock=False).order_by("pk"))
+_watching = ready(
+    lambda: RecallWindow.objects.filter(
+        ended_by=None, recall__closed_by=None, recall__is_mock=False
+    ).order_by("pk")[:1]
+)
+
+
+@dataclass(frozen=True)
+class Joins:
+    """Why a lot joins."""
+
+    how: RecallLot.How
+    why: str
+    window: RecallWindow | None = None
+
+
+def lots_of(window: RecallWindow) -> set[int]:
+    """Ids of the lots in a window. A whole sowing is not suspect for one tower: what is cut from
+    the plants that stood there is in it, cut before or after."""
+    end = window.until or clock.now() + _AHEAD
+    if window.place:
+        ids = presence.touched(window.place, window.since, end)
+    else:
+        assert window.thing is not None
+        ids = roots.touched_by(window.thing, window.since, end)
+    rows = Lot.objects.filter(alive("made_by"), pk__in=ids).exclude(kind=LotKind.BATCH)
+    return set(rows.values_list("pk", flat=True))
+
+
+def says(window: RecallWindow) -> str:
+    """“Cold store from 02 Mar 2026 08:00, still going on”"""
+    until = f"to {_when(window.until)}" if window.until else "still going on"
+    return f"{window} from {_when(window.since)} {until}"
+
+
+def _when(moment: dt.datetime) -> str:
+    return f"{clock.local(moment):%d %b %Y %H:%M}"
+
+
+def standing(recall: Recall) -> set[int]:
+    """Ids of the lots that are on the recall's list."""
+    rows = RecallLot.objects.filter(recall=recall, narrowed_by=None)
+    return set(rows.values_list("lot_id", flat=True))
+
+
+# --- joining -----------------------------------------------------------------------------------
+
+
+def join(entry: Entry, recall: Recall, found: Mapping[int, Joins]) -> list[RecallLot]:
+    """Put these lots, and everything below each, on the list, and hold them unless it is a mock
+    one; those that are on it already stay as they joined. Returns the new rows."""
+    have = standing(recall)
+    new = {lot: joins for lot, joins in found.items() if lot not in have}
+    codes = dict(Lot.objects.filter(pk__in=new).values_list("pk", "code"))
+    rows: dict[int, Joins] = dict(new)
+    for root, joins in sorted(new.items()):
+        made = joins.how if joins.how == RecallLot.How.LATE else RecallLot.How.MADE
+        for lot in sorted(lineage.below([root]) - have - rows.keys()):
+            rows[lot] = Joins(made, f"made from {codes[root]}")
+    joined = RecallLot.objects.bulk_create(
+        [
+            RecallLot(
+                recall=recall,
+                lot_id=lot,
+                how=joins.how,
+                why=joins.why[:200],
+                window=joins.window,
+                joined_by=entry.event,
+            )
+            for lot, joins in sorted(rows.items())
+        ]
+    )
+    if not recall.is_mock and new:
+        holds.place_holds(dict.fromkeys(new, reason_of(recall)), entry.event)
+    return joined
+
+
+def reason_of(recall: Recall) -> str:
+    """As a hold says it: the number is what a hold of this recall is known by."""
+    return f"{recall.number}: {recall.hazard}"
+
+
+def bring_in(entry: Entry, edges: list[Lineage]) -> None:
+    """What an act brings into the scope of a recall that is open joins it and is held."""
+    open_ = _open()
+    if not open_:
+        return
+    windows: dict[int, list[RecallWindow]] = defaultdict(list)
+    rows = RecallWindow.objects.filter(recall__in=open_, ended_by=None)
+    for window in rows.select_related("place", "thing__place").order_by("id"):
+        windows[window.recall_id].append(window)
+    born = {lot.pk for lot in entry.lots}
+    for recall in open_:
+        found = _by_edges(entry, recall, edges, born)
+        out = RecallLot.objects.filter(recall=recall, narrowed_by__isnull=False)
+        for window in windows[recall.pk]:
+            narrowed = set(out.values_list("lot_id", flat=True))
+            for lot in lots_of(window) - narrowed:
+                how = RecallLot.How.BORN if lot in born else RecallLot.How.LATE
+                told = f"{says(window)}; {_told(entry)}"
+                found.setdefault(lot, Joins(how, told, window))
+        if found:
+            for row in join(entry, recall, found):
+                _flag(entry, recall, row, born)
+
+
+def _by_edges(
+    entry: Entry, recall: Recall, edges: Iterable[Lineage], born: set[int]
+) -> dict[int, Joins]:
+    parents = {e.parent_id for e in edges}
+    inside = RecallLot.objects.filter(recall=recall, narrowed_by=None, lot__in=parents)
+    codes = dict(inside.values_list("lot_id", "lot__code")) if parents else {}
+    found: dict[int, Joins] = {}
+    for e in edges:
+        if e.parent_id in codes:
+            made = f"made from {codes[e.parent_id]}"
+            if e.kind == Lineage.Kind.TOUCHED:
+                made = f"touched by {codes[e.parent_id]}"
+            newborn = e.child_id in born
+            how = RecallLot.How.BORN if newborn else RecallLot.How.LATE
+            why = made if newborn else f"{made}; {_told(entry)}"
+            found.setdefault(e.child_id, Joins(how, why))
+    return found
+
+
+def _told(entry: Entry) -> str:
+    return f"told by “{KINDS[entry.event.kind].says}” on {_when(entry.event.recorded_at)}"
+
+
+def _flag(entry: Entry, recall: Recall, row: RecallLot, born: set[int]) -> None:
+    kind = Flag.Kind.BORN_HELD if row.lot_id in born else Flag.Kind.AFTER_FREEZE
+    if not any(f.kind == kind and f.lot and f.lot.pk == row.lot_id for f in entry.flags):
+        entry.flag(kind, f"{row.lot.code} joins {recall.noun} {recall}: {row.why}", row.lot)
+
+
+# --- narrowing ---------------------------------------------------------------------------------
+
+
+def narrow(entry: Entry, recall: Recall, lots: Iterable[Lot], reason: str) -> set[int]:
+    """Take these lots off the list, and with them what is on it for nothing else: what none of
+    the lots and windows that remain leads to. What only this recall held is let go. Returns the
+    ids of what is out."""
+    named = {lot.pk for lot in lots}
+    rows = {
+        row.lot_id: row
+        for row in RecallLot.objects.filter(recall=recall, narrowed_by=None).order_by("id")
+    }
+    windows = recall.windows.filter(ended_by=None).select_related("place", "thing__place")
+    seen = {lot for window in windows for lot in lots_of(window)}
+    stay = {lot for lot, row in rows.items() if row.is_root and row.window_id is None}
+    stay |= seen & rows.keys()
+    out = rows.keys() - _reached(stay - named, set(rows), named)
+    gone = RecallLot.objects.filter(recall=recall, narrowed_by=None, lot__in=out)
+    gone.update(narrowed_by=entry.event, narrowed_why=reason[:300])
+    if not recall.is_mock:
+        _let_go(entry, recall, out)
+    return set(out)
+
+
+def _reached(stay: set[int], inside: set[int], barred: set[int]) -> set[int]:
+    """What the roots that stay lead to within the list, not by way of what is barred."""
+    below: dict[int, set[int]] = defaultdict(set)
+    edges = Lineage.objects.filter(parent__in=inside, child__in=inside, cleared_by=None)
+    for parent, child in edges.values_list("parent_id", "child_id"):
+        below[parent].add(child)
+    found, open_ = set(stay), list(stay)
+    while open_:
+        new = below[open_.pop()] - found - barred
+        found |= new
+        open_ += new
+    return found
+
+
+def _let_go(entry: Entry, recall: Recall, out: Iterable[int]) -> None:
+    """End the holds of this recall on these lots; one that something held otherwise leads to
+    stays held."""
+    own = Hold.objects.filter(lot__in=out, ended_by=None, reason__contains=recall.number)
+    free = []
+    for lot in set(own.values_list("lot_id", flat=True)):
+        above = Hold.objects.filter(lot__in=lineage.above([lot]) - {lot}, ended_by=None)
+        if not above.exclude(reason__contains=recall.number).exists():
+            free.append(lot)
+    own.filter(lot__in=free).update(ended_by=entry.event, ended_at=entry.event.recorded_at)
+
+
+def watching() -> bool:
+    """Whether a recall watches a place or a thing."""
+    return bool(_watching())
+
+
+AFTER_EDGES.append(bring_in)
+ALONE_WHILE.append(watching)
+__all__ = [
+    "Joins",
+    "bring_in",
+    "join",
+    "lots_of",
+    "narrow",
+    "reason_of",
+    "says",
+    "standing",
+    "watching",
+]

@@ -1,0 +1,287 @@
+"""A recall as it stands now: who must be told and who has been, what answered, where it all is,
+whether it adds up, what moved although it was held. Read only.
+
+It says what is recorded, and never that anything is safe.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+from grow import clock
+from grow.flows import Balance
+from grow.models import Event, Flag, Lot, PlaceKind, alive
+from grow.models.ledger import Unit
+from grow.wording import amount
+
+from . import consignees, trace
+from .consignees import Told
+from .models import Notice, Recall, RecallLot, RecallStep, RecallWindow, Reply
+
+#: Where what came back or was got hold of may lie until it is destroyed, and where it ends.
+STOPPED = frozenset({PlaceKind.QUARANTINE})
+GONE = frozenset({PlaceKind.DESTROYED, PlaceKind.LANDFILL, PlaceKind.COMPOST, PlaceKind.SAMPLE})
+EATEN_OR_SOLD = frozenset({PlaceKind.SOLD, PlaceKind.SERVED, PlaceKind.STAFF, PlaceKind.DONATED})
+#: Neither standing anywhere nor come to an end of its own: what became of it is in its children.
+_INSIDE = frozenset({PlaceKind.USED})
+
+
+@dataclass
+class Customer:
+    """Somebody who must be told: what they had, when they were told, whether they answered."""
+
+    told: Told
+    notice: Notice | None = None
+    first_told: RecallStep | None = None
+    tries: int = 0
+    replies: list[Reply] = field(default_factory=list)
+
+    @property
+    def name(self) -> str:
+        return self.told.who.outlet
+
+    @property
+    def state(self) -> str:
+        """answered, told, tried, or nothing yet."""
+        if self.replies:
+            return "answered"
+        if self.first_told:
+            return "told"
+        return "tried" if self.tries else ""
+
+
+@dataclass
+class State:
+    """The whole of it, read at once."""
+
+    recall: Recall
+    lots: list[RecallLot]
+    as_of: dt.datetime
+
+    @cached_property
+    def report(self) -> trace.Report:
+        return trace.report({row.lot_id for row in self.standing})
+
+    @property
+    def standing(self) -> list[RecallLot]:
+        return [row for row in self.lots if row.narrowed_by_id is None]
+
+    @property
+    def out(self) -> list[RecallLot]:
+        return [row for row in self.lots if row.narrowed_by_id]
+
+    @cached_property
+    def windows(self) -> list[RecallWindow]:
+        return list(self.recall.windows.filter(ended_by=None).select_related("place", "thing"))
+
+    @cached_property
+    def balance(self) -> Balance:
+        """In grams, of all that is eaten; moves between its lots count once."""
+        return self.report.flows.together({row.lot_id for row in self.standing})
+
+    @cached_property
+    def steps(self) -> list[RecallStep]:
+        return list(self.recall.steps.select_related("event__recorded_by").order_by("id"))
+
+    @cached_property
+    def notices(self) -> dict[str, Notice]:
+        """By the customer's name, the one approved last; "" is for the point of sale."""
+        rows = self.recall.notices.select_related("approved_by__recorded_by").order_by("id")
+        return {notice.to: notice for notice in rows}
+
+    @cached_property
+    def replies(self) -> list[Reply]:
+        rows = self.recall.replies.filter(alive("event")).select_related("event__recorded_by")
+        return list(rows.order_by("event"))
+
+    @cached_property
+    def customers(self) -> list[Customer]:
+        """Everybody who had any of it, by name; and whoever was told when more was on the list."""
+        report = self.report
+        told = consignees.must_be_told(
+            report.flows, report.consignees, {row.lot_id for row in self.standing}
+        )
+        found = {one.who.outlet: Customer(one, self.notices.get(one.who.outlet)) for one in told}
+        for step in self.steps:
+            if step.what == RecallStep.What.NOTICE and step.to in found:
+                customer = found[step.to]
+                customer.tries += 1
+                if step.answered and customer.first_told is None:
+                    customer.first_told = step
+        for reply in self.replies:
+            if reply.to in found:
+                found[reply.to].replies.append(reply)
+        return [found[name] for name in sorted(found)]
+
+    @property
+    def unanswered(self) -> list[Customer]:
+        return [customer for customer in self.customers if not customer.replies]
+
+    @cached_property
+    def told_authority(self) -> RecallStep | None:
+        steps = (s for s in self.steps if s.what == RecallStep.What.AUTHORITY and s.answered)
+        return next(steps, None)
+
+    @cached_property
+    def flags(self) -> list[Flag]:
+        """What was told since it was opened of its lots and stands out, breaches first."""
+        if self.recall.is_mock:
+            return []
+        rows = Flag.objects.filter(
+            alive("event"),
+            event__gt=self.recall.pk,
+            kind__in=[Flag.Kind.BREACH, Flag.Kind.AFTER_FREEZE],
+            lot__in=[row.lot_id for row in self.standing],
+        ).select_related("event", "lot")
+        return sorted(rows, key=lambda flag: (flag.kind != Flag.Kind.BREACH, flag.pk))
+
+    @property
+    def breaches(self) -> list[Flag]:
+        return [flag for flag in self.flags if flag.kind == Flag.Kind.BREACH]
+
+    @property
+    def told_late(self) -> list[Flag]:
+        return [flag for flag in self.flags if flag.kind == Flag.Kind.AFTER_FREEZE]
+
+    def sums(self) -> list[tuple[str, str]]:
+        """Where all of it is, in one line each: packs by number, the rest by weight."""
+        return [(name, said) for name, kinds in _SUMS if (said := self._much(kinds))]
+
+    def _much(self, kinds: Any) -> str:
+        by_unit: dict[str, int] = {}
+        flows = self.report.flows
+        for row in self.standing:
+            lot = flows.lots[row.lot_id]
+            if lot.kind not in _COUNTS:
+                continue
+            for here in lot.here:
+                if kinds(here.place.kind):
+                    unit = lot.kind if lot.unit == Unit.EACH else lot.unit
+                    by_unit[unit] = by_unit.get(unit, 0) + here.quantity
+        return ", ".join(
+            f"{n} packs" if unit == "pack" else amount(n, unit)
+            for unit, n in sorted(by_unit.items())
+        )
+
+    @property
+    def unexplained(self) -> int:
+        """Grams that nobody can account for."""
+        return self.balance.unexplained
+
+    def out_there(self) -> list[tuple[Lot, str, int]]:
+        """What still stands with customers or on the way to them: (lot, place, quantity)."""
+        rows = []
+        for row in self.standing:
+            for here in self.report.lots[row.lot_id].here:
+                if here.place.kind in _WITH_THEM and here.quantity > 0:
+                    rows.append((row.lot, here.place.name, here.quantity))
+        return rows
+
+    def as_json(self) -> dict[str, Any]:
+        recall = self.recall
+        return {
+            "number": recall.number,
+            "kind": recall.kind,
+            "mock": recall.is_mock,
+            "hazard": recall.hazard,
+            "reason": recall.reason,
+            "opened_at": recall.event.happened_at.isoformat(),
+            "authority_told_at": _at(self.told_authority),
+            "approved_at": min(
+                (n.approved_by.recorded_at.isoformat() for n in self.notices.values()),
+                default=None,
+            ),
+            "first_told_at": _at(
+                min(
+                    (c.first_told for c in self.customers if c.first_told),
+                    key=lambda step: step.event.happened_at,
+                    default=None,
+                )
+            ),
+            "closed_at": recall.closed_by and recall.closed_by.happened_at.isoformat(),
+            "unexplained_says": recall.unexplained,
+            "scope": [
+                {
+                    "place": window.place and str(window.place),
+                    "thing": window.thing and str(window.thing),
+                    "since": window.since.isoformat(),
+                    "until": window.until and window.until.isoformat(),
+                    "id": window.pk,
+                }
+                for window in self.windows
+            ],
+            "lots": [
+                {
+                    "code": row.lot.code,
+                    "title": row.lot.title,
+                    "how": row.how,
+                    "why": row.why,
+                    "narrowed_out": row.narrowed_why if row.narrowed_by_id else None,
+                }
+                for row in self.lots
+            ],
+            "customers": [
+                {
+                    **customer.told.as_json(),
+                    "state": customer.state,
+                    "told_at": _at(customer.first_told),
+                    "answers": [reply.says for reply in customer.replies],
+                }
+                for customer in self.customers
+            ],
+            "breaches": [flag.says for flag in self.breaches],
+            "told_after_the_freeze": [flag.says for flag in self.told_late],
+            "balance": self.balance.as_json(),
+            "as_of": self.as_of.isoformat(),
+        }
+
+
+_COUNTS = frozenset({"harvest", "produce", "pack"})
+_WITH_THEM = frozenset({PlaceKind.TRANSIT, PlaceKind.SHOP, PlaceKind.KITCHEN, PlaceKind.BUYER})
+_ENDED = GONE | EATEN_OR_SOLD | _INSIDE | {PlaceKind.COUNT_DIFFERENCE}
+_SUMS = (
+    ("Stopped: in quarantine or sent back", lambda kind: kind in STOPPED),
+    ("With customers, or on the way", lambda kind: kind in _WITH_THEM),
+    ("Here, held", lambda kind: kind not in _ENDED | STOPPED | _WITH_THEM),
+    ("Sold, served or given away", lambda kind: kind in EATEN_OR_SOLD),
+    ("Destroyed or thrown away", lambda kind: kind in GONE),
+    ("Unexplained", lambda kind: kind == PlaceKind.COUNT_DIFFERENCE),
+)
+
+
+def _at(step: RecallStep | None) -> str | None:
+    return step.event.happened_at.isoformat() if step else None
+
+
+def state_of(recall: Recall) -> State:
+    rows = RecallLot.objects.filter(recall=recall).select_related("lot", "joined_by")
+    return State(recall, list(rows.order_by("id")), clock.now())
+
+
+def the_recalls() -> Iterable[Recall]:
+    """All of them, the open ones first, then the latest."""
+    rows = Recall.objects.select_related("event__recorded_by", "closed_by")
+    return sorted(rows, key=lambda recall: (recall.closed_by_id is not None, -recall.pk))
+
+
+#: Trade schemes ask for a mock recall at least once a year; it is no law.
+YEARLY = dt.timedelta(days=365)
+
+
+def drill_due(now: dt.datetime) -> str:
+    """Why a mock recall is due; empty when it is not, or when there is nothing yet to try it on."""
+    last = Event.objects.filter(recall_closed__is_mock=True).order_by("-recorded_at").first()
+    if last is None:
+        if not Lot.objects.filter(kind__in=_COUNTS).exists():
+            return ""
+        return "No mock recall is recorded yet: try one, once a year at least."
+    if now - last.recorded_at < YEARLY:
+        return ""
+    return f"The last mock recall was on {clock.local(last.recorded_at):%d %b %Y}: one is due."
+
+
+__all__ = ["Customer", "State", "drill_due", "state_of", "the_recalls"]

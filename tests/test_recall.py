@@ -1,0 +1,523 @@
+"""A recall from the first stop to the last sentence, in the trade's own stories.
+
+What a recall holds, who joins it, what a notice needs before it goes out and what its closing asks
+for: the project's own rules, after Regulation (EC) 178/2002, articles 14(6) and 19, and the UK
+guidance on traceability, withdrawals and recalls (FSA and FSS, March 2019).
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+import pytest
+from django.test import Client
+
+from grow.errors import Refusal
+from grow.faults import faults
+from grow.models import Business, Hold, Lot, Person, SignOff
+from sales import recall_words, recalls
+from sales.models import Complaint, Drill, Notice, Recall, RecallLot, RecallStep
+from sales.operations import CameBack
+from tests.farm import Crate, Farm, Line, Taken
+
+pytestmark = pytest.mark.django_db
+
+
+class Story:
+    """One crate under suspicion and one that is not; a run of each. Of the first run eight bags are
+    in the kitchen, six on the shop's shelf, six in the cold store."""
+
+    def __init__(self, farm: Farm) -> None:
+        self.farm = farm
+        Business.objects.create(
+            name="Hollow Field", telephone="01632 960010", out_of_hours="01632 960011"
+        )
+        self.batch = farm.sow(60)
+        farm.plant(self.batch, farm.t1, 40)
+        farm.pass_time(days=25)
+        self.crate = farm.cut(2500, self.batch)
+        self.other = farm.cut(1300, crop=farm.lettuce)
+        self.run = farm.pack([self.crate], packs=20)
+        self.clean = farm.pack([self.other], packs=10)
+        farm.to_shop(self.run, 6)
+        farm.arrive(farm.send(self.run, 8), self.run, accepted=8)
+        farm.pass_time(hours=1)
+
+    def open(self, **facts: Any) -> Recall:
+        facts.setdefault("kind", "recall")
+        facts.setdefault("hazard", "may contain glass")
+        if "place" not in facts and "thing" not in facts:
+            facts.setdefault("lots", [self.crate])
+        return self.farm.tell("open_recall", **facts).recall
+
+    def approve(self, recall: Recall, **more: Any) -> None:
+        self.farm.tell("tell_authority", recall=recall, authority="Ashwithy council")
+        self.farm.tell("approve_notices", recall=recall, seen=self.read(recall), **more)
+
+    def read(self, recall: Recall) -> str:
+        return recall_words.digest(recall_words.drafts(recalls.state_of(recall)))
+
+    def listed(self, recall: Recall) -> dict[str, str]:
+        """Code → how it joined, of what stands on the list."""
+        rows = RecallLot.objects.filter(recall=recall, narrowed_by=None).select_related("lot")
+        return {row.lot.code: row.how for row in rows}
+
+    def refused(self, verb: str, **facts: Any) -> str:
+        with pytest.raises(Refusal) as refusal:
+            self.farm.tell(verb, **facts)
+        return refusal.value.code
+
+
+@pytest.fixture
+def story(farm: Farm) -> Story:
+    return Story(farm)
+
+
+def held(*lots: Lot) -> bool:
+    found = set(Hold.objects.filter(lot__in=lots, ended_by=None).values_list("lot_id", flat=True))
+    return found == {lot.pk for lot in lots}
+
+
+def free(lot: Lot) -> bool:
+    return not Hold.objects.filter(lot=lot, ended_by=None).exists()
+
+
+def page_of(run: Lot) -> str:
+    """What whoever has a bag of it reads."""
+    return Client().get(f"/l/{run.code}").content.decode()
+
+
+# --- the walk ------------------------------------------------------------------------------------
+
+
+def test_the_whole_walk(story: Story) -> None:
+    farm = story.farm
+    recall = story.open(reason="a pane broke over tower 1")
+    assert story.listed(recall) == {story.crate.code: "opened", story.run.code: "made"}
+    assert held(story.crate, story.run)
+    assert free(story.clean)
+    assert "The grower stopped lot" in page_of(story.run)
+    assert story.refused("put_on_shelf", outlet=farm.shop, lines=[_line(story, 1)]) == "held"
+
+    assert story.refused("approve_notices", recall=recall, seen=story.read(recall)) == (
+        "authority_first"
+    )
+    assert story.refused("send_notice", recall=recall, to=["Kitchen"]) == "not_approved"
+    farm.pass_time(minutes=4)
+    story.approve(recall)
+    assert set(Notice.objects.values_list("to", flat=True)) == {"Farm shop", "Kitchen", ""}
+    assert "Hollow Field recalls lot" in page_of(story.run)
+    assert "may contain glass" in page_of(story.run)
+    assert "No notice recorded here" in page_of(story.clean)
+
+    state = recalls.state_of(recall)
+    assert [customer.name for customer in state.unanswered] == ["Farm shop", "Kitchen"]
+    farm.pass_time(minutes=6)
+    farm.tell("send_notice", recall=recall, to=["Kitchen"], how="telephone", answered=False)
+    farm.tell("send_notice", recall=recall, to=["Kitchen", "Farm shop"], how="telephone")
+    state = recalls.state_of(recall)
+    assert [(c.name, c.state, c.tries) for c in state.customers] == [
+        ("Farm shop", "told", 1),
+        ("Kitchen", "told", 2),
+    ]
+    assert story.refused("close_recall", recall=recall, done="glazed anew") == "unexplained"
+
+    farm.pass_time(hours=2)
+    farm.tell(
+        "reply_recall",
+        recall=recall,
+        to="Kitchen",
+        lines=[CameBack(story.run, returned=5, destroyed=3)],
+        says="all that was left",
+    )
+    farm.tell("sell", outlet=farm.shop, rows=[farm.row(2, story.run)], at=farm.now - hours(4))
+    farm.tell(
+        "reply_recall",
+        recall=recall,
+        to="Farm shop",
+        lines=[CameBack(story.run, returned=4, brought_back=2)],
+    )
+    farm.stands_at(
+        """
+        Cold store          | run | 6 each
+        Rejected at Kitchen | run | 5 each
+        Rejected at Farm shop | run | 6 each
+        Destroyed           | run | 3 each
+        """,
+        run=story.run,
+    )
+    state = recalls.state_of(recall)
+    assert state.unanswered == []
+    assert state.breaches == []
+    assert [flag.kind for flag in state.told_late] == ["after_freeze"]
+    assert state.sums() == [
+        ("Stopped: in quarantine or sent back", "11 packs"),
+        ("Here, held", "6 packs"),
+        ("Destroyed or thrown away", "100 g, 3 packs"),
+    ]
+    assert story.refused("close_recall", recall=recall, done=" ") == "reason"
+    farm.tell("close_recall", recall=recall, done="glazed anew, tower cleared")
+    recall.refresh_from_db()
+    assert recall.closed_by
+    assert held(story.crate, story.run)
+    assert story.refused("tell_authority", recall=recall) == "recall_closed"
+    assert faults() == []
+
+
+def hours(n: float) -> dt.timedelta:
+    return dt.timedelta(hours=n)
+
+
+def _line(story: Story, n: int) -> Any:
+    return Line(story.run, n, story.farm.store)
+
+
+def test_a_sentence_for_what_is_unexplained(story: Story) -> None:
+    farm = story.farm
+    recall = story.open(lots=[story.run], kind="withdrawal")
+    farm.tell("count", place=farm.store, counted={story.run: 4})
+    assert recalls.state_of(recall).unexplained == 2 * 120
+    with pytest.raises(Refusal) as refusal:
+        farm.tell("close_recall", recall=recall, done="found")
+    assert refusal.value.sentence == (
+        "240 g are unexplained; 1 lot stands with customers still; Farm shop, Kitchen have not "
+        "answered. Say in a sentence what became of it, or wait with closing."
+    )
+    farm.tell("close_recall", recall=recall, done="found", unexplained="two bags eaten by mice")
+    assert Recall.objects.get().unexplained == "two bags eaten by mice"
+
+
+def test_what_moved_although_it_was_held_heads_the_recall(story: Story) -> None:
+    farm = story.farm
+    recall = story.open()
+    farm.pass_time(minutes=30)
+    farm.till(1, story.run)
+    (breach,) = recalls.state_of(recall).breaches
+    assert breach.lot == story.run
+    assert "went to" in breach.says
+
+
+# --- who joins -----------------------------------------------------------------------------------
+
+
+def test_what_is_made_of_it_since_is_born_held_and_joins(story: Story) -> None:
+    farm = story.farm
+    recall = story.open(lots=[story.batch])
+    farm.pass_time(minutes=5)
+    facts = {"crates": [Crate(800)], "batches": [story.batch], "store": farm.store}
+    assert story.refused("harvest", **facts) == "held"
+    cut = farm.tell("harvest", **facts, already_done=True).lot
+    assert held(cut)
+    assert story.listed(recall)[cut.code] == "born"
+    row = RecallLot.objects.get(lot=cut)
+    assert row.why == f"made from {story.batch.code}"
+    assert faults() == []
+
+
+def test_a_cut_from_under_broken_glass_joins_though_its_sowing_is_not_stopped(
+    story: Story,
+) -> None:
+    """The window is of a tower; the same sowing elsewhere goes on."""
+    farm = story.farm
+    farm.plant(story.batch, farm.t2, 10)
+    farm.pass_time(days=1)
+    recall = story.open(place=farm.t1, since=farm.now - hours(2), until=farm.now)
+    assert story.listed(recall) == {}
+    farm.pass_time(hours=3)
+    under = farm.cut(700, towers=[farm.t1])
+    beside = farm.cut(300, towers=[farm.t2])
+    assert held(under)
+    assert free(beside)
+    assert story.listed(recall) == {under.code: "born"}
+    (flag,) = under.flags.all()
+    assert flag.kind == "born_held"
+
+
+def test_what_is_told_late_of_a_tank_brings_what_stood_in_it(story: Story) -> None:
+    """The tank fed tower 2 as well, and was topped up: nobody had said so."""
+    farm = story.farm
+    farm.tell("fill", tank=farm.tank, litres=100)
+    farm.tell("feed", tank=farm.tank, begins=[farm.t1])
+    second = farm.sow(20)
+    farm.plant(second, farm.t2, 10)
+    farm.pass_time(hours=6)
+    leaf = farm.cut(900, story.batch)
+    beside = farm.cut(900, second)
+    bag = farm.pack([beside], packs=7)
+    farm.pass_time(hours=1)
+    recall = story.open(place=farm.tank, since=farm.now - hours(12), until=farm.now)
+    before = story.listed(recall)
+    assert held(leaf)
+    assert free(beside)
+    assert free(bag)
+    assert free(story.run)
+
+    topped = farm.tell("top_up", tank=farm.tank, litres=50, at=farm.now - hours(3)).lot
+    farm.tell("feed", tank=farm.tank, begins=[farm.t2], at=farm.now - hours(4))
+    assert held(topped, beside, bag)
+    listed = story.listed(recall)
+    assert {code: listed[code] for code in listed.keys() - before.keys()} == {
+        topped.code: "born",
+        beside.code: "late",
+        bag.code: "late",
+    }
+    assert faults() == []
+
+
+def test_what_is_told_late_of_the_cold_store_joins_with_all_made_of_it(story: Story) -> None:
+    farm = story.farm
+    aside = farm.place("Second store", "store")
+    crate = farm.cut(1000, crop=farm.lettuce, store=aside)
+    farm.pass_time(hours=5)
+    bag = farm.tell(
+        "pack", product=farm.bag, taken=[Taken(crate, aside, left=0)], packs=8, store=aside
+    ).lot
+    farm.pass_time(hours=1)
+    recall = story.open(place=farm.store, since=farm.now - hours(8), until=farm.now)
+    assert free(crate)
+    farm.tell(
+        "move",
+        lot=crate,
+        from_place=aside,
+        to_place=farm.store,
+        quantity=200,
+        at=farm.now - hours(7),
+        already_done=True,
+    )
+    assert held(crate, bag)
+    listed = story.listed(recall)
+    assert listed[crate.code] == listed[bag.code] == "late"
+    state = recalls.state_of(recall)
+    assert {flag.lot.code for flag in state.told_late if flag.lot} >= {crate.code, bag.code}
+
+
+def test_a_scale_that_was_wrong_since_its_last_check(story: Story) -> None:
+    farm = story.farm
+    since = farm.now
+    weighed = farm.cut(800, crop=farm.lettuce, things=[farm.scale])
+    farm.pass_time(hours=1)
+    recall = story.open(thing=farm.scale, since=since)
+    assert story.listed(recall) == {weighed.code: "opened"}
+    farm.pass_time(hours=1)
+    again = farm.cut(500, crop=farm.lettuce, things=[farm.scale])
+    assert held(weighed, again)
+    assert story.listed(recall)[again.code] == "born"
+
+
+# --- narrowing -----------------------------------------------------------------------------------
+
+
+def test_the_lead_narrows_with_a_reason(story: Story) -> None:
+    farm = story.farm
+    recall = story.open(lots=[story.crate, story.other])
+    assert held(story.crate, story.run, story.other, story.clean)
+    assert story.refused("narrow_recall", recall=recall, lots=[story.other], reason=" ") == "reason"
+    unfit = Person.objects.create_user("lea")
+    narrowed = {"recall": recall, "lots": [story.other], "reason": "cut before the pane broke"}
+    assert story.refused("narrow_recall", **narrowed, recorded_by=unfit) == "not_signed_off"
+    farm.tell("narrow_recall", **narrowed)
+    assert story.listed(recall).keys() == {story.crate.code, story.run.code}
+    assert free(story.other)
+    assert free(story.clean)
+    assert held(story.crate, story.run)
+    out = RecallLot.objects.filter(narrowed_by__isnull=False)
+    assert {row.narrowed_why for row in out} == {"cut before the pane broke"}
+    assert story.refused("narrow_recall", **narrowed) == "not_in_recall"
+    assert faults() == []
+
+
+def test_a_bag_of_both_stays_in_while_one_of_its_crates_does(story: Story) -> None:
+    farm = story.farm
+    second = farm.cut(700, crop=farm.lettuce)
+    more = farm.cut(700, story.batch)
+    both = farm.pack([second, more], packs=11)
+    recall = story.open(lots=[second, more])
+    farm.tell("narrow_recall", recall=recall, lots=[second], reason="it stood in another room")
+    assert free(second)
+    assert held(more, both)
+    farm.tell("narrow_recall", recall=recall, lots=[both], reason="opened and looked through")
+    assert free(both)
+    assert story.listed(recall).keys() == {more.code}
+
+
+def test_what_something_else_holds_stays_held(story: Story) -> None:
+    farm = story.farm
+    recall = story.open(lots=[story.other, story.crate])
+    farm.hold(story.other, reason="result awaited")
+    farm.tell("narrow_recall", recall=recall, lots=[story.other], reason="not concerned")
+    reasons = Hold.objects.filter(lot=story.other, ended_by=None).values_list("reason", flat=True)
+    assert list(reasons) == ["result awaited"]
+    assert held(story.clean)
+
+
+def test_a_clean_bounds_a_window(story: Story) -> None:
+    farm = story.farm
+    early = farm.cut(400, crop=farm.lettuce)
+    run = farm.pack([early], packs=3)
+    farm.pass_time(hours=6)
+    cleaned = farm.now
+    late = farm.cut(400, crop=farm.lettuce)
+    second = farm.pack([late], packs=3)
+    farm.pass_time(hours=1)
+    recall = story.open(place=farm.line, since=cleaned - hours(8))
+    assert held(run, second)
+    (window,) = recall.windows.all()
+    wider = {"recall": recall, "window": window, "reason": "cleaned", "since": window.since}
+    assert story.refused("narrow_recall", **wider | {"since": window.since - hours(1)}) == (
+        "not_narrower"
+    )
+    farm.tell("narrow_recall", **wider | {"since": cleaned})
+    assert free(run)
+    assert held(second)
+    bounded = recall.windows.get(ended_by=None)
+    assert bounded.since == cleaned
+    farm.tell("narrow_recall", recall=recall, window=bounded, reason="another line after all")
+    assert story.listed(recall) == {}
+    assert free(second)
+
+
+# --- notices -------------------------------------------------------------------------------------
+
+
+def test_an_approved_notice_does_not_change(story: Story) -> None:
+    farm = story.farm
+    recall = story.open()
+    story.approve(recall, more="The council was told at nine.")
+    frozen = {notice.to: notice.says for notice in Notice.objects.all()}
+    assert frozen["Kitchen"]["lots"][0]["had"] == "8 packs"
+    assert frozen["Kitchen"]["more"] == "The council was told at nine."
+    assert story.refused("approve_notices", recall=recall, seen=story.read(recall)) == "nought"
+
+    read = story.read(recall)
+    farm.arrive(farm.send(story.run, 2, at=farm.now - hours(0.5), already_done=True), story.run, 2)
+    assert {n.to: n.says for n in Notice.objects.all()} == frozen
+    assert story.refused("approve_notices", recall=recall, seen=read) == "drafts_changed"
+    farm.tell("approve_notices", recall=recall, seen=story.read(recall))
+    assert {n.to: n.says for n in Notice.objects.filter(pk__in=_first(frozen))} == frozen
+    assert recalls.state_of(recall).notices["Kitchen"].says["lots"][0]["had"] == "10 packs"
+
+
+def _first(frozen: dict[str, Any]) -> list[int]:
+    return list(Notice.objects.order_by("pk").values_list("pk", flat=True)[: len(frozen)])
+
+
+def test_who_approves_is_signed_off_for_it(story: Story) -> None:
+    recall = story.open()
+    story.farm.tell("tell_authority", recall=recall)
+    lea = Person.objects.create_user("lea", shown_as="Lea")
+    read = story.read(recall)
+    approve = {"recall": recall, "seen": read, "recorded_by": lea}
+    assert story.refused("approve_notices", **approve) == "not_signed_off"
+    SignOff.objects.create(person=lea, task="notices", since=dt.date(2026, 1, 1), by=lea)
+    story.farm.tell("approve_notices", **approve)
+
+
+def test_a_customer_told_before_the_approval_is_a_fact_and_flagged(story: Story) -> None:
+    recall = story.open()
+    told = story.farm.tell("send_notice", recall=recall, to=["Kitchen"], already_done=True)
+    assert [flag.kind for flag in told.flags.all()] == ["against_rule"]
+    assert RecallStep.objects.get().to == "Kitchen"
+    assert story.refused("send_notice", recall=recall, to=["The moon"]) == "no_such_customer"
+
+
+def test_an_answer_taken_back_takes_its_bags_back(story: Story) -> None:
+    farm = story.farm
+    recall = story.open()
+    told = farm.tell(
+        "reply_recall", recall=recall, to="Kitchen", lines=[CameBack(story.run, returned=5)]
+    )
+    assert farm.stock(story.run, farm.kitchen_place) == 3
+    farm.tell("cancel", event=told, reason="it was three")
+    assert farm.stock(story.run, farm.kitchen_place) == 8
+    assert recalls.state_of(recall).replies == []
+    assert faults() == []
+
+
+# --- mock ----------------------------------------------------------------------------------------
+
+
+def test_a_mock_recall_holds_nothing_and_keeps_what_it_came_to(story: Story) -> None:
+    farm = story.farm
+    farm.pass_time(days=1)
+    assert recalls.drill_due(farm.now).startswith("No mock recall is recorded yet")
+    recall = story.open(mock=True)
+    assert not Hold.objects.exists()
+    farm.pass_time(minutes=9)
+    story.approve(recall)
+    assert all(notice.says["exercise"] for notice in Notice.objects.all())
+    closing = {
+        "recall": recall,
+        "lot": story.run,
+        "place": farm.store,
+        "counted": 5,
+        "telephone": "01632 960002",
+        "result": "every bag found",
+    }
+    assert story.refused("close_recall", recall=recall, done="well") == "is_mock"
+    assert story.refused("close_mock", **closing) == "unexplained"
+    closing |= {"shortcomings": "one bag not on its shelf"}
+    assert story.refused("close_mock", **closing) == "what_is_done"
+    farm.tell("close_mock", **closing, corrective="counted weekly", retest_on=farm.today)
+    drill = Drill.objects.get()
+    assert (drill.counted, drill.booked, drill.seconds) == (5, 6, 540)
+    assert drill.accounted_pct == 100
+    assert farm.stock(story.run, farm.store) == 6
+    assert recalls.drill_due(farm.now) == ""
+    farm.pass_time(days=366)
+    assert "one is due" in recalls.drill_due(farm.now)
+
+
+# --- complaints ----------------------------------------------------------------------------------
+
+
+def test_a_complaint_is_kept_until_it_is_answered(story: Story) -> None:
+    farm = story.farm
+    assert story.refused("complain", happened="glass in it") == "a_complaint_is_of_something"
+    farm.tell("complain", happened="glass in it", product=farm.bag, date=farm.today)
+    complaint = Complaint.objects.get()
+    farm.tell("put_right", complaint=complaint, done="money back, tower cleared")
+    complaint.refresh_from_db()
+    assert complaint.answered_by
+    assert story.refused("put_right", complaint=complaint, done="again") == "already_answered"
+
+
+# --- by the forms of every act -------------------------------------------------------------------
+
+
+def test_each_step_by_its_form(story: Story) -> None:
+    """What needs a recall before it, in order, as a browser would send it."""
+    farm = story.farm
+    farm.grower.is_staff = True
+    farm.grower.save()
+    client = Client()
+    client.force_login(farm.grower)
+
+    def post(kind: str, **data: Any) -> None:
+        page = client.post(f"/do/{kind}/", {**data, "client_id": f"{kind}-{len(seen)}"})
+        seen.append(kind)
+        assert page.status_code == 302, page.context_data["refusal"]
+
+    seen: list[str] = []
+    mock, recall = story.open(mock=True), story.open()
+    number = recall.number
+    post("widen_recall", recall=number, reason="the same day", lots=story.other.code)
+    post("narrow_recall", recall=number, reason="another day", lots=story.other.code)
+    post("tell_authority", recall=number, authority="Ashwithy council", answered="yes")
+    post("approve_notices", recall=number, seen=story.read(recall))
+    post("send_notice", recall=number, to="Kitchen", how="telephone", answered="yes")
+    line = {"lines-9-lot": story.run.code, "lines-9-returned": "2"}
+    post("reply_recall", recall=number, to="Kitchen", says="the rest is eaten", **line)
+    post("close_recall", recall=number, done="glazed anew", unexplained="eaten")
+    post(
+        "close_mock",
+        recall=mock.number,
+        lot=story.run.code,
+        place="Cold store",
+        counted="6",
+        telephone="01632 960002",
+        result="found",
+    )
+    post("complain", happened="glass", product="SALAD-120")
+    post("put_right", complaint=Complaint.objects.get().number, done="money back")
+    assert faults() == []
