@@ -14,7 +14,7 @@ from django.urls import reverse
 from . import clock, roles, scope, signing
 from .kinds import CANCELLING, KINDS, OWN
 from .looking import traced
-from .models import Event, Lot, Movement, Person, Tag, ToCountersign
+from .models import Event, Lot, Movement, Person, PlaceKind, Tag, ToCountersign
 from .offers import UNDO_WITHIN
 from .wording import NOUNS, act, amount
 
@@ -116,13 +116,15 @@ def by_noun(person: Person) -> list[tuple[str, list[Button]]]:
 
 @dataclass
 class Happened:
-    """One entry in words. papers: what else it made that has a number, such as a note."""
+    """One entry in words. makes: whether it made its lots; papers: what else it made that has a
+    number, such as a note; besides: what is to be said of it at once, and whether it warns."""
 
     event: Event
     title: str
     time: str
     lots: list[Lot]
     says: list[str]
+    makes: bool = False
     papers: list[str] = field(default_factory=list)
     besides: list[tuple[str, bool]] = field(default_factory=list)
     ways: list[tuple[str, str]] = field(default_factory=list)
@@ -135,6 +137,10 @@ class Happened:
     def codes(self) -> list[tuple[str, str]]:
         """Each lot's code, and where it can be traced."""
         return [(lot.code, traced_at(lot)) for lot in self.lots]
+
+    @property
+    def warns(self) -> bool:
+        return any(warns for _, warns in self.besides)
 
     @property
     def undo_id(self) -> str:
@@ -195,6 +201,7 @@ def in_words(events: list[Event], person: Person) -> list[Happened]:
             time=f"{clock.local(e.happened_at):%H:%M}",
             lots=made.get(e.pk) or _named(moved.get(e.pk, [])),
             says=_says(e, moved.get(e.pk, []), made.get(e.pk, [])),
+            makes=e.pk in made,
             papers=papers.get(e.pk, []),
             ways=[]
             if e.pk in gone
@@ -236,7 +243,12 @@ def _says(event: Event, moved: list[Movement], made: list[Lot]) -> list[str]:
     out = []
     for m in rows[:4]:
         how_much = amount(m.quantity, m.lot.unit, kind=m.lot.kind)
-        out.append(f"{how_much} {m.lot.title} to {m.to_place}")
+        where = str(m.to_place)
+        if m.to_place.kind == PlaceKind.TRANSIT:  # its name says where to
+            where = where[:1].lower() + where[1:]
+        else:
+            where = f"to {where}"
+        out.append(f"{how_much} {m.lot.title} {where}")
     if len(rows) > 4:
         out.append(f"and {len(rows) - 4} more")
     if not out and made:

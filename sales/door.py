@@ -35,7 +35,7 @@ OFF = ((SHORT, "Short"), (REJECTED, "Reject"), (FOLLOWS, "Rest follows"), (MORE,
 class Line:
     """One lot of a note, and what is said of it. on: what the note still says is to come, as the
     page showed it; left: what is to come by now; came: what was taken in, one way or another; off:
-    what was ticked; the rest as it was typed, in kg where leaf is weighed."""
+    what was ticked; the rest as it was typed, of leaf in the unit in which it is shown."""
 
     lot: int
     code: str
@@ -66,7 +66,9 @@ class Line:
 
     @property
     def unit_word(self) -> str:
-        return "kg" if self.unit == Unit.G else "packs" if self.kind == LotKind.PACK else ""
+        if self.unit == Unit.G:
+            return "kg" if self.on >= 1000 else "g"
+        return "packs" if self.kind == LotKind.PACK else ""
 
     def parts(self) -> dict[str, int]:
         """accepted, short, rejected of this line, in the lot's unit; empty where all of it is to
@@ -97,7 +99,7 @@ class Line:
         if not text:
             return None
         if self.unit == Unit.G:
-            number = measures.grams(text, "kg")
+            number = measures.grams(text, self.unit_word)
         else:
             number = READ["whole"](Ask(self.title, "whole"), text, False)
         if number <= 0:

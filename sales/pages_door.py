@@ -198,7 +198,8 @@ def _refuse_come(person: Person, note: door.Note, data: dict[str, Any], sent: Qu
     more = f" So with {len(said) - MOST_SAID} more." if len(said) > MOST_SAID else ""
     raise Refusal(
         "came_already",
-        f"Note {note.number} was taken in meanwhile. {' '.join(said[:MOST_SAID])}{more}",
+        f"Note {note.number} was taken in meanwhile. {' '.join(said[:MOST_SAID])}{more} If "
+        "it is the same delivery, drop it.",
         note=note.number,
     )
 
@@ -311,7 +312,7 @@ def warmth_says(event: Event) -> list[tuple[str, bool]]:
     if said is None:
         return []
     fine = (temperatures.Says.FINE, temperatures.Says.NOT_JUDGED)
-    return [(f"{said.sentence} ({said.source})", said.says not in fine)]
+    return [(said.sentence, said.says not in fine), (f"Source: {said.source}.", False)]
 
 
 def unknown_says(event: Event) -> list[tuple[str, bool]]:

@@ -207,7 +207,8 @@ def test_one_delivery_told_from_two_devices_is_asked_about(farm: Farm, chef: Cli
     asked = (
         f"Note {sent.note.number} was taken in meanwhile. "
         "Salad bag 120 g: 10 packs came already, 2 packs still to come; this page said 12 packs. "
-        "Salad bag 120 g: 5 packs came already, 0 packs still to come; this page said 5 packs."
+        "Salad bag 120 g: 5 packs came already, 0 packs still to come; this page said 5 packs. "
+        "If it is the same delivery, drop it."
     )
     answer = second.post("/goods-in/", again)
     assert (answer.status_code, says(answer)) == (422, f"Not recorded yet. {asked}")
@@ -286,6 +287,16 @@ def test_weights_are_typed_in_kilograms_and_a_note_comes_in_two_parts(
     rest = form(sent, (leaf, 1500), client_id="two")
     assert chef.post("/goods-in/", rest).status_code == 302
     assert line(sent, leaf) == (4200, 0, 0, 0, 0)
+
+
+def test_what_is_shown_in_grams_is_typed_in_grams(farm: Farm, chef: Client) -> None:
+    leaf = farm.cut(900)
+    sent = farm.send(leaf, 900)
+    page = chef.get("/goods-in/", {"note": sent.note.number}).content.decode()
+    assert 'class="unit">g<' in page
+    odd = {f"off-{leaf.code}": "short", f"short-{leaf.code}": "40"}
+    assert chef.post("/goods-in/", form(sent, (leaf, 900), **odd)).status_code == 302
+    assert line(sent, leaf) == (860, 40, 0, 0, 0)
 
 
 @pytest.mark.parametrize(
@@ -424,6 +435,9 @@ def test_what_was_said_at_the_door_is_shown_by_the_farms_own_clock(
     hour = farm.now.hour + 1
     told = chef.get(answer["Location"]).content.decode()
     assert re.search(r'class="done-warns">9.4 °C is above 8 °C: the figure is not met', told)
+    # the panel warns, and its lots are not shouted: they have their labels already
+    assert 'class="done is-warned"' in told
+    assert "done-code" not in told
     assert f"{hour:02d}:{farm.now:%M} {sent.note.number} 9.4 °C, air · good" in " ".join(
         text(chef.get("/goods-in/")).split()
     )

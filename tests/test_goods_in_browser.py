@@ -390,6 +390,11 @@ def test_what_the_server_fails_at_is_said_and_stops_nothing_behind_it(
 def test_a_cook_cuts_and_takes_in_what_came_without_a_note(thumb, people, page, orm) -> None:
     thumb.tap(page.get_by_role("link", name="I cut this myself"))
     page.locator("label.chip", has_text="T1").first.click()
+    # what else could be said makes room, until it is wanted again
+    assert page.locator(".cut-what .scan").is_hidden()
+    thumb.choose("Another crop")
+    assert page.locator(".cut-what .scan").is_visible()
+    page.locator("label.chip", has_text="T1").first.click()
     thumb.choose("A bunch")
     assert violations(page) == []
     page.get_by_role("button", name="I cut it").click()
