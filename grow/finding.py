@@ -225,7 +225,7 @@ NAMED: dict[type[Model], Named] = {
     Place: Named("place"),
     Crop: Named("crop"),
     Variety: _Varieties("variety", related=("crop",)),
-    Item: Named("input"),
+    Item: Named("input", ("name", "gtin")),
     Thing: Named("thing"),
     # not by the badge: whoever has that is let in with it
     Person: Named("person", ("username", "shown_as")),

@@ -103,7 +103,9 @@ class InputRow(Row):
 
     class Meta:
         model = Item
-        fields = ["id", "name", "kind", "variety", "authorisation", "harvest_interval_days"]
+        fields = [
+            *("id", "name", "kind", "variety", "authorisation", "harvest_interval_days", "gtin"),
+        ]
 
 
 class Inputs(SetUp):

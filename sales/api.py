@@ -31,6 +31,7 @@ from grow.rest import (
     who,
 )
 from sales import printers
+from sales.epcis_api import Given, Received
 from sales.models import (
     DecisionCard,
     DeliveryNote,
@@ -544,6 +545,8 @@ def urls() -> list[URLPattern]:
         path("recalls/", Recalls.as_view(), name="recalls"),
         path("recalls/<str:number>/", RecallOf.as_view(), name="recall"),
         path("complaints/", Complaints.as_view(), name="complaints"),
+        path("epcis/", Given.as_view(), name="epcis"),
+        path("epcis/received/", Received.as_view(), name="epcis-received"),
         path("statement/", StatementOf.as_view(), name="statement"),
         path("books/", BooksOf.as_view(), name="books"),
         path("runs/<str:code>/record/", RecordOfRun.as_view(), name="run-record"),

@@ -18,6 +18,7 @@ from sales.offers import arriving
 from sales.pages_cards import CARD_PAGES
 from sales.pages_common import COMMON_PAGES
 from sales.pages_door import DOOR_PAGES, unknown_says, warmth_says
+from sales.pages_epcis import EPCIS_PAGES
 from sales.pages_first import FIRST_PAGES
 from sales.pages_kitchen import KITCHEN_PAGES
 from sales.pages_labels import LABEL_PAGES
@@ -112,6 +113,7 @@ PAGES: list[Any] = [
     *TRACING,
     *COMMON_PAGES,
     *RECALL_PAGES,
+    *EPCIS_PAGES,
     *LABEL_PAGES,
     *PRINT_PAGES,
     *CARD_PAGES,

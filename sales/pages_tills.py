@@ -5,10 +5,7 @@ is kept is how the till writes: its columns, its marks, and what it calls each p
 
 from __future__ import annotations
 
-import base64
-import binascii
 import datetime as dt
-import zlib
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -27,6 +24,7 @@ from grow.importing.sheets import MOST_BYTES, Sheet, read
 from grow.models import Business, Person, PlaceKind
 from grow.page import Page
 
+from . import kept_files
 from .cards import money
 from .models import Outlet, Product, TillDay, TillFormat, TillName
 from .operations import till_days
@@ -79,7 +77,7 @@ class Told:
     @property
     def kept(self) -> str:
         """The file as the page carries it."""
-        return base64.b64encode(zlib.compress(self.content)).decode() if self.content else ""
+        return kept_files.packed(self.content)
 
     @property
     def columns(self) -> list[dict[str, Any]]:
@@ -140,7 +138,10 @@ def _read(told: Told, request: HttpRequest) -> None:
             raise Refusal("too_large", f"The file is larger than {MOST_BYTES >> 20} MB.")
         told.name, told.content = sent.name or "file", sent.read()
     elif posted.get("kept"):
-        told.name, told.content = posted.get("name", "file")[:200], _unpacked(posted["kept"])
+        told.name, told.content = (
+            posted.get("name", "file")[:200],
+            kept_files.unpacked(posted["kept"], "the till’s file"),
+        )
     if told.outlet is None:
         raise Refusal("missing", "Choose the shop.")
     if not told.till:
@@ -150,15 +151,6 @@ def _read(told: Told, request: HttpRequest) -> None:
         raise Refusal("too_long", says)
     if not told.content:
         raise Refusal("no_file", "Choose the till's file first.")
-
-
-def _unpacked(kept: str) -> bytes:
-    try:
-        opened = zlib.decompressobj()
-        content = opened.decompress(base64.b64decode(kept, validate=True), MOST_BYTES + 1)
-    except (ValueError, binascii.Error, zlib.error) as error:
-        raise Refusal("no_file", "Choose the till's file once more.") from error
-    return content
 
 
 # --- from the file to the books ------------------------------------------------------------------

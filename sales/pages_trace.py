@@ -26,6 +26,7 @@ from grow.wording import amount
 from . import readings
 from .chain_picture import TOUCHED, picture
 from .models import Product
+from .pages_epcis import may_give
 from .pages_recall import way_to_open
 from .print_form import PRINTS
 
@@ -158,6 +159,7 @@ def _trace(person: Person, asked: Mapping[str, str]) -> Answer | None:
             holds=may(person, "hold"),
             prints=person.has_perm(PRINTS),
             recalls=way_to_open(person, told),
+            gives=may_give(person),
         ),
         file=f"trace-{found['lot']}",
         columns=readings.COLUMNS,
@@ -172,9 +174,11 @@ def _sections(
     holds: bool = False,
     prints: bool = False,
     recalls: Sequence[tuple[str, str]] = (),
+    gives: bool = False,
 ) -> list[Section]:
     """tied: of what is kept from this person nothing is said, not even that there is none; holds,
-    prints: they are led to stopping it, to the labels of what is held; recalls: to a recall."""
+    prints: they are led to stopping it, to the labels of what is held; recalls: to a recall; gives:
+    to its history as a file for others."""
     lots = found["lots"]
     affected = [*lots, *found["descendants"]]
     stopped = [lot for lot in affected if lot["held"]]
@@ -184,7 +188,7 @@ def _sections(
             found["asked"] if len(lots) == 1 else f"{found['asked']}: {len(lots)} lots",
             says=[found["notice"], *held, *found["notes"]],
             loud=bool(held) or found["recorded_in_error"],
-            ways=[*recalls, *_ways(lots, stopped, holds=holds, prints=prints)],
+            ways=[*recalls, *_ways(lots, stopped, holds=holds, prints=prints, gives=gives)],
         ),
         Section(table=_lots(lots, _LOT)),
         Section(
@@ -253,9 +257,10 @@ def _ways(
     *,
     holds: bool,
     prints: bool,
+    gives: bool,
 ) -> Iterable[tuple[str, str]]:
     """To stopping what was asked about, and with it all that was made from it; to the labels of
-    what is stopped."""
+    what is stopped; to its history for others' systems."""
     free = [lot["code"] for lot in lots if not lot["held"]]
     if free and holds:
         words = "Hold it" if len(free) == 1 else f"Hold these {len(free)} lots"
@@ -263,6 +268,9 @@ def _ways(
         yield words, f"{reverse('admin:act', args=['hold'])}?{told}"
     if stopped and prints:
         yield "HOLD labels", _hold_labels(stopped[0]["code"])
+    if gives and lots:
+        codes = ", ".join(lot["code"] for lot in lots[:8])  # as many as are asked for at once
+        yield "EPCIS", f"{reverse('admin:epcis')}?{urlencode({'code': codes})}"
 
 
 def _hold_labels(code: str) -> str:

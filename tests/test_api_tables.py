@@ -13,7 +13,9 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import get_resolver
 from rest_framework.test import APIClient
 
-from grow.models import Crop, Event, Lot, Movement, Person, Place, PlantSite, Variety
+from grow import clock
+from grow.models import Crop, Event, Lot, Movement, Person, Place, PlantSite, Seal, Variety
+from grow.seal import seal
 from sales.models import LabelStock, Outlet, Price, Printer, Product, Statement
 from tests.farm import Farm, decided
 from tests.test_api import refused, tell
@@ -55,7 +57,7 @@ SET_UP = {
 }
 LOOKED_AT = [
     *("people", "sign-offs", "lots", "events", "movements", "holdings", "lineage", "flags"),
-    *("holds", "tags", "runs", "notes", "money", "statements"),
+    *("holds", "tags", "seals", "runs", "notes", "money", "statements"),
 ]
 LISTS = [*SET_UP, *LOOKED_AT]
 
@@ -98,6 +100,8 @@ def a_morning(farm: Farm, held: bool = True) -> Lot:
     farm.tell("issue_statement", outlet=farm.shop, month=month)
     if held:
         farm.hold(run)
+    with clock.playing(farm.now + dt.timedelta(days=Seal.objects.count() + 1)):
+        seal()
     return run
 
 

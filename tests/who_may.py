@@ -114,6 +114,8 @@ API = """
     GET stock                   | roles
     GET today                   | roles
     GET trace                   | roles
+    GET epcis                   | manager lead
+    POST epcis-received         | grower learner packer manager lead
     GET common-cause            | manager lead
     GET morning                 | grower learner packer manager lead
     GET run-record              | roles
@@ -144,7 +146,8 @@ PAGES = """
     run_weights                                                | grower learner packer manager lead
     yields  waste  margin  thrown_away                         | grower manager
     statements  books  own_use  on_hand  common_cause          | manager lead
-    seals  seal_pdf  seal_text                                 | manager lead
+    seals  seal_pdf  seal_text  epcis                          | manager lead
+    epcis_in                                     | grower learner packer manager lead
     kitchen                                                    | chef manager lead
     countersign                                   | grower packer chef shop manager lead
     pack  pack_codes  morning                          | grower learner packer manager lead

@@ -126,7 +126,11 @@ register(
         _variety_named,
     ),
     plain(
-        "inputs", "inputs", Item, "name kind variety authorisation harvest_interval_days", "name"
+        "inputs",
+        "inputs",
+        Item,
+        "name kind variety authorisation harvest_interval_days gtin",
+        "name",
     ),
     plain("things", "things", Thing, "name kind place", "name"),
     SetUp(

@@ -1,4 +1,6 @@
+from django.core.validators import RegexValidator
 from django.db import models
+from django.db.models import Q
 
 
 class Crop(models.Model):
@@ -100,10 +102,28 @@ class Item(models.Model):
     harvest_interval_days = models.PositiveSmallIntegerField(
         null=True, blank=True, help_text="From the product's label, never from memory."
     )
+    gtin = models.CharField(
+        "GTIN",
+        max_length=14,
+        blank=True,
+        validators=[RegexValidator(r"^\d{8,14}\Z", "A GTIN is 8 to 14 figures.")],
+        help_text="On its pack, if it has one: a supplier's file is then known by itself.",
+    )
 
     class Meta:
         verbose_name = "input"
         ordering = ["name"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["gtin"],
+                condition=~Q(gtin=""),
+                name="one_input_of_a_gtin",
+                violation_error_message="Another input has that GTIN already.",
+            )
+        ]
 
     def __str__(self) -> str:
         return self.name
+
+    def clean(self) -> None:
+        self.gtin = self.gtin and self.gtin.zfill(14)

@@ -11,6 +11,20 @@ from grow.importing.sheets import MOST_ROWS, Sheet, read
 from grow.models import Person
 
 
+def the_person(username: str | None) -> Person:
+    """Who records it: of that user name, or the only one there is. Raises CommandError."""
+    people = Person.objects.filter(is_active=True)
+    if username:
+        person = people.filter(username=username).first()
+        if person is None:
+            raise CommandError(f"Nobody who is active has the user name {username}.")
+        return person
+    found = list(people[:2])
+    if len(found) != 1:
+        raise CommandError("Say who records it: --as USERNAME.")
+    return found[0]
+
+
 class Command(BaseCommand):
     help = (
         "Import set-up lists and entries from CSV and XLSX files, played together in order of "
@@ -25,7 +39,7 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         from tqdm import tqdm
 
-        person = self._person(options["username"])
+        person = the_person(options["username"])
         sheets = self._sheets(options["files"])
         with tqdm(disable=None, unit="entry") as bar:
 
@@ -38,18 +52,6 @@ class Command(BaseCommand):
             except Refusal as refusal:  # the books are busy
                 raise CommandError(refusal.sentence) from refusal
         self._report(outcome)
-
-    def _person(self, username: str | None) -> Person:
-        people = Person.objects.filter(is_active=True)
-        if username:
-            person = people.filter(username=username).first()
-            if person is None:
-                raise CommandError(f"Nobody who is active has the user name {username}.")
-            return person
-        found = list(people[:2])
-        if len(found) != 1:
-            raise CommandError("Say who records it: --as USERNAME.")
-        return found[0]
 
     def _sheets(self, files: list[str]) -> list[Sheet]:
         sheets: list[Sheet] = []
