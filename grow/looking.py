@@ -154,8 +154,8 @@ def traced(code: str) -> str:
         return ""
 
 
-#: What looks like a lot's code or a crate's tag in a sentence.
-_CODE = re.compile(r"\b[A-Z]\d{5}-(?:\d{2,4}-)?[0-9A-Z]\b")
+#: What looks like a lot's code or a crate's tag in a sentence; A is a statement's.
+_CODE = re.compile(r"\b[B-Z]\d{5}-(?:\d{2,4}-)?[0-9A-Z]\b")
 
 
 def linked(text: str) -> SafeString:

@@ -39,15 +39,6 @@ def may_read_money(person: Person) -> bool:
     return person.has_perm("sales.view_money") and not scope.tied_to(person)
 
 
-#: What the list of it says of itself.
-NO_PENNY = (
-    "Without a price: the outlet's list had none on that day. A price that is added now is of what "
-    "is told from now on; the entry can be cancelled and told again.",
-    "Without a lot: the till sold more than the books held there. Goods put on the shelf and told "
-    "late settle it; what nobody finds stays here.",
-    "As known today.",
-)
-
 # --- statements ----------------------------------------------------------------------------------
 
 
@@ -59,8 +50,8 @@ def _lines(currency: str) -> tuple[Column, ...]:
         Column("quantity", "How much", "amount"),
         Column("unit_pence", f"Each or a kg, {currency}", "money"),
         Column("tax_code", "Tax code"),
-        Column("pence", currency, "money"),
         Column("told", "", "mark"),
+        Column("pence", currency, "money"),
     )
 
 
@@ -81,12 +72,24 @@ def _unstated() -> tuple[Column, ...]:
         Column("paper", "Note or till"),
         Column("what", "What"),
         Column("quantity", "How much", "amount"),
-        Column("missing", "What is missing", "missing"),
+        Column("missing", "Why", "missing"),
         Column("entry", "Entry", "entry"),
     )
 
 
-WRITTEN["missing"] = lambda value, row: f"its {Missing(value)}"
+_WHY = {
+    Missing.PRICE: (
+        "no price",
+        "No price: the outlet's list had none on that day. One that is added now is of what is "
+        "told from now on; the entry can be cancelled and told again.",
+    ),
+    Missing.LOT: (
+        "lot unknown",
+        "Lot unknown: the till sold more than the books held there. Goods put on the shelf and "
+        "told late settle it; what nobody finds stays here.",
+    ),
+}
+WRITTEN["missing"] = lambda value, row: _WHY[Missing(value)][0]
 
 
 def flat(account: Mapping[str, Any]) -> tuple[list[str], list[Mapping[str, Any]]]:
@@ -128,6 +131,7 @@ def _statement(person: Person, asked: Mapping[str, str]) -> Answer | None:
     rows = [row | {"told": "told later" if row["late"] else ""} for row in plain["lines"]]
     total = {"what": "In all, net of tax", "pence": found.total_p, "quantity": None, "unit": "g"}
     kept, gone = plain["not_charged"], plain["unstated"]
+    why = {row.missing for row in found.unstated}
     currency = found.currency
     ways = []
     over = found.month < statements.month_of(clock.local(clock.now()).date())
@@ -145,11 +149,14 @@ def _statement(person: Person, asked: Mapping[str, str]) -> Answer | None:
                     (f"Tax code {of.tax_code or '–'}", f"{of.pence / 100:,.2f} {currency}")
                     for of in found.by_tax_code
                 ],
+                ways=ways,
+            ),
+            Section(
+                "Its lines",
                 table=Table(_lines(currency), [*rows, total], sums=1, stacks=True)
                 if rows
                 else None,
                 empty="Nothing was sold there, or delivered, in that month.",
-                ways=ways,
             ),
             Section(
                 "Not charged",
@@ -162,7 +169,9 @@ def _statement(person: Person, asked: Mapping[str, str]) -> Answer | None:
             ),
             Section(
                 "On no statement",
-                says=NO_PENNY if gone else (),
+                says=[*(_WHY[of][1] for of in Missing if of in why), "As known today."]
+                if gone
+                else (),
                 table=Table(_unstated(), gone, stacks=True) if gone else None,
                 empty="Everything that went there has a price and a lot.",
                 name="unstated",

@@ -22,6 +22,11 @@ class Behind:
     paper: str
 
 
+def _till(name: str) -> str:
+    """A till that is called 1 is Till 1 where nothing says that it is a till."""
+    return name if not name or any(sign.isalpha() for sign in name) else f"Till {name}"
+
+
 def behind(entries: Iterable[int]) -> dict[int, Behind]:
     """Of each entry, by its id. An entry of the books' own, or a correction, goes by the act that
     it follows from. A few queries, however many entries."""
@@ -41,7 +46,7 @@ def behind(entries: Iterable[int]) -> dict[int, Behind]:
         while event.corrects_id:
             event = known[event.corrects_id]
         facts = told.get(event.pk, {})
-        paper = numbers.get(facts.get("note")) or facts.get("till") or says(event.kind)
+        paper = numbers.get(facts.get("note")) or _till(facts.get("till", "")) or says(event.kind)
         return Behind(event.pk, event.day, paper)
 
     return {pk: of(known[pk]) for pk in entries}

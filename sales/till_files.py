@@ -138,7 +138,7 @@ PARTS: dict[str, tuple[str, ...]] = {
     "day": ("day", "date", "business_day", "sold_on", "time"),
     "lot": ("lot", "batch", "lot_code"),
     "price": ("price", "unit_price", "price_each", "each"),
-    "takings": ("takings", "total", "value", "line_total", "net"),
+    "takings": ("takings", "total", "sum", "value", "line_total", "net"),
 }
 
 

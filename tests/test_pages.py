@@ -483,6 +483,24 @@ def test_a_refusal_keeps_what_was_typed_and_says_what_the_edge_says(
     assert Event.objects.count() == events
 
 
+def test_thrown_away_goes_four_ways_and_the_others_stand_under_one(stand):
+    def ways(page: str) -> tuple[list[str], list[str], bool]:
+        """What stands open, what stands under Other, and whether that is open. No script."""
+        chosen = page.split('name="from_place"')[1].split("How much")[0]
+        large, fold, other = re.split("<details([^>]*)><summary>Other</summary>", chosen)
+        radios = [re.findall('type="radio" name="to" value="([^"]+)"', p) for p in (large, other)]
+        return radios[0], radios[1], "open" in fold
+
+    four = ["compost", "feed", "landfill", "staff"]
+    three = ["donated", "sample", "destroyed"]
+    assert ways(stand.client.get("/do/discard/").content.decode()) == (four, three, False)
+    told = {"lot": stand.crate.code, "from_place": "Cold store", "to": "donated"}
+    told |= {"quantity": "0.5", "reason": "too old", "client_id": "thrown"}
+    refused = stand.client.post("/do/discard/", told)  # to whom?
+    assert refused.status_code == 422
+    assert ways(refused.content.decode()) == (four, three, True)
+
+
 def test_what_was_tapped_is_still_tapped(stand):
     page = stand.post(
         "lose_plants",
