@@ -170,7 +170,9 @@ def test_what_has_no_penny_in_the_books_is_listed_with_the_entry_behind_it(farm)
     Price.objects.filter(outlet=farm.kitchen).delete()
     bare = farm.arrive(note, crate, 500)
     twice = farm.arrive(note, crate, 100)
-    farm.tell("cancel", event=twice, reason="told twice")
+    bags = farm.tell("come_without_note", outlet=farm.kitchen, code=farm.run.code, packs=3)
+    for event in (twice, bags):
+        farm.tell("cancel", event=event, reason="told twice")
 
     def found(outlet, month=MARCH):
         rows = account(outlet, month).unstated
