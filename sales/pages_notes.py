@@ -152,12 +152,15 @@ def note_page(request: HttpRequest, number: str) -> HttpResponseBase:
 def _shown(
     request: HttpRequest, note: DeliveryNote, refusal: Refusal | None = None
 ) -> HttpResponseBase:
-    paper = paper_of(note)
+    paper, person = paper_of(note), _person(request)
+    ways = _ways(person, note, paper)
     context = {
         "title": f"Delivery note {note.number}",
         "paper": paper,
         "facts": _facts(paper),
-        "ways": _ways(_person(request), note, paper),
+        "ways": ways,
+        # whoever stands at the door scanned the paper, and has it in hand already
+        "at_the_door": bool(ways and paper.is_open and scope.tied_to(person)),
         "refusal": refusal,
         "is_nav_sidebar_enabled": False,
     }

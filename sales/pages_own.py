@@ -27,6 +27,8 @@ from .models import Outlet
 RECORD = "record"
 #: Of a crop's usual bunch; common practice, no source.
 HANDFUL = 2
+#: How the code of packs begins: then their number is asked for, else a weight.
+_RUN = codes.SERIES[LotKind.PACK]
 BUNCH, HANDFULS, GRAMS = "bunch", "handful", "grams"
 
 
@@ -135,6 +137,7 @@ def _without(
         "sent": {name: sent.get(name, "") for name in ("code", "kg", "packs", "outlet")},
         "client_id": new_id() if anew else sent["client_id"],
         "note": refusal.facts.get("note") if refusal else None,
+        "by_number": codes.code_in(sent.get("code", "")).upper().startswith(_RUN),
         "ways": ways or [],
     }
     return _answer(request, "sales/goods_without_note.html", context, refusal)

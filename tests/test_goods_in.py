@@ -346,6 +346,12 @@ def test_a_note_is_opened_by_its_number_or_by_a_crate(farm: Farm, chef: Client) 
     assert lost.status_code == 422
     assert "No note that is still to come says “R99999-99-9”." in says(lost)
     assert "It came without a note" in text(lost)
+    # the phone's camera reads the paper: what is done at the door comes first there
+    shown = chef.get(f"/notes/{number}/").content.decode()
+    assert re.search(r'act-button" href="[^"]+">Receive it<', shown)
+    for code, asked_for in ((run.code, "packs"), (leaf.code, "kg")):
+        page_ = chef.get("/goods-in/without-note/", {"code": code}).content.decode()
+        assert re.findall(r'name="(\w+)"[^>]* autofocus', page_) == [asked_for]
     for asked in (chef.get, lambda url, data: chef.post(url, data | {"press": "all"})):
         assert asked("/goods-in/", {"note": "N99999-9"}).status_code == 404
 

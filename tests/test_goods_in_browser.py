@@ -113,6 +113,9 @@ def test_with_a_temperature_it_is_four(people, page, live_server, orm) -> None:
     thumb.tap(page.get_by_role("button", name="All here, all good"))
     assert "6.5 °C is above the target of 5 °C, not above 8 °C" in thumb.recorded()
     assert thumb.taps <= WITH_TEMPERATURE_TAPS
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        assert violations(page) == [], scheme
     receipt = orm(lambda: Receipt.objects.select_related("probe").get())
     assert (str(receipt.temperature_c), receipt.probe.name) == ("6.50", "Kitchen probe")
     sound(orm)
