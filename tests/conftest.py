@@ -15,6 +15,7 @@ from django.db import connections
 from django.test import TransactionTestCase, override_settings
 from hypothesis import settings as hypothesis_settings
 
+from tests import snapshots
 from tests.demo_fixture import _played_year, demo_year  # noqa: F401  (shared fixtures)
 
 CHROMIUM = next(
@@ -47,7 +48,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         if item.get_closest_marker("postgres") and not on_postgres:
             item.add_marker(pytest.mark.skip(reason="true only on PostgreSQL; this is SQLite"))
         if item.get_closest_marker("once") and on_postgres:
-            item.add_marker(pytest.mark.skip(reason="asks no database anything; seen on SQLite"))
+            item.add_marker(pytest.mark.skip(reason="no database changes it; seen on SQLite"))
         if item.get_closest_marker("sqlite") and on_postgres:
             item.add_marker(pytest.mark.skip(reason="true only on SQLite; this is PostgreSQL"))
 
@@ -76,21 +77,31 @@ def plain_settings() -> Iterator[None]:
 
 
 @pytest.fixture(scope="session", autouse=True)
-def flush_past_the_triggers() -> Iterator[None]:
-    """Tables written once refuse the flush after a transactional test, so the triggers are lifted
-    for it; the flush's own post_migrate puts them back, with the places and roles."""
+def as_after_a_migrate() -> Iterator[None]:
+    """After a transactional test: on SQLite the file as it was at first is put back; elsewhere the
+    tables are flushed. Those written once refuse a flush, so the triggers are lifted for it; its
+    own post_migrate puts them back, with the places and roles."""
     from grow import triggers
 
     flush = TransactionTestCase._fixture_teardown
 
-    def lifted_flush(self: TransactionTestCase) -> None:
+    def put_back(self: TransactionTestCase) -> None:
+        if snapshots.put_back("empty"):
+            return
         for alias in self._databases_names(include_mirrors=False):
             triggers.lift(alias)
         flush(self)
 
-    TransactionTestCase._fixture_teardown = lifted_flush
+    TransactionTestCase._fixture_teardown = put_back
     yield
     TransactionTestCase._fixture_teardown = flush
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(django_db_setup: None, django_db_blocker: Any) -> None:
+    if snapshots.on_sqlite():
+        with django_db_blocker.unblock():
+            snapshots.keep("empty")
 
 
 @pytest.fixture(autouse=True)
@@ -116,25 +127,41 @@ def farm(db: None) -> Any:
 
 
 @pytest.fixture
-def page(live_server: Any) -> Iterator[Any]:
-    """A tab of a real browser. What a page says on its console is kept in `page.said`.
+def people(transactional_db: None) -> Any:
+    """A farm on a working morning, with a session of each role."""
+    from tests.farm import Farm
+    from tests.hands import People
 
-    While it is open this thread has an event loop, and Django refuses to ask the database from
-    it: set up before the tab opens, look through the page, or ask through `orm`.
-    """
+    return snapshots.made_once("people", lambda: People(Farm()), lambda made: made.farm.now)
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Any]:
+    """One browser for all tests. From its start on this thread has an event loop, in which Django
+    refuses to ask the database; it is the driver's own and runs none of our code."""
     from playwright.sync_api import sync_playwright
 
-    with sync_playwright() as playwright:
+    with pytest.MonkeyPatch.context() as patch, sync_playwright() as playwright:
+        patch.setenv("DJANGO_ALLOW_ASYNC_UNSAFE", "yes")
         browser = playwright.chromium.launch(
             executable_path=CHROMIUM, args=CHROMIUM_ARGUMENTS, headless=True
         )
-        tab = browser.new_context(base_url=live_server.url).new_page()
-        tab.set_default_timeout(15_000)
-        tab.said = []
-        tab.on("console", lambda message: tab.said.append(f"{message.type}: {message.text}"))
-        tab.on("pageerror", lambda error: tab.said.append(f"error: {error}"))
-        yield tab
+        yield browser
         browser.close()
+
+
+@pytest.fixture
+def page(live_server: Any, chromium: Any) -> Iterator[Any]:
+    """A tab of a real browser that knows nothing of earlier tests. What a page says on its console
+    is kept in `page.said`."""
+    context = chromium.new_context(base_url=live_server.url)
+    tab = context.new_page()
+    tab.set_default_timeout(15_000)
+    tab.said = []
+    tab.on("console", lambda message: tab.said.append(f"{message.type}: {message.text}"))
+    tab.on("pageerror", lambda error: tab.said.append(f"error: {error}"))
+    yield tab
+    context.close()
 
 
 @pytest.fixture

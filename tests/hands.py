@@ -116,6 +116,28 @@ RUN = """async () => {
 }"""
 
 
+STILL = """() => {
+    const still = new CSSStyleSheet();
+    still.replaceSync("* { transition: none !important; animation: none !important; }");
+    document.adoptedStyleSheets = [still];
+}"""
+
+
+def looked_at(page: Any, *looks: tuple[dict[str, int], str]) -> dict[str, Any]:
+    """What is wrong with the page that is open in each look, a size and "light" or "dark": what
+    axe-core holds against it, and that it is wider than the window. Colours change at once."""
+    page.evaluate(STILL)
+    wrong: dict[str, Any] = {}
+    for size, scheme in looks:
+        page.emulate_media(color_scheme=scheme)
+        page.set_viewport_size(size)
+        if found := violations(page):
+            wrong[f"{page.url} {scheme}"] = found
+        if page.evaluate("document.documentElement.scrollWidth") > size["width"]:
+            wrong[f"{page.url} is wider than {size['width']}"] = True
+    return wrong
+
+
 def violations(page: Any) -> list[str]:
     """What axe-core 4.14.1 holds against the page that is open, by WCAG 2.0, 2.1 and 2.2, levels A
     and AA: with its folds open, and all of it in the window, clear of the bar of the press."""
@@ -124,7 +146,8 @@ def violations(page: Any) -> list[str]:
     size = page.viewport_size
     height = page.evaluate("document.documentElement.scrollHeight")
     page.set_viewport_size({"width": size["width"], "height": height + 50})
-    page.evaluate(AXE.read_text())
+    if not page.evaluate("'axe' in window"):
+        page.evaluate(AXE.read_text())
     found: list[str] = page.evaluate(RUN)
     page.said.clear()  # axe itself tries styles that the policy refuses
     page.set_viewport_size(size)

@@ -127,6 +127,7 @@ def test_labels_are_measured_without_a_history(capsys) -> None:
         assert row["ratio"] == pytest.approx(row["theirs_ms"] / row["ours_ms"])
 
 
+@pytest.mark.once
 @pytest.mark.django_db(transaction=True)
 def test_the_command_says_its_rows_as_json(capsys) -> None:
     call_command(

@@ -33,6 +33,7 @@ bodies = st.text(LETTERS, min_size=1, max_size=19)
 # The check character ---------------------------------------------------------------------------
 
 
+@pytest.mark.once
 @given(bodies)
 @hypothesis_settings(max_examples=3000)
 def test_the_check_character_is_the_one_of_iso_7064(body: str) -> None:
@@ -42,6 +43,7 @@ def test_the_check_character_is_the_one_of_iso_7064(body: str) -> None:
     assert mod_37_2.is_valid(body + check)
 
 
+@pytest.mark.once
 @given(st.text(LETTERS, min_size=2, max_size=20))
 @hypothesis_settings(max_examples=3000)
 def test_we_accept_and_refuse_what_iso_7064_does(text: str) -> None:

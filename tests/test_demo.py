@@ -286,6 +286,7 @@ def test_a_note_arrives_in_two_parts_and_the_mock_recall_lets_go(demo_year):
 # --- the same again -------------------------------------------------------------------------
 
 
+@pytest.mark.once
 @pytest.mark.django_db(transaction=False)
 def test_the_same_seed_plays_the_same_days():
     def days(seed: int) -> list[tuple]:
@@ -332,6 +333,7 @@ def demo(database: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
     )
 
 
+@pytest.mark.once  # into a SQLite file of its own
 def test_the_command_plays_once_and_then_shows_what_is_there(tmp_path):
     database = tmp_path / "demo.sqlite3"
     first = demo(database, "--days", "3", "--until", "2026-06-30")

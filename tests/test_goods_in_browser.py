@@ -16,7 +16,6 @@ from playwright.sync_api import Error
 from grow.faults import faults
 from grow.models import Event, Photo, Thing
 from sales.models import NoteLine, Receipt, ReceiptLine
-from tests.farm import Farm
 from tests.hands import PHONE, People, Thumb, violations
 
 #: From the start page: Goods in, and one press.
@@ -36,11 +35,6 @@ PASSWORD = "a long one of theirs"
 #: A browser that does not know FormData's second argument.
 OLD = """const Own = FormData;
 window.FormData = class extends Own { constructor(form) { super(form); } };"""
-
-
-@pytest.fixture
-def people(transactional_db: None, farm: Farm) -> People:
-    return People(farm)
 
 
 @pytest.fixture

@@ -114,11 +114,6 @@ def test_only_its_own_kitchen_is_a_chefs(farm: Farm, chef: Client) -> None:
     assert chef.get("/kitchen/?outlet=Pop-up kitchen").status_code == 422
 
 
-@pytest.fixture
-def people(transactional_db: None, farm: Farm) -> People:
-    return People(farm)
-
-
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_a_thumb_finishes_a_crate(people: People, page, live_server, orm, scheme) -> None:
     crate = orm(lambda: came(people.farm, 900))

@@ -536,8 +536,8 @@ def test_towers_numbered_alike_are_said_once() -> None:
 
 
 @pytest.fixture
-def people(transactional_db: None, farm: Farm) -> People:
-    made = People(farm)
+def people(people: People) -> People:
+    made, farm = people, people.farm
     RecipeLine.objects.create(product=farm.bag, crop=farm.lettuce)
     weekday = farm.today.isoweekday()
     want(farm.shop, farm.bag, 30, weekday=weekday)

@@ -288,11 +288,6 @@ def test_a_letter_that_the_typeface_has_not_is_said_and_not_printed_as_a_box(
 # --- in a real browser ---------------------------------------------------------------------------
 
 
-@pytest.fixture
-def people(transactional_db: None, farm: Farm) -> People:
-    return People(farm)
-
-
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
 def test_a_note_in_a_browser(
     people: People, page: Any, live_server: Any, size: dict[str, int]

@@ -419,10 +419,9 @@ def test_the_sheet_of_codes_holds_all_that_a_scanner_may_say(farm: Farm, packer:
 
 
 @pytest.fixture
-def people(transactional_db: None, farm: Farm) -> People:
-    made = People(farm)
+def people(people: People) -> People:
     LabelStock.objects.create(name="Roll", width_mm=62, height_mm=40)
-    return made
+    return people
 
 
 def test_a_scanner_alone_packs_a_run(people, page, live_server, orm) -> None:

@@ -36,6 +36,7 @@ from tests.reading_labels import (
     squares_on,
     words_on,
 )
+from tests.snapshots import made_once
 
 pytestmark = pytest.mark.once  # what is drawn and reckoned hangs on no database
 
@@ -710,8 +711,13 @@ def test_no_price_is_read_with_a_mark_for_thousands() -> None:
 
 
 @pytest.fixture
-def people(transactional_db: None, farm: Farm) -> People:
+def people(transactional_db: None) -> People:
+    return made_once("prints", _with_something_to_print, lambda made: made.farm.now)
+
+
+def _with_something_to_print() -> People:
     """A crate that is held with the run of it, a printer that shrinks, something to sell."""
+    farm = Farm()
     farm.bag.allergens = "mustard"
     farm.bag.save()
     people = People(farm)

@@ -275,6 +275,7 @@ def test_settings_that_would_lose_a_sale_are_refused(settings, monkeypatch):
         assert codes() == found
 
 
+@pytest.mark.once
 def test_a_command_says_what_is_wrong_before_it_runs(tmp_path):
     def check(*arguments: str, **variables: str) -> subprocess.CompletedProcess[str]:
         clean = {k: v for k, v in os.environ.items() if not k.startswith("DJANGO_")}

@@ -14,6 +14,7 @@ from grow import clock
 from grow.models import Business, Lot
 from tests.farm import Farm, decided
 from tests.hands import DESK, PHONE, People, Thumb, violations
+from tests.snapshots import made_once
 
 LOOKS = [(size, scheme) for size in (PHONE, DESK) for scheme in ("light", "dark")]
 NAMES = [f"{size['width']}-{scheme}" for size, scheme in LOOKS]
@@ -46,8 +47,8 @@ class Public(People):
 
 
 @pytest.fixture
-def people(transactional_db: None, farm: Farm) -> Public:
-    return Public(farm)
+def people(transactional_db: None) -> Public:
+    return made_once("public", lambda: Public(Farm()), lambda made: made.farm.now)
 
 
 @pytest.mark.parametrize(("size", "scheme"), LOOKS, ids=NAMES)

@@ -39,6 +39,9 @@ from grow.seal import seal
 from sales.models import LabelStock, Outlet, Price, Printer, Product, RecipeLine, Wanted
 from tests.farm import Arrived, Farm, TillRow, decided
 
+#: How often the ORM asks is the same on both.
+pytestmark = pytest.mark.once
+
 #: What any one list may ask: who asks and what they may, the count, the page, what hangs on it.
 #: A trace asks five questions for each shelf (a line at a place) whose till rows name no lot.
 MOST = {"page": 26, "api": 14, "worked out": 85}

@@ -10,16 +10,11 @@ import pytest
 
 from grow.models import Business, Thing
 from sales.models import PackWeight, Product
-from tests.farm import Farm, decided
+from tests.farm import decided
 from tests.hands import DESK, PHONE, People, Thumb
 
 #: ISO 216, in points of 1/72 inch.
 A4 = (595.28, 841.89)
-
-
-@pytest.fixture
-def people(transactional_db: None, farm: Farm) -> People:
-    return People(farm)
 
 
 def weighed_run(people: People) -> str:

@@ -42,11 +42,6 @@ FORMS = {
 }
 
 
-@pytest.fixture
-def people(transactional_db: None, farm: Farm) -> People:
-    return People(farm)
-
-
 def as_scanned(form: str, code: str) -> str:
     """A label's code in one of the forms; a garbled one has its hyphens garbled too."""
     hyphen = {"British scanner, German computer": "ß", "German scanner, British computer": "/"}

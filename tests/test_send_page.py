@@ -382,8 +382,8 @@ def test_on_a_shared_tablet_what_was_sent_too_late_waits_and_the_note_lets_go(fa
 
 
 @pytest.fixture
-def people(transactional_db: None, farm: Farm) -> People:
-    made = People(farm)
+def people(people: People) -> People:
+    made, farm = people, people.farm
     farm.bag.per_crate = 6
     farm.bag.save()
     want(farm.kitchen, farm.bag, 12, day=farm.today)

@@ -22,7 +22,7 @@ from grow.queries import possibly_sold
 from sales.models import LabelStock
 from sales.shop_shelf import marked_down, on_shelf, reduced_pence, sold_outs, waiting, went_on
 from tests.farm import Farm, TillRow
-from tests.hands import PHONE, People, Thumb, violations
+from tests.hands import PHONE, Thumb, violations
 from tests.reading_labels import codes_on, words_on
 
 pytestmark = pytest.mark.django_db
@@ -397,11 +397,6 @@ def test_nothing_is_not_reduced(farm: Farm, wrong: dict[str, int]) -> None:
 
 
 # --- in a real browser ----------------------------------------------------------------------------
-
-
-@pytest.fixture
-def people(transactional_db: None, farm: Farm) -> People:
-    return People(farm)
 
 
 def test_a_thumb_counts_the_shelf_by_date(people, page, live_server, orm) -> None:

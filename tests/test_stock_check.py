@@ -16,7 +16,7 @@ from grow.models import Counted, Event, Lot, Movement, Person
 from grow.pages_count import ANEW, FRESH, RECORD
 from grow.queries import trusted_since
 from tests.farm import Farm
-from tests.hands import DESK, PHONE, People, Thumb, violations
+from tests.hands import DESK, PHONE, Thumb, violations
 
 pytestmark = pytest.mark.django_db
 URL = "/stock-check/"
@@ -264,11 +264,6 @@ def test_somebody_of_one_outlet_counts_there_alone(farm: Farm) -> None:
 
 
 # --- in a real browser ----------------------------------------------------------------------------
-
-
-@pytest.fixture
-def people(transactional_db: None, farm: Farm) -> People:
-    return People(farm)
 
 
 def test_a_scanner_alone_counts_a_store(people, page, live_server, orm) -> None:

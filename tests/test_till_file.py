@@ -347,11 +347,6 @@ def test_a_shop_sees_no_other_outlets_till(farm: Farm, keeper: Client, runs: lis
     assert "Choose the shop." in text(refused)
 
 
-@pytest.fixture
-def people(transactional_db: None, farm: Farm) -> People:
-    return People(farm)
-
-
 def test_a_file_is_read_and_recorded_in_a_real_browser(
     people: People, page: Any, live_server: Any, orm: Any
 ) -> None:
