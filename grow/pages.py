@@ -75,7 +75,8 @@ def told(request: HttpRequest, kind: str, form: Form) -> Event:
 
 
 def _refused(request: HttpRequest, kind: str, form: Form, refusal: Refusal) -> HttpResponseBase:
-    form.wrong(refusal.facts.get("fields", {}))
+    # a refusal that is called as a field is of that field: it stands open, with the sentence
+    form.wrong(refusal.facts.get("fields", {refusal.code: refusal.sentence}))
     anew = isinstance(refusal, Conflict) and refusal.code == "undone"
     client_id = "" if anew else request.POST.get("client_id", "")
     ways = []

@@ -498,7 +498,11 @@ def test_thrown_away_goes_four_ways_and_the_others_stand_under_one(stand):
     told |= {"quantity": "0.5", "reason": "too old", "client_id": "thrown"}
     refused = stand.client.post("/do/discard/", told)  # to whom?
     assert refused.status_code == 422
-    assert ways(refused.content.decode()) == (four, three, True)
+    page = refused.content.decode()
+    assert ways(page) == (four, three, True)
+    more = page.split('<span class="fold-name">More</span>')[0].rsplit("<details", 1)[1]
+    assert more.startswith(' class="fold" open')  # where it is asked
+    assert 'name="recipient" value="" aria-describedby="id_recipient-help id_recipient-why"' in page
 
 
 def test_what_was_tapped_is_still_tapped(stand):
