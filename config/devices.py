@@ -45,7 +45,8 @@ class SharedDevices:
         if device is not None and request.user.is_authenticated and devices.is_idle(request):
             logout(request)
         response = self.get_response(request)
-        if device is not None and request.user.is_authenticated:
+        pressed = not queued.is_by_itself(request)
+        if device is not None and request.user.is_authenticated and pressed:
             devices.press(request)
         return response
 

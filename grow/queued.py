@@ -35,6 +35,11 @@ def is_queued(request: HttpRequest) -> bool:
     return HEADER in request.headers
 
 
+def is_by_itself(request: HttpRequest) -> bool:
+    """Whether the person stays as they were: that their page sends it is no press of theirs."""
+    return request.headers.get(HEADER) == MORE
+
+
 def is_anothers(request: HttpRequest) -> bool:
     """Whether it was entered by another than who is here by now, who may not send it then."""
     by = request.headers.get(BY)
@@ -69,7 +74,7 @@ def done(request: HttpRequest, event: Event) -> HttpResponseBase:
     stays chosen while more of theirs is sent, and while it is the page that sends and not they."""
     if not is_queued(request):
         return devices.after(request, event)
-    if request.headers[HEADER] == MORE:
+    if is_by_itself(request):
         return JsonResponse({"event": event.pk, "next": reverse("admin:index")})
     answer = devices.after(request, event)
     return JsonResponse({"event": event.pk, "next": answer["Location"]})

@@ -653,6 +653,20 @@ def test_on_a_shared_tablet_all_of_a_cooks_entries_go_before_they_are_let_go(
     ]
 
 
+@pytest.mark.parametrize(("more", "to"), [("more", "/who/"), (None, "")])
+def test_what_a_page_sends_by_itself_is_no_press(
+    farm: Farm, tablet: Client, more: str | None, to: str
+) -> None:
+    """After four minutes the page sends again, after six nobody has pressed anything for six."""
+    assert tablet.post("/who/", {"badge": "CK-7Q3"}).status_code == 302
+    farm.pass_time(minutes=4)
+    slip = {"note": "N99999-9", "press": "all"}
+    answer = queue(tablet, "/goods-in/", slip, more) if more else tablet.get("/goods-in/")
+    assert answer.status_code == (404 if more else 200)
+    farm.pass_time(minutes=2)
+    assert tablet.get("/goods-in/").headers.get("Location", "") == to
+
+
 @pytest.mark.parametrize("queued", [False, True])
 @pytest.mark.parametrize("where", ["", "without-note/", "cut/"])
 def test_on_a_shared_tablet_a_form_sent_too_late_waits_for_who_filled_it_in(
