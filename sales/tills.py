@@ -10,8 +10,10 @@ from grow.flows import EATEN, Flows, Spot
 from grow.kinds import WORKED_OUT
 from grow.lineage import each
 from grow.models import OUTLETS, Event, Holding, Lot, Place, PlaceKind, Unit
+from grow.wording import amount
 
 from .models import Outlet
+from .naming import unit_of
 
 TAKEN_BACK = (
     "SELECT 1 FROM grow_event x WHERE x.corrects_id = {event} AND x.kind IN ('cancel', 'undo')"
@@ -102,7 +104,9 @@ def lot_unknown(flows: Flows, affected: set[int]) -> list[str]:
     for (place, line), (n, first, last) in sorted(waiting.items()):
         span = _day(first) if first == last else f"{_day(first)} to {_day(last)}"
         shop = Place.objects.get(pk=place)
-        out.append(f"{n} of {line} sold in {shop}, lot unknown, {span}.{_on_the_way(place, line)}")
+        much = amount(n, unit_of(line))
+        way = _on_the_way(place, line)
+        out.append(f"{much} of {line} sold in {shop}, lot unknown, {span}.{way}")
     return out
 
 
@@ -129,7 +133,9 @@ def _on_the_way(place: int, line: str) -> str:
     )
     outlets = set(Outlet.objects.filter(place=place).values_list("pk", flat=True))
     ours = [(number, n) for _, number, n, outlet in sorted(rows) if outlet in outlets]
-    return "".join(f" {n} are on the way on note {number}." for number, n in ours)
+    return "".join(
+        f" {amount(n, unit_of(line))} are on the way on note {number}." for number, n in ours
+    )
 
 
 def _day(number: int) -> str:
