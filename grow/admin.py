@@ -26,6 +26,7 @@ from .models import (
     Holding,
     InUse,
     Item,
+    LabResult,
     Lineage,
     Lot,
     Movement,
@@ -404,6 +405,15 @@ class TagAdmin(LedgerAdmin):
     list_display = ("code", "printed_by")
     list_select_related = ("printed_by",)
     search_fields = ("code",)
+    ordering = ("-id",)
+
+
+@admin.register(LabResult)
+class LabResultAdmin(LedgerAdmin):
+    list_display = ("event", "lot", "place", "criterion", "figures", "verdict")
+    list_filter = ("verdict",)
+    list_select_related = ("event", "lot", "place")
+    search_fields = ("lot__code", "place__name")
     ordering = ("-id",)
 
 

@@ -15,6 +15,7 @@ from rest_framework.routers import SimpleRouter
 
 from . import readings, scope, signing
 from .kinds import CANCELLING, KINDS
+from .microbiology import Verdict
 from .models import (
     Basis,
     Crop,
@@ -23,6 +24,7 @@ from .models import (
     Hold,
     Holding,
     Item,
+    LabResult,
     Lineage,
     Lot,
     LotKind,
@@ -335,6 +337,38 @@ class Tags(Looked):
     filterset_class = TagTable
 
 
+class LabRow(serializers.ModelSerializer):
+    lot = serializers.CharField(source=CODE, read_only=True, allow_null=True, default=None)
+    place = serializers.CharField(
+        source="place.name", read_only=True, allow_null=True, default=None
+    )
+    day = DayOf(source="event.day", read_only=True)
+    sentence = serializers.CharField(source="says", read_only=True)
+
+    class Meta:
+        model = LabResult
+        fields = [
+            *("id", "event", "day", "lot", "place", "criterion", "figures", "verdict"),
+            "sentence",
+        ]
+        read_only_fields = fields
+
+
+class LabTable(Table):
+    lot = Called(Lot)
+    place = Called(Place)
+    verdict = filters.ChoiceFilter(choices=[(v.value, v.value) for v in Verdict])
+
+
+class LabResults(Looked):
+    """What laboratories found, and the verdict by the criterion named; the latest first. A verdict
+    is about the samples, and never says that food is safe."""
+
+    queryset = LabResult.objects.select_related("event", "lot", "place").order_by("-id")
+    serializer_class = LabRow
+    filterset_class = LabTable
+
+
 class SealRow(serializers.ModelSerializer):
     day = DayOf(read_only=True)
 
@@ -371,5 +405,6 @@ def register(router: SimpleRouter) -> None:
         ("holds", Holds),
         ("tags", Tags),
         ("seals", Seals),
+        ("lab-results", LabResults),
     ):
         router.register(address, view, basename=address)

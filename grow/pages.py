@@ -23,6 +23,7 @@ from .page import Page, Way, new_id
 from .pages_bulk import BULK_PAGES
 from .pages_count import COUNT_PAGES
 from .pages_import import IMPORT_PAGES
+from .pages_laboratory import LAB_PAGES
 from .pages_looking import LOOKING
 from .pages_seal import SEAL_PAGES
 from .pages_signing import SIGNING_PAGES, countersign_page
@@ -154,4 +155,5 @@ PAGES = [
     *COUNT_PAGES,
     *LOOKING,
     *SEAL_PAGES,
+    *LAB_PAGES,
 ]

@@ -17,6 +17,7 @@ from .models import (
     Flag,
     Hold,
     Holding,
+    LabResult,
     Lineage,
     Lot,
     Movement,
@@ -145,5 +146,5 @@ def nothing(rows: QuerySet[Any], places: frozenset[int]) -> QuerySet[Any]:
 
 SEEN |= {Person: _people, Photo: _photos, Thing: _things}
 SEEN |= {Description: of_lots, Flag: _flags, Hold: of_lots, Lineage: _edges, Tag: nothing}
-SEEN[Seal] = nothing
+SEEN |= {Seal: nothing, LabResult: of_lots}
 SEEN |= {Place: _places, Lot: _lots, Holding: _holdings, Movement: _movements, Event: _events}

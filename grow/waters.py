@@ -13,7 +13,7 @@ import datetime as dt
 import json
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from itertools import pairwise
+from itertools import pairwise, zip_longest
 from operator import itemgetter
 
 from django.db.models import OuterRef, QuerySet, Subquery
@@ -195,6 +195,6 @@ def there(tank: int, start: Moment, end: Moment) -> set[int]:
     line = timelines([tank], start, end)[tank]
     return {
         made
-        for (_, made, kind, since, *_), after in zip(line, [*line[1:], None], strict=True)
+        for (_, made, kind, since, *_), after in zip_longest(line, line[1:])
         if made and kind != DRAIN and since <= end and (after is None or after[4] >= start)
     }

@@ -11,6 +11,7 @@ import dataclasses
 from dataclasses import dataclass
 
 from .kinds import KINDS
+from .microbiology import CRITERIA
 from .models import Basis, LotKind, PlaceKind, Unit
 
 
@@ -132,6 +133,13 @@ ACTS: dict[str, Act] = {
     "check": Act("Check", CHECKS, "Record the check"),
     "clean": Act("Clean", CHECKS, "Record the clean", "A clean bounds a recall."),
     "incident": Act("Incident", CHECKS, "Record the incident"),
+    "lab_result": Act(
+        "Laboratory result",
+        CHECKS,
+        "Record the result",
+        "It is judged by the criterion that you name, and holds nothing by itself. Suspect food: "
+        "stop it, and do not wait for a laboratory.",
+    ),
     "undo": Act("Undo", PUT_RIGHT, "Undo it", "Your own entry, within ten minutes."),
     "cancel": Act("Cancel an entry", PUT_RIGHT, "Cancel it"),
     "correct_weight": Act("Correct a weight", PUT_RIGHT, "Correct it"),
@@ -362,6 +370,18 @@ WORDS: dict[tuple[str, str], Words] = {
         free=True,
     ),
     ("incident", "place"): Words("Found from", more=True),
+    ("lab_result", "criterion"): Words(
+        "Judged by", choices=tuple((c.name, f"{c.organism}: {c.of}") for c in CRITERIA.values())
+    ),
+    ("lab_result", "results"): Words(
+        "Figures", "As on the report, with spaces between: 10 <10 150, or absent and detected."
+    ),
+    ("lab_result", "lots"): Words("Of which lots", "A run, a cut, a fill’s water."),
+    ("lab_result", "place"): Words("Or of which place", "Of a tank: and of the water in it."),
+    ("lab_result", "laboratory"): Words("Laboratory", keep=True),
+    ("lab_result", "method"): Words("Method", more=True, keep=True),
+    ("lab_result", "sample"): Words("Their number for it", more=True),
+    ("lab_result", "taken_on"): Words("Sample taken on", "Left out: that day."),
     ("cancel", "event"): Words("Which entry"),
     ("undo", "event"): Words("Which entry"),
     ("countersign", "entries"): Words("Which entries"),

@@ -86,6 +86,7 @@ class ProductAdmin(SetUpAdmin):
     fieldsets = (
         (None, {"fields": ("name", "code", "form", "nominal_g", "loose_crop")}),
         ("Filling", {"fields": ("fill", "tare_g", "target_g", "per_crate", "packaging_pence")}),
+        ("Laboratory", {"fields": ("test_and_hold",)}),
         (
             "Date",
             {

@@ -118,7 +118,7 @@ class ProductRow(WithMoney):
             *("id", "code", "name", "line", "nominal_g", "loose_crop", "tare_g", "fill"),
             *("shelf_life_days", "days_from_cut", "allergens", "packaging_pence", "recipe"),
             *("form", "target_g", "named", "storage", "largest_cm2", "grade", "shows_variety"),
-            *("gtin", "per_crate"),
+            *("gtin", "per_crate", "test_and_hold"),
         ]
 
     def validate_recipe(self, lines: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -32,6 +32,7 @@ from grow.models import (
     SignOff,
     Tag,
     ToCountersign,
+    alive,
 )
 from grow.queries import living
 from sales import recall_words, recalls
@@ -280,6 +281,17 @@ def feed(pick: Pick, farm: Farm):
 @act
 def test_water(pick: Pick, farm: Farm):
     return {"tank": farm.tank, "kind": "EC", "reading": "1.6", "passed": pick.chance(80)}
+
+
+@act
+def lab_result(pick: Pick, farm: Farm):
+    lots = pick.some(Lot.objects.filter(alive("made_by")).order_by("id"), 2)
+    return {
+        "criterion": pick.one(["e_coli_cut", "water_contact", "water_mean"]),
+        "results": pick.one(["10 20 30 40 50", "10 10 10 10 1001", "<10", "1,500"]),
+        "lots": lots,
+        "place": pick.one([None, farm.tank, farm.t1]),
+    }
 
 
 @act

@@ -96,6 +96,8 @@ STAY: dict[str, str] = {
     "water.treat where": NOT_TOLD,
     "watch._things where": NOT_TOLD,
     "watch.incident where": NOT_TOLD,
+    "laboratory.lab_result where": NOT_TOLD,
+    "laboratory.lab_result no_figure": NOT_TOLD,
     # cutting
     "cutting.harvest empty_crate": NOUGHT,
     "cutting.harvest nought": NOUGHT,

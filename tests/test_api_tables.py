@@ -57,7 +57,7 @@ SET_UP = {
 }
 LOOKED_AT = [
     *("people", "sign-offs", "lots", "events", "movements", "holdings", "lineage", "flags"),
-    *("holds", "tags", "seals", "runs", "notes", "money", "statements"),
+    *("holds", "tags", "seals", "lab-results", "runs", "notes", "money", "statements"),
 ]
 LISTS = [*SET_UP, *LOOKED_AT]
 
@@ -98,6 +98,7 @@ def a_morning(farm: Farm, held: bool = True) -> Lot:
     farm.tell("print_tags", count=2)
     month = dt.date(2025, 1 + Statement.objects.count(), 1)
     farm.tell("issue_statement", outlet=farm.shop, month=month)
+    farm.tell("lab_result", criterion="e_coli_guide", results="10", lots=[run])
     if held:
         farm.hold(run)
     with clock.playing(farm.now + dt.timedelta(days=Seal.objects.count() + 1)):

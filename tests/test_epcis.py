@@ -196,6 +196,26 @@ def test_what_was_taken_back_is_declared_wrong_and_corrections_are_part_of_it(se
     assert made == 1000
 
 
+def test_a_recall_is_said_as_a_disposition_that_stays(season: Farm) -> None:
+    """CBV 2.0: recalled is non-sellable because of public safety; holding lists it."""
+    said = {"kind": "recall", "hazard": "Salmonella", "lots": [season.run]}
+    season.tell("open_recall", **said)
+    season.tell("open_recall", **said, mock=True)
+    document = whole(season)
+    assert list(reading_epcis.wrong(document)) == []
+    (recalled,) = [
+        event
+        for event in reading_epcis.events(document)
+        if event.get("persistentDisposition") == {"set": ["recalled"]}
+    ]
+    assert (recalled["bizStep"], recalled["disposition"]) == ("holding", "recalled")
+    codes = [reading_epcis.code(one["epcClass"]) for one in recalled["quantityList"]]
+    below = trace.ids_below([season.run.pk])
+    assert codes == list(
+        Lot.objects.filter(pk__in=below).order_by("pk").values_list("code", flat=True)
+    )
+
+
 def test_a_pack_with_a_gtin_is_named_by_its_digital_link(season: Farm) -> None:
     """GS1's demonstration prefix, 952; the form is that of GS1's own twin pairs (lgtin and
     Digital Link), kept in tests/vectors/check-values.json."""

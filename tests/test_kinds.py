@@ -366,6 +366,7 @@ ANY = {
     ("clean", "place"),
     ("incident", "place"),
     ("incident", "places"),
+    ("lab_result", "lots"),
     *((kind, "lots") for kind in ("open_recall", "widen_recall", "narrow_recall")),
     *((kind, "place") for kind in ("open_recall", "widen_recall")),
 }

@@ -256,6 +256,7 @@ def entries(s: Stand) -> dict[str, dict[str, Any]]:
             "reading": "200.0 g",
         },
         "clean": {"place": "Packing bench", "how": "washed"},
+        "lab_result": {"criterion": "e_coli_cut", "results": "10 20 30 40 50", "place": "T1"},
         "incident": {"kind": "glass broken", "places": ["T1", "T2"], "done": "swept"},
         "cancel": {"event": last, "reason": "entered twice"},
         "correct_weight": {"lot": s.crate.code, "right": "3.3", "reason": "read wrong"},

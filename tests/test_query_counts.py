@@ -152,6 +152,7 @@ class Books:
         farm.tell("mark_down", place=farm.shop_place, lot=run, quantity=1, pence=120)
         farm.tell("count", place=farm.shop_place, counted={run: 1})
         farm.tell("clean", place=farm.line, recorded_by=learner)
+        farm.tell("lab_result", criterion="e_coli_guide", results="10", lots=[run])
         farm.tell("discard", lot=run, from_place=farm.store, to="compost", quantity=90,
                   reason="spilt", already_done=True)  # fmt: skip
         farm.tell("print_tags", count=2)

@@ -246,7 +246,14 @@ def a_row(world: TwoOutlets, model: str) -> Any:
         "sales.packingrun": world.own["run"].run,
         "sales.deliverynote": world.own["note"],
     }
-    lot = {"grow.movement", "grow.holding", "grow.hold", "grow.flag", "grow.description"}
+    lot = {
+        "grow.movement",
+        "grow.labresult",
+        "grow.holding",
+        "grow.hold",
+        "grow.flag",
+        "grow.description",
+    }
     if model in own:
         return own[model]
     if model == "grow.lineage":

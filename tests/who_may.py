@@ -26,6 +26,7 @@ KINDS = """
     countersign                              | grower packer chef shop manager lead
     harvest                                                    | grower learner chef manager lead
     receive_input receive_produce open_input finish_input      | grower learner packer manager lead
+    lab_result                                   | grower packer manager lead
     print_tags hold describe pack rework deliver               | grower learner packer manager lead
     look_over weigh_packs print_labels spoil_labels            | grower learner packer manager lead
     relabel                                                    | grower packer manager lead
@@ -75,6 +76,7 @@ TABLES = """
     grow.hold          | holds       | roles            | none                       | none
     grow.flag          | flags       | roles            | none                       | none
     grow.tag           | tags        | roles            | none                       | none
+    grow.labresult     | lab-results | roles            | none                       | none
     grow.seal          | seals       | manager lead     | none                       | none
     sales.packingrun   | runs        | roles            | none                       | none
     sales.deliverynote | notes       | roles            | none                       | none
@@ -143,6 +145,7 @@ PAGES = """
     password_change  password_change_done                      | signed in
     jsi18n                                                     | signed in
     stock  day  trace  sheets  run_record  stock_check         | roles
+    laboratory                                                 | roles
     run_weights                                                | grower learner packer manager lead
     yields  waste  margin  thrown_away                         | grower manager
     statements  books  own_use  on_hand  common_cause          | manager lead

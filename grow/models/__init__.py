@@ -1,5 +1,6 @@
 from .business import Business
 from .crops import Crop, CropCard, Item, Variety
+from .laboratory import LabResult
 from .ledger import (
     CANCELLING,
     STRICT,
@@ -79,6 +80,7 @@ __all__ = [
     "Holding",
     "InUse",
     "Item",
+    "LabResult",
     "Lineage",
     "Lot",
     "LotKind",

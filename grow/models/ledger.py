@@ -433,6 +433,7 @@ class Flag(models.Model):
         AGAINST_RULE = "against_rule", "Done against a rule"
         UNSAID = "unsaid", "Something was left unsaid"
         CLOCK = "clock", "Told by a clock that was wrong"
+        LAB_FAILED = "lab_failed", "Laboratory result fails"
 
     event = models.ForeignKey(Event, models.PROTECT, related_name="flags")
     kind = models.CharField(max_length=14, choices=Kind.choices)

@@ -25,6 +25,7 @@ from .inputs import (
     receive_input,
     receive_produce,
 )
+from .laboratory import lab_result
 from .signing import countersign
 from .stock import count, discard, hold, move, release
 from .watch import check, clean, incident
@@ -53,6 +54,7 @@ __all__ = [
     "hold",
     "incident",
     "keep_photo",
+    "lab_result",
     "lose_plants",
     "move",
     "move_plants",

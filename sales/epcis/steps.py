@@ -30,6 +30,7 @@ MADE = Step("TransformationEvent", "", "commissioning", "in_progress")
 ON_TOWER = Step("AssociationEvent", "ADD", "assembling", "in_progress")
 OFF_TOWER = Step("AssociationEvent", "DELETE", "disassembling", "in_progress")
 HELD = _object("OBSERVE", "holding", "non_sellable_other")
+RECALLED = _object("OBSERVE", "holding", "recalled")
 LET_GO = _object("OBSERVE", "storing", "in_progress")
 BACK = _object("OBSERVE", "receiving", "returned")
 #: Out of a source. What grew or was packed is a transformation's output.

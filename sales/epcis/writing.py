@@ -36,10 +36,10 @@ from grow.models import (
 )
 from grow.readings import says
 from grow.sums import FIXES, one_moment
-from sales.models import DeliveryNote, PackingRun
+from sales.models import DeliveryNote, PackingRun, RecallLot
 
 from .names import UOM, Names
-from .steps import HELD, LET_GO, MADE, MAKING, RECEIVED, Step, steps
+from .steps import HELD, LET_GO, MADE, MAKING, RECALLED, RECEIVED, Step, steps
 
 CONTEXT = "https://ref.gs1.org/standards/epcis/2.0.0/epcis-context.jsonld"
 #: Lots that are made of others, or by growing: a transformation puts them out.
@@ -161,8 +161,9 @@ class _Writer:
         for some in _pieces(sorted(self.scope)):
             found |= set(Lot.objects.filter(pk__in=some).values_list("made_by", flat=True))
             found |= set(Movement.objects.filter(lot__in=some).values_list("event", flat=True))
-            for pair in Hold.objects.filter(lot__in=some).values_list("began_by", "ended_by"):
-                found |= set(pair) - {None}
+            held = Hold.objects.filter(lot__in=some).values_list("began_by", "ended_by")
+            joined = RecallLot.objects.filter(lot__in=some).values_list("joined_by", "narrowed_by")
+            found |= {pk for pair in (*held, *joined) for pk in pair if pk}
         placed: dict[int, dt.datetime] = {}
         fixed = Event.objects.filter(kind__in=FIXES, corrects__isnull=False)
         for _ in range(3):  # what a lot knows only by a correction stands with what was corrected
@@ -191,12 +192,12 @@ class _Writer:
         self._know({e.parent for rows in edges.values() for e in rows})
         self._read_supplier_lots([lot.pk for lot in born])
         notes = dict(DeliveryNote.objects.filter(event__in=ids).values_list("event", "number"))
-        held = self._held(ids)
+        stopped = self._stopped(ids)
         for family in families:
             entry = _Entry(self, family, moved[family.root.pk], notes.get(family.root.pk, ""))
             yield from entry.made(made[family.root.pk], edges)
             yield from entry.moved(made[family.root.pk])
-            yield from entry.held(*held.get(family.root.pk, ([], [])))
+            yield from entry.stopped(stopped.get(family.root.pk, {}))
 
     def _within(self, rows: Any) -> Iterator[int]:
         assert self.scope is not None
@@ -245,16 +246,23 @@ class _Writer:
             for lot, name in rows.values_list("lot", "name"):
                 self.supplier_lots.setdefault(lot, name)
 
-    def _held(self, ids: list[int]) -> dict[int, tuple[list[int], list[int]]]:
-        """Lots that an entry held, and those that one let go."""
-        found: dict[int, tuple[list[int], list[int]]] = defaultdict(lambda: ([], []))
-        rows = Hold.objects.filter(Q(began_by__in=ids) | Q(ended_by__in=ids)).order_by("pk")
-        for lot, began, ended in rows.values_list("lot", "began_by", "ended_by"):
-            if self.scope is None or lot in self.scope:
-                found[began][0].append(lot)
-                if ended:
-                    found[ended][1].append(lot)
-        self._know({lot for pair in found.values() for lots in pair for lot in lots})
+    def _stopped(self, ids: list[int]) -> dict[int, dict[tuple[str, str], list[int]]]:
+        """By entry, what it changed of lots for good: (set or unset, what) → lots."""
+        found: dict[int, dict[tuple[str, str], list[int]]] = defaultdict(lambda: defaultdict(list))
+        held = Hold.objects.filter(Q(began_by__in=ids) | Q(ended_by__in=ids)).order_by("pk")
+        recalled = RecallLot.objects.filter(
+            Q(joined_by__in=ids) | Q(narrowed_by__in=ids), recall__is_mock=False
+        ).order_by("pk")
+        for what, rows in (
+            ("non_sellable_other", held.values_list("lot", "began_by", "ended_by")),
+            ("recalled", recalled.values_list("lot", "joined_by", "narrowed_by")),
+        ):
+            for lot, began, ended in rows:
+                if self.scope is None or lot in self.scope:
+                    found[began]["set", what].append(lot)
+                    if ended:
+                        found[ended]["unset", what].append(lot)
+        self._know({lot for by in found.values() for lots in by.values() for lot in lots})
         return found
 
     def _know(self, lots: Iterable[int]) -> None:
@@ -472,16 +480,16 @@ class _Entry:
         known = [self.out.supplier_lots[lot] for lot in lots if lot in self.out.supplier_lots]
         return {"farm:supplierLot": known[0]} if known else {}
 
-    def held(self, began: list[int], ended: list[int]) -> Iterator[Json]:
-        for name, lots, change in (("held", began, "set"), ("released", ended, "unset")):
-            if lots:
-                step = HELD if change == "set" else LET_GO
-                yield self._event(
-                    step,
-                    (name,),
-                    [self.out.quantity(lot, None) for lot in sorted(lots)],
-                    persistentDisposition={change: ["non_sellable_other"]},
-                )
+    def stopped(self, changes: Mapping[tuple[str, str], list[int]]) -> Iterator[Json]:
+        """Lots held or recalled, and lots let go again."""
+        for (way, what), lots in changes.items():
+            step = LET_GO if way == "unset" else RECALLED if what == "recalled" else HELD
+            yield self._event(
+                step,
+                (way, what),
+                [self.out.quantity(lot, None) for lot in sorted(lots)],
+                persistentDisposition={way: [what]},
+            )
 
     def _parties(self, step: Step, a: int, b: int) -> Json:
         """Whom goods went from and to, and on which paper, where they changed hands."""

@@ -106,6 +106,11 @@ class Product(models.Model):
     gtin = models.CharField(
         "GTIN", max_length=14, blank=True, help_text="From GS1, with its check digit."
     )
+    test_and_hold = models.BooleanField(
+        default=False,
+        help_text="Each run is held from the start, until somebody lets it go on a laboratory’s "
+        "result.",
+    )
     per_crate = models.PositiveSmallIntegerField(
         "packs to a crate",
         null=True,

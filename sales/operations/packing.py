@@ -207,6 +207,8 @@ def _run(
         learn(entry, run, best_before=allowed)  # what is made of it is no younger for the label
     _hold_if_past(entry, run, product, date)
     _hold_if_unwashed(entry, run, product, decided, taken, washed)
+    if product.test_and_hold:
+        entry.hold_at_birth(run, f"{product} waits for its laboratory result")
     if undeclared:
         entry.hold_at_birth(run, f"undeclared allergen: {', '.join(undeclared)}")
     _open_bags(entry, run, opened, 0 if loose else gain_g, 0 if loose else trim_total)
