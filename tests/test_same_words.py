@@ -100,8 +100,11 @@ def _row(row: Any) -> Any:
 
 def posted(kind: str, data: Mapping[str, Any]) -> dict[str, Any]:
     """The same as a form sends it."""
-    out: dict[str, Any] = {}
     by_name = {ask.name: ask for ask in (*asks(kind), *COMMON)}
+    # what a browser finds ticked, it sends
+    out: dict[str, Any] = {
+        name: "yes" for name, ask in by_name.items() if ask.what == "yes" and ask.default
+    }
     for name, value in data.items():
         ask = by_name[name]
         if name in ("at", "on"):
@@ -173,7 +176,6 @@ def _cell(value: Any) -> str:
 #: What one way cannot say, and why.
 CANNOT = {
     ("by_page", "countersign"): "its page asks first who signs, by PIN or password",
-    ("by_page", "return_goods"): "its page takes back what stands at the outlet, not what was sold",
 }
 
 
