@@ -62,6 +62,7 @@ COMMONEST: dict[str, tuple[Callable[[Thumb, People], None], str]] = {
     "shop": (closing_count, "count"),
     "food_safety_lead": (hold, "hold"),
     "learner": (cut, "harvest"),
+    "manager": (cut, "harvest"),
 }
 
 
