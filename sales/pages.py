@@ -35,6 +35,7 @@ from sales.pages_reduced import REDUCED_PAGES
 from sales.pages_send import SEND_PAGES
 from sales.pages_shelf import SHELF_PAGES
 from sales.pages_tills import TILL_PAGES
+from sales.pages_tonight import TONIGHT_PAGES
 from sales.pages_trace import TRACING
 from sales.pages_weights import WEIGHT_PAGES
 from sales.print_form import PRINTS
@@ -113,6 +114,7 @@ PAGES: list[Any] = [
     *TRACING,
     *COMMON_PAGES,
     *RECALL_PAGES,
+    *TONIGHT_PAGES,
     *EPCIS_PAGES,
     *LABEL_PAGES,
     *PRINT_PAGES,

@@ -64,10 +64,12 @@ STAND_STILL = {
     "/shared-device/",
     "/sheets/",
     "/till-file/",
+    "/tonight/",  # on paper
     "/towers/",
 }
 #: What is put together from the whole of the books.
 WORKED_OUT = (
+    "/tonight/",
     "/trace/",
     "/epcis/",
     "/common-cause/",

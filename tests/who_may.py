@@ -159,7 +159,7 @@ PAGES = """
     goods_in  goods_without_note                               | chef shop manager lead
     goods_cut                                    | grower learner chef manager lead
     photograph                                                 | roles
-    recalls  recall  recall_notices                            | manager lead
+    recalls  recall  recall_notices  tonight                   | manager lead
     recall_open                                                | lead
     labels  crate_tags  crate_labels  hold_labels              | grower packer manager lead
     shelf  closing_count                                 | grower learner packer shop manager lead
