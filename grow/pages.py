@@ -27,7 +27,7 @@ from .pages_laboratory import LAB_PAGES
 from .pages_looking import LOOKING
 from .pages_seal import SEAL_PAGES
 from .pages_signing import SIGNING_PAGES, countersign_page
-from .pages_who import PEOPLE_PAGES
+from .pages_who import PEOPLE_PAGES, refuse_unsigned
 from .wording import Act, act
 
 #: What a refusal asks back, and the argument that answers it.
@@ -35,6 +35,10 @@ ANSWERS = {
     "unusual": ("sure", "The weight is right: record it"),
     "outweighs": ("weighed_again", "Weighed a second time: record it"),
 }
+
+
+#: Kinds of entry whose form asks for the person's PIN or password besides; apps above add theirs.
+SIGNED: set[str] = set()
 
 
 def form_page(request: HttpRequest, kind: str) -> HttpResponseBase:
@@ -66,6 +70,8 @@ def _page(request: HttpRequest, kind: str, person: Person) -> HttpResponseBase:
 def told(request: HttpRequest, kind: str, form: Form) -> Event:
     """Tell what the form says. Raises Refusal."""
     assert isinstance(request.user, Person)
+    if kind in SIGNED:
+        refuse_unsigned(request, request.user)
     data = form.data()
     for name, sent in request.FILES.items():
         if isinstance(sent, UploadedFile):
@@ -133,6 +139,7 @@ def _show(
 ) -> TemplateResponse:
     said: Act = act(kind)
     context: dict[str, Any] = {
+        "signed": kind in SIGNED,
         "title": said.title,
         "act": said,
         "kind": kind,

@@ -11,12 +11,12 @@ from django.http import HttpRequest
 from django.http.response import HttpResponseBase
 from django.template.response import TemplateResponse
 
-from . import clock, devices, pins, roles, signing, start
+from . import clock, devices, roles, signing, start
 from .edge import tell
 from .errors import Conflict, Refusal
 from .models import Event, Person
 from .page import Page
-from .pages_who import refuse_wrong_password
+from .pages_who import refuse_unsigned
 
 #: So many are signed at once; the rest comes after them.
 MOST = 100
@@ -52,11 +52,7 @@ def countersign_page(request: HttpRequest) -> HttpResponseBase:
 
 
 def _signed(request: HttpRequest, person: Person) -> HttpResponseBase:
-    # slow hashes come before the operation and its transaction
-    if person.pin:
-        pins.refuse_wrong(person, request.POST.get("pin", ""))
-    else:
-        refuse_wrong_password(request, person)
+    refuse_unsigned(request, person)
     data = {"entries": request.POST.getlist("entries"), "remark": request.POST.get("remark", "")}
     event = tell(
         person,

@@ -190,6 +190,15 @@ def refuse_wrong_password(request: HttpRequest, person: Person) -> None:
         raise NotAllowed("wrong_password", f"That is not the password of {person}.")
 
 
+def refuse_unsigned(request: HttpRequest, person: Person) -> None:
+    """What is signed asks for the person's PIN, or password where there is none, besides. Slow
+    hashes come before the operation and its transaction. Raises Refusal."""
+    if person.pin:
+        pins.refuse_wrong(person, request.POST.get("pin", ""))
+    else:
+        refuse_wrong_password(request, person)
+
+
 WHO_PAGES = [
     Page("who/", "who", "Who?", None, who_page),
     Page("who/<int:pk>/", "pin", "PIN", None, pin_page),

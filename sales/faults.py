@@ -11,7 +11,8 @@ from django.db.models import Sum
 from grow.faults import CHECKS
 from grow.models import alive
 
-from .models import PackingRun, Statement
+from . import recall_scope
+from .models import PackingRun, Recall, Statement
 from .pricing import worth
 from .statements import money, stated
 
@@ -134,4 +135,11 @@ def statements_as_issued() -> Iterable[str]:
                 yield f"Statement {issued.number} says {says} p; the books had {told} p then."
 
 
-CHECKS += [packing_balance, money_balance, statements_as_issued]
+def recall_lists() -> Iterable[str]:
+    """What came of a lot on an open recall is on its list, or was narrowed out of it."""
+    for recall in Recall.objects.filter(closed_by=None, is_mock=False):
+        for edge in recall_scope.missing(recall).select_related("parent", "child"):
+            yield f"{edge.child} came from {edge.parent} and is not on recall {recall}."
+
+
+CHECKS += [recall_lists, packing_balance, money_balance, statements_as_issued]

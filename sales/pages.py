@@ -30,7 +30,7 @@ from sales.pages_pack import PACK_PAGES
 from sales.pages_printers import PRINTER_PAGES
 from sales.pages_prints import PRINT_PAGES
 from sales.pages_public import ADDRESS_PAGES, ANYBODYS
-from sales.pages_recall import RECALL_PAGES, leads
+from sales.pages_recall import RECALL_PAGES, leads, to_it
 from sales.pages_reduced import REDUCED_PAGES
 from sales.pages_send import SEND_PAGES
 from sales.pages_shelf import SHELF_PAGES
@@ -63,7 +63,7 @@ OPENS[PACKER][:0] = ["pack", "morning", "send", "labels"]
 OPENS[CHEF][:0] = ["goods_in", "kitchen", "notes", "trace"]
 OPENS[SHOP][:0] = ["shelf", "goods_in"]
 OPENS[MANAGER][:0] = ["morning"]
-OPENS[LEAD][:0] = ["trace"]
+OPENS[LEAD][:0] = ["trace", "recalls"]
 for _opened in OPENS.values():
     _opened.append("trace")
 OPENS[LEAD].append("notes")
@@ -101,7 +101,7 @@ def _to_print(person: Person, event: Event, made: list[Lot]) -> list[tuple[str, 
     return []
 
 
-WAYS.append(_to_print)
+WAYS += [_to_print, to_it]
 LEADING += [led, leads]
 TELLS += [warmth_says, unknown_says]
 PAGES: list[Any] = [

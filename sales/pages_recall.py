@@ -17,7 +17,7 @@ from django.http.response import HttpResponseBase
 from django.template.response import TemplateResponse
 from django.urls import reverse
 
-from grow import clock, devices, pins, roles
+from grow import clock, devices, roles
 from grow import readings as grown
 from grow.asks import READ, Ask
 from grow.edge import tell
@@ -25,12 +25,14 @@ from grow.errors import Conflict, Refusal
 from grow.flows import EATEN
 from grow.models import Business, Event, Lot, Person
 from grow.page import Page, new_id
-from grow.pages_who import refuse_wrong_password
+from grow.pages import SIGNED
+from grow.pages_who import refuse_unsigned
 from grow.wording import amount
 
 from . import readings, recall_scope, recall_words, recalls, trace
 from .models import Complaint, Notice, Recall, RecallLot, RecallStep
 from .operations.recalling import BY, still_open
+from .print_form import PRINTS
 from .recall_pdf import pdf_of
 from .recalls import Customer, State
 from .roots import last_good_check
@@ -43,6 +45,9 @@ CAUTION = (
 #: What a scope may be asked by, as the trace asks it.
 _ASKED = ("code", "product", "date", "place", "since", "until", "thing", "entry")
 _MOST = 200
+
+
+SIGNED.add("approve_notices")
 
 
 def may_look(person: Person) -> bool:
@@ -261,12 +266,8 @@ def _pressed(request: HttpRequest, person: Person, recall: Recall) -> Event:
     if press not in _PRESSES:
         raise Refusal("press", "Press one of the buttons of the page.")
     kind, data = _PRESSES[press](sent, what, recall)
-    if kind == "approve_notices":
-        # slow hashes come before the operation and its transaction
-        if person.pin:
-            pins.refuse_wrong(person, sent.get("pin", ""))
-        else:
-            refuse_wrong_password(request, person)
+    if kind in SIGNED:
+        refuse_unsigned(request, person)
     return tell(
         person,
         kind,
@@ -379,6 +380,7 @@ def _show(
         "windows": [(w.pk, recall_scope.says(w)) for w in state.windows],
         "still_open": "" if recall.is_mock else still_open(state),
         "places": _places(state),
+        "hold_labels": _hold_labels(person, state),
         "may": {kind: roles.may(person, kind) for kind in _MAY},
         "drill": getattr(recall, "drill", None),
         "refusal": refusal,
@@ -477,6 +479,13 @@ def _lots(state: State) -> list[dict[str, Any]]:
     return rows
 
 
+def _hold_labels(person: Person, state: State) -> str:
+    """Where labels of all that it stopped are printed; empty where there is nothing to print."""
+    if state.recall.is_mock or not state.standing or not person.has_perm(PRINTS):
+        return ""
+    return f"{reverse('admin:hold_labels')}?event={state.recall.event_id}"
+
+
 def _places(state: State) -> list[tuple[str, str]]:
     """Where lots of it stand, for the one that is counted in a mock recall: (lot, place)."""
     return [
@@ -512,6 +521,13 @@ def notices_pdf(request: HttpRequest, number: str) -> HttpResponseBase:
     answer = HttpResponse(content, content_type="application/pdf")
     answer["Content-Disposition"] = f'inline; filename="notices-{recall.number}.pdf"'
     return answer
+
+
+def to_it(person: Person, event: Event, made: list[Lot]) -> list[tuple[str, str]]:
+    """From the entry that opened a recall to its page."""
+    if event.kind != "open_recall" or not may_look(person):
+        return []
+    return [("To the recall", reverse("admin:recall", args=[event.recall.number]))]
 
 
 def leads(person: Person) -> dict[str, Any]:

@@ -21,6 +21,7 @@ from .paper_pdf import BODY, BOXED, HEAD, HEAD_RIGHT, LOUD, SMALL, WIDE, p, pdf,
 _HUGE = ParagraphStyle("huge", fontName=BOLD, fontSize=40, leading=46, alignment=1)
 _LARGE = ParagraphStyle("large", fontName=BOLD, fontSize=18, leading=24, alignment=1)
 _DO = ParagraphStyle("do", parent=LOUD, fontSize=13, leading=18)
+_STEP = ParagraphStyle("step", parent=BODY, fontSize=11.5, leading=16)
 _FRAME = [("BOX", (0, 0), (-1, -1), 3, black), ("TOPPADDING", (0, 0), (-1, -1), 8)]
 _FRAME += [("BOTTOMPADDING", (0, 0), (-1, -1), 14)]
 EXERCISE = "EXERCISE: this is a test of our records. No food is concerned."
@@ -85,10 +86,12 @@ def _trade(notice: Notice) -> Iterable[Flowable]:
     yield Spacer(0, 6 * mm)
     yield p("What to do now", _DO)
     for number, one in enumerate(says["do"], 1):
-        yield p(f"{number}. {one}", BODY)
+        yield p(f"{number}. {one}", _STEP)
     yield from _more(says)
     yield Spacer(0, 6 * mm)
     yield p(_answer_to(says["from"]), _DO)
+    yield Spacer(0, 3 * mm)
+    yield _slip(says["lots"])
     yield Spacer(0, 4 * mm)
     yield from _approved(notice)
 
@@ -126,6 +129,22 @@ def _lots(lots: Sequence[dict[str, Any]]) -> Flowable:
     )
 
 
+def _slip(lots: Sequence[dict[str, Any]]) -> Flowable:
+    """To be filled in and sent back."""
+    heads = ["Your answer: lot", "Set apart", "Sold or used", "Destroyed"]
+    rows: list[Any] = [[p(head, SMALL) for head in heads]]
+    rows += [[p(lot["code"], BODY), "", "", ""] for lot in lots]
+    rows.append([p("Name, day and time", SMALL), "", "", ""])
+    style = [
+        ("GRID", (0, 0), (-1, -1), 0.6, black),
+        ("LEFTPADDING", (0, 0), (-1, -1), 5),
+        ("TOPPADDING", (0, 0), (-1, -1), 5),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 9),
+        ("SPAN", (1, -1), (-1, -1)),
+    ]
+    return table(rows, [WIDE * 0.34, WIDE * 0.22, WIDE * 0.22, WIDE * 0.22], style)
+
+
 def _answer_to(us: dict[str, str]) -> str:
     numbers = [us["telephone"]] if us["telephone"] else []
     numbers += [f"at any hour {us['out_of_hours']}"] if us["out_of_hours"] else []
@@ -160,7 +179,7 @@ def _point_of_sale(notice: Notice) -> Iterable[Flowable]:
     first, last = (_day(day) for day in says["between"])
     days = first if first == last else f"from {first} to {last}"
     yield Spacer(0, 3 * mm)
-    yield p(f"Sold at {', '.join(says['where'])}, {days}.", BODY)
+    yield p(f"Sold or served at {', '.join(says['where'])}, {days}.", BODY)
     yield Spacer(0, 6 * mm)
     for one in says["do"]:
         yield p(one, _DO)

@@ -13,8 +13,11 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from django.db.models import QuerySet
+
 from grow import clock, holds, lineage, presence
-from grow.kinds import KINDS
+from grow.errors import Refusal
+from grow.kinds import CANCELLING, KINDS
 from grow.ledger import AFTER_EDGES, ALONE_WHILE, Entry
 from grow.models import Flag, Hold, Lineage, Lot, LotKind, alive
 from grow.ready import ready
@@ -119,6 +122,9 @@ def bring_in(entry: Entry, edges: list[Lineage]) -> None:
         windows[window.recall_id].append(window)
     born = {lot.pk for lot in entry.lots}
     for recall in open_:
+        _refuse_let_go(entry, recall)
+        if entry.kind.name in CANCELLING:
+            edges = [*edges, *missing(recall)]  # an origin that was cleared counts again
         found = _by_edges(entry, recall, edges, born)
         out = RecallLot.objects.filter(recall=recall, narrowed_by__isnull=False)
         for window in windows[recall.pk]:
@@ -130,6 +136,29 @@ def bring_in(entry: Entry, edges: list[Lineage]) -> None:
         if found:
             for row in join(entry, recall, found):
                 _flag(entry, recall, row, born)
+
+
+def missing(recall: Recall) -> QuerySet[Lineage]:
+    """Edges out of the recall's list to lots that were never on it: there are none."""
+    inside = RecallLot.objects.filter(recall=recall, narrowed_by=None)
+    known = RecallLot.objects.filter(recall=recall)
+    rows = Lineage.objects.filter(cleared_by=None, parent__in=inside.values("lot"))
+    return rows.exclude(child__in=known.values("lot"))
+
+
+def _refuse_let_go(entry: Entry, recall: Recall) -> None:
+    """What is on a recall is let go by narrowing that, which says why."""
+    if entry.kind.name != "release":
+        return
+    mine = RecallLot.objects.filter(recall=recall, narrowed_by=None).values("lot")
+    gone = Hold.objects.filter(ended_by=entry.event, lot__in=mine).select_related("lot").first()
+    if gone:
+        raise Refusal(
+            "on_a_recall",
+            f"{gone.lot.code} is on {recall.noun} {recall}, which is open: narrow that with a "
+            "reason, and it is let go.",
+            recall=recall.number,
+        )
 
 
 def _by_edges(
@@ -223,6 +252,7 @@ __all__ = [
     "bring_in",
     "join",
     "lots_of",
+    "missing",
     "narrow",
     "reason_of",
     "says",

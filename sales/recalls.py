@@ -273,15 +273,20 @@ YEARLY = dt.timedelta(days=365)
 
 
 def drill_due(now: dt.datetime) -> str:
-    """Why a mock recall is due; empty when it is not, or when there is nothing yet to try it on."""
+    """Why a mock recall is due: it is a year since, or what fell short was to be looked at again by
+    now. Empty when it is not, or when there is nothing yet to try it on."""
     last = Event.objects.filter(recall_closed__is_mock=True).order_by("-recorded_at").first()
     if last is None:
         if not Lot.objects.filter(kind__in=_COUNTS).exists():
             return ""
         return "No mock recall is recorded yet: try one, once a year at least."
+    day = clock.local(last.recorded_at)
+    again = last.recall_closed.drill.retest_on
+    if again and again <= clock.local(now).date():
+        return f"What fell short in the mock recall of {day:%d %b %Y} is to be looked at again."
     if now - last.recorded_at < YEARLY:
         return ""
-    return f"The last mock recall was on {clock.local(last.recorded_at):%d %b %Y}: one is due."
+    return f"The last mock recall was on {day:%d %b %Y}: one is due."
 
 
 __all__ = ["Customer", "State", "drill_due", "state_of", "the_recalls"]

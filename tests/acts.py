@@ -36,7 +36,7 @@ from grow.models import (
 )
 from grow.queries import living
 from sales import recall_words, recalls
-from sales.models import Complaint, DeliveryNote, Recall, RecallWindow
+from sales.models import Complaint, DeliveryNote, Notice, Recall, RecallWindow
 from sales.operations import Arrived, CameBack
 from tests.farm import Crate, Farm, Line, Taken, TillRow
 
@@ -704,7 +704,7 @@ def incident(pick: Pick, farm: Farm):
 
 def _recall(pick: Pick, mock: bool | None = None) -> Recall | None:
     rows = Recall.objects.select_related("event", "closed_by").order_by("pk")
-    if mock is not None and not pick.chance(10):
+    if mock is not None and pick.chance(85):
         rows = rows.filter(is_mock=mock)
     return pick.one(rows)
 
@@ -725,17 +725,17 @@ def _scope(pick: Pick, farm: Farm) -> dict[str, Any]:
 
 @act
 def open_recall(pick: Pick, farm: Farm):
-    if pick.chance(60):
+    if not pick.chance(50):
         return None  # each holds much of what others would move
     mock = pick.chance(60)
-    hazard = "" if pick.chance(5) else "may contain glass"
+    hazard = "may contain glass" if pick.chance(92) else ""
     return {"kind": "recall", "hazard": hazard, "mock": mock, **_scope(pick, farm)}
 
 
 @act
 def widen_recall(pick: Pick, farm: Farm):
     recall = _recall(pick)
-    reason = pick.one(["the same crate", "the same crate", ""])
+    reason = "the same crate" if pick.chance(85) else ""
     return recall and {"recall": recall, "reason": reason, **_scope(pick, farm)}
 
 
@@ -744,7 +744,7 @@ def narrow_recall(pick: Pick, farm: Farm):
     recall = _recall(pick)
     if recall is None:
         return None
-    facts = {"recall": recall, "reason": pick.one(["cleaned before", "cleaned before", ""])}
+    facts = {"recall": recall, "reason": "cleaned before" if pick.chance(85) else ""}
     window = pick.one(RecallWindow.objects.select_related("place", "thing").order_by("pk"))
     if window and pick.chance(50):
         moved = dt.timedelta(hours=pick.number(-1, 3))
@@ -769,11 +769,14 @@ def approve_notices(pick: Pick, farm: Farm):
 
 def _customer(pick: Pick, recall: Recall) -> str:
     names = [customer.name for customer in recalls.state_of(recall).customers]
-    return "Nobody at all" if pick.chance(15) else pick.one(names) or "Kitchen"
+    return (pick.one(names) or "Kitchen") if pick.chance(85) else "Nobody at all"
 
 
 @act
 def send_notice(pick: Pick, farm: Farm):
+    told = Notice.objects.exclude(to="").select_related("recall__event", "recall__closed_by")
+    if (notice := pick.one(told.order_by("pk"))) and pick.chance(75):
+        return {"recall": notice.recall, "to": [notice.to]}
     recall = _recall(pick)
     return recall and {"recall": recall, "to": [_customer(pick, recall)]}
 
@@ -783,9 +786,10 @@ def reply_recall(pick: Pick, farm: Farm):
     recall = _recall(pick, mock=False)
     if recall is None:
         return None
-    facts = {"recall": recall, "to": _customer(pick, recall), "says": pick.one(["none", ""])}
+    says = "" if not pick.chance(85) else "none is left"
+    facts = {"recall": recall, "to": _customer(pick, recall), "says": says}
     found = pick.held(*LEAF, LotKind.PACK, places=("kitchen", "shop"))
-    if found and pick.chance(60):
+    if found and pick.chance(40):
         back = pick.of(found[2])
         facts["lines"] = [CameBack(found[0], back, destroyed=pick.one([0, 0, 1]))]
     return facts
@@ -794,31 +798,29 @@ def reply_recall(pick: Pick, farm: Farm):
 @act
 def close_recall(pick: Pick, farm: Farm):
     recall = _recall(pick, mock=False)
-    done = pick.one(["a pane was broken", ""])
-    return recall and {
-        "recall": recall,
-        "done": done,
-        "unexplained": pick.one(["eaten", "eaten", "eaten", ""]),
-    }
+    done = "a pane was broken" if pick.chance(80) else ""
+    unexplained = "eaten" if pick.chance(80) else ""
+    return recall and {"recall": recall, "done": done, "unexplained": unexplained}
 
 
 @act
 def close_mock(pick: Pick, farm: Farm):
     recall = _recall(pick, mock=True)
-    found = pick.held(*LEAF, LotKind.PACK, places=("store", "shop"))
-    if recall is None or found is None:
+    if recall is None:
         return None
-    lot, place, there = found
-    counted = there + pick.one([0, 0, -1, 2])
+    row = pick.one(recall.lots.select_related("lot__made_by").order_by("pk"))
+    if row is None or row.lot.kind not in (*LEAF, LotKind.PACK):
+        return None
+    short = not pick.chance(70)
     return {
         "recall": recall,
-        "lot": lot,
-        "place": place,
-        "counted": max(0, counted),
-        "telephone": pick.one(["01632 960001", "01632 960001", ""]),
+        "lot": row.lot,
+        "place": farm.store,
+        "counted": max(0, farm.stock(row.lot, farm.store) - short),
+        "telephone": "01632 960001" if pick.chance(90) else "",
         "result": "found in time",
-        "shortcomings": pick.one(["", "one missing"]),
-        "corrective": pick.one(["", "counted weekly"]),
+        "shortcomings": "one missing" if short and pick.chance(70) else "",
+        "corrective": "counted weekly" if pick.chance(80) else "",
     }
 
 
@@ -826,7 +828,7 @@ def close_mock(pick: Pick, farm: Farm):
 def complain(pick: Pick, farm: Farm):
     run = _run(pick)
     return {
-        "happened": pick.one(["a piece of glass", "a piece of glass", ""]),
+        "happened": "a piece of glass" if pick.chance(85) else "",
         "product": pick.one([farm.bag, None]),
         "lot": run if pick.chance(50) else None,
         "date": farm.today,
@@ -836,7 +838,8 @@ def complain(pick: Pick, farm: Farm):
 @act
 def put_right(pick: Pick, farm: Farm):
     complaint = pick.one(Complaint.objects.select_related("answered_by").order_by("pk"))
-    return complaint and {"complaint": complaint, "done": pick.one(["money back", ""])}
+    done = "money back" if pick.chance(80) else ""
+    return complaint and {"complaint": complaint, "done": done}
 
 
 #: How an act may be told: now, of an hour ago, of yesterday with only its day, as a fact.

@@ -155,6 +155,7 @@ STAY: dict[str, str] = {
     "recalling._refuse_wider a_window_ends_after_it_begins": CONTRADICTS,
     "recalling._refuse_closed recall_closed": OF_NOW,
     "recalling._refuse_no_reason reason": NOT_TOLD,
+    "recall_scope._refuse_let_go on_a_recall": OF_NOW,
     "recalling.narrow_recall nought": NOUGHT,
     "recalling.narrow_recall not_in_recall": OF_NOW,
     "recalling.approve_notices not_signed_off": PERSON,
@@ -164,6 +165,7 @@ STAY: dict[str, str] = {
     "recalling.send_notice nought": NOUGHT,
     "recalling._refuse_stranger no_such_customer": NOBODY_KNOWS,
     "recalling.reply_recall nought": NOUGHT,
+    "recalling.reply_recall is_mock": OF_NOW,
     "recalling.reply_recall not_in_recall": OF_NOW,
     "recalling.reply_recall not_ours": NOBODY_KNOWS,
     "recalling.close_recall is_mock": OF_NOW,
@@ -188,6 +190,7 @@ OF_FACTS = frozenset(
 _RAISED = ("Refusal", "NotAllowed", "NotKnown", "Conflict")
 #: Where an operation's way leads besides the verbs themselves.
 _ON_THE_WAY = ("ledger", "books", "holds", "touch", "fitting", "errors", "ledger_hooks", "dated")
+_ON_THE_WAY += ("recall_scope",)
 
 
 def modules() -> list[Path]:

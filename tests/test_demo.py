@@ -276,11 +276,15 @@ def test_plain_bags_follow_mustard_bags_without_a_clean(demo_year):
 
 
 @slow
-def test_a_note_arrives_in_two_parts_and_the_mock_recall_lets_go(demo_year):
+def test_a_note_arrives_in_two_parts_and_the_mock_recall_is_walked_to_its_end(demo_year):
     sent, *arrived = told("split-delivery")
     assert [e.kind for e in arrived] == ["receive", "receive"]
     assert sent.note.lines.aggregate(n=Sum("to_follow"))["n"] == 0
-    assert [e.kind for e in told("mock-recall")] == ["hold", "check", "release"]
+    walked = [e.kind for e in told("mock-recall")]
+    assert walked == [
+        *("open_recall", "tell_authority", "approve_notices", "send_notice", "close_mock"),
+    ]
+    assert [e.kind for e in told("complaint")] == ["complain", "put_right"]
 
 
 # --- the same again -------------------------------------------------------------------------

@@ -85,6 +85,10 @@ class Books(RuleBasedStateMachine):
         loose = farm.send(spare, 500)
         farm.arrive(loose, spare, accepted=500)
         farm.till(2, run)
+        glass = {"kind": "recall", "hazard": "may contain glass"}
+        farm.tell("open_recall", **glass, lots=[run], mock=True)
+        farm.tell("open_recall", **glass, lots=[spare])
+        farm.tell("complain", happened="a piece of glass", lot=run)
         farm.pass_time(hours=1)
 
     @rule(

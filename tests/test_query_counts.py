@@ -60,6 +60,7 @@ STAND_STILL = {
     "/own-pin/",
     "/pack/codes/",
     "/public-address/",
+    "/recalls/open/",
     "/send/codes/",
     "/shared-device/",
     "/sheets/",
@@ -158,6 +159,8 @@ class Books:
         farm.tell("discard", lot=run, from_place=farm.store, to="compost", quantity=90,
                   reason="spilt", already_done=True)  # fmt: skip
         farm.tell("print_tags", count=2)
+        farm.tell("open_recall", kind="recall", hazard=name, lots=[run], mock=True)
+        farm.tell("complain", happened=name, lot=run)
         farm.tell("issue_statement", outlet=outlet, month=dt.date(2026, 3, 1))
         self.sell_own(variety, product, outlet, tower)
         with clock.playing(farm.now + dt.timedelta(days=self.n)):

@@ -11,8 +11,12 @@ import datetime as dt
 from typing import Any
 
 import pytest
+from django.contrib.auth.models import Group
+from django.db import connection
 from django.test import Client
+from django.test.utils import CaptureQueriesContext
 
+from grow import gate
 from grow.errors import Refusal
 from grow.faults import faults
 from grow.models import Business, Hold, Lot, Person, SignOff
@@ -305,6 +309,56 @@ def test_a_scale_that_was_wrong_since_its_last_check(story: Story) -> None:
     assert story.listed(recall)[again.code] == "born"
 
 
+def test_while_a_place_is_watched_every_act_has_the_gate_alone(
+    story: Story, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is told late may hold lots made long ago, beside which nobody may be packing."""
+    farm = story.farm
+    passed: list[str] = []
+    enter = gate.enter
+    monkeypatch.setattr(gate, "enter", lambda how: (passed.append(how), enter(how)))
+
+    def how() -> str:
+        passed.clear()
+        farm.tell("check", kind="glass", passed=True, place=farm.line)
+        return passed[-1]
+
+    story.open(mock=True, place=farm.store, since=farm.now - hours(1))
+    assert how() == gate.SHARED
+    recall = story.open()
+    assert how() == gate.SHARED
+    farm.tell("widen_recall", recall=recall, reason="more", place=farm.t2, since=farm.now)
+    assert how() == gate.ALONE
+    farm.tell("close_recall", recall=recall, done="glazed anew", unexplained="eaten")
+    assert how() == gate.SHARED
+
+
+def test_what_is_on_a_recall_is_not_released_past_it(story: Story) -> None:
+    recall = story.open()
+    released = {"lots": [story.run], "reason": "the result is good"}
+    assert story.refused("release", **released) == "on_a_recall"
+    story.farm.tell("close_recall", recall=recall, done="glazed anew", unexplained="eaten")
+    story.farm.tell("release", **released)
+    assert free(story.run)
+
+
+def test_an_origin_that_counts_again_brings_its_lot_back(story: Story) -> None:
+    farm = story.farm
+    wrong = {"lot": story.run, "wrong": story.crate, "reason": "crates swapped"}
+    farm.tell("correct_origin", **wrong, right=farm.cut(3000, crop=farm.lettuce, at=_early(story)))
+    cleared = farm.tell("clear_origin", **wrong)
+    recall = story.open()
+    assert story.listed(recall).keys() == {story.crate.code}
+    farm.tell("cancel", event=cleared, reason="it was in it after all")
+    assert story.listed(recall)[story.run.code] == "late"
+    assert held(story.run)
+    assert faults() == []
+
+
+def _early(story: Story) -> dt.datetime:
+    return story.crate.made_by.happened_at
+
+
 # --- narrowing -----------------------------------------------------------------------------------
 
 
@@ -458,14 +512,23 @@ def test_a_mock_recall_holds_nothing_and_keeps_what_it_came_to(story: Story) -> 
     assert story.refused("close_mock", **closing) == "unexplained"
     closing |= {"shortcomings": "one bag not on its shelf"}
     assert story.refused("close_mock", **closing) == "what_is_done"
-    farm.tell("close_mock", **closing, corrective="counted weekly", retest_on=farm.today)
+    again = farm.today + dt.timedelta(days=30)
+    farm.tell("close_mock", **closing, corrective="counted weekly", retest_on=again)
     drill = Drill.objects.get()
     assert (drill.counted, drill.booked, drill.seconds) == (5, 6, 540)
     assert drill.accounted_pct == 100
     assert farm.stock(story.run, farm.store) == 6
     assert recalls.drill_due(farm.now) == ""
-    farm.pass_time(days=366)
-    assert "one is due" in recalls.drill_due(farm.now)
+    farm.pass_time(days=30)
+    assert "is to be looked at again" in recalls.drill_due(farm.now)
+    Drill.objects.update(retest_on=None)
+    assert recalls.drill_due(farm.now) == ""
+    farm.pass_time(days=336)
+    lead = Person.objects.create_user("ruaridh", is_staff=True)
+    lead.groups.add(Group.objects.get(name="food_safety_lead"))
+    client = Client()
+    client.force_login(lead)
+    assert "one is due" in client.get("/").content.decode()
 
 
 # --- complaints ----------------------------------------------------------------------------------
@@ -482,6 +545,31 @@ def test_a_complaint_is_kept_until_it_is_answered(story: Story) -> None:
     assert story.refused("put_right", complaint=complaint, done="again") == "already_answered"
 
 
+def test_a_page_of_more_lots_and_customers_asks_no_more_questions(story: Story) -> None:
+    farm = story.farm
+    farm.grower.is_staff = True
+    farm.grower.save()
+    client = Client()
+    client.force_login(farm.grower)
+    recall = story.open(lots=[story.crate])
+
+    def asked() -> int:
+        client.get(f"/recalls/{recall}/")  # sessions and content types are read once
+        with CaptureQueriesContext(connection) as seen:
+            assert client.get(f"/recalls/{recall}/").status_code == 200
+        return len(seen)
+
+    before = asked()
+    corner = farm.other_shop()
+    more = farm.cut(2500, story.batch, already_done=True)
+    run = farm.pack([more], packs=20)
+    farm.arrive(farm.send(run, 5, corner), run, accepted=5)
+    farm.to_shop(run, 4)
+    farm.tell("widen_recall", recall=recall, reason="the same tower", lots=[more, run])
+    assert len(recalls.state_of(recall).customers) == 3
+    assert asked() == before
+
+
 # --- by the forms of every act -------------------------------------------------------------------
 
 
@@ -489,6 +577,7 @@ def test_each_step_by_its_form(story: Story) -> None:
     """What needs a recall before it, in order, as a browser would send it."""
     farm = story.farm
     farm.grower.is_staff = True
+    farm.grower.set_password("a long one of Tam's")
     farm.grower.save()
     client = Client()
     client.force_login(farm.grower)
@@ -504,7 +593,10 @@ def test_each_step_by_its_form(story: Story) -> None:
     post("widen_recall", recall=number, reason="the same day", lots=story.other.code)
     post("narrow_recall", recall=number, reason="another day", lots=story.other.code)
     post("tell_authority", recall=number, authority="Ashwithy council", answered="yes")
-    post("approve_notices", recall=number, seen=story.read(recall))
+    read = {"recall": number, "seen": story.read(recall)}
+    page = client.post("/do/approve_notices/", {**read, "client_id": "unsigned"})
+    assert page.context_data["refusal"].code == "wrong_password"
+    post("approve_notices", **read, password="a long one of Tam's")
     post("send_notice", recall=number, to="Kitchen", how="telephone", answered="yes")
     line = {"lines-9-lot": story.run.code, "lines-9-returned": "2"}
     post("reply_recall", recall=number, to="Kitchen", says="the rest is eaten", **line)

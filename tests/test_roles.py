@@ -60,7 +60,7 @@ ON_TOP = """
     chef             | Goods in, Kitchen, Notes, Trace, What is here
     shop             | Shelf, Goods in, What is here, What was done, Trace
     manager          | Cut list, What is here, What was done, Trace, Margin
-    food_safety_lead | Trace, What is here, What was done, Notes
+    food_safety_lead | Trace, Recalls, What is here, What was done, Notes
     learner          | Cut list, What is here, What was done, Trace
     superuser        | Cut list, What is here, What was done, Trace, Margin
 """

@@ -359,6 +359,8 @@ def reply_recall(
     _refuse_stranger(state, to.strip())
     if not (lines or says.strip()):
         raise Refusal("nought", "Say what they answered: what came back, or that they have none.")
+    if lines and recall.is_mock:
+        raise Refusal("is_mock", f"{recall} is a mock recall: nothing comes back for it.")
     outlet = Outlet.objects.filter(place__name=to.strip()).select_related("place").first()
     inside = {row.lot_id for row in state.lots}
     for line in lines:
@@ -560,7 +562,9 @@ def put_right(
         raise Refusal("reason", "Say what was done about it.")
     complaint.refresh_from_db(fields=["answered_by", "done"])  # it was found before the gate
     if complaint.answered_by:
-        raise Refusal("already_answered", f"{complaint} was answered before: {complaint.done}")
+        raise Refusal(
+            "already_answered", f"{complaint} was answered before, by “{complaint.done}”."
+        )
     entry.later.append(
         lambda: Complaint.objects.filter(pk=complaint.pk).update(
             answered_by=entry.event, done=done.strip(), retest_on=retest_on

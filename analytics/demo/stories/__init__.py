@@ -89,6 +89,11 @@ def _code(event: Event) -> str:
         return Lot.objects.filter(made_by__to_countersign__signed_by=event).order_by("id")[0].code
     if event.kind == "hold":
         return Lot.objects.filter(holds__began_by=event).order_by("id")[0].code
+    if event.kind == "open_recall":
+        return Lot.objects.filter(recalls__recall__event=event).order_by("id")[0].code
+    if event.kind == "complain":
+        product = event.complaint.product
+        return product.code if product else event.complaint.number
     if event.kind == "sell":
         return event.unnamed.order_by("id")[0].line
     return event.place.name if event.place else "Greenhouse"

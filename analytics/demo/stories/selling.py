@@ -8,6 +8,7 @@ from functools import partial
 from grow.models import Event, Lot
 from grow.operations import Crate
 from grow.queries import stock
+from sales import recall_words, recalls
 from sales.operations import Arrived
 
 from .. import greenhouse, outlets, packhouse, rounds
@@ -118,7 +119,7 @@ def donation(year: Year, key: str) -> bool:
     return False
 
 
-@story("A mock recall: held, counted on the shelf, released", "sending", 0.65)
+@story("A mock recall: the walk against the clock, a count, a telephone", "sending", 0.65)
 def mock_recall(year: Year, key: str) -> bool:
     if year.day.weekday() not in (1, 2, 3, 4):
         return False
@@ -127,18 +128,34 @@ def mock_recall(year: Year, key: str) -> bool:
         return False
     lot, n = there[0].lot, there[0].left
     year.turn_to(15)
-    year.tell("hold", by="safety", story=key, lots=[lot], reason="mock recall, nothing is wrong")
-    year.tell(
-        "check",
-        by="safety",
-        story=key,
-        minutes=25,
-        kind="mock recall",
-        reading=f"{n} on the shelf; Brindlecote answered the telephone; 25 minutes",
-        passed=True,
+    tell = partial(year.tell, by="safety", story=key)
+    recall = tell(
+        "open_recall",
+        kind="recall",
+        hazard="may contain glass",
+        reason="once a year",
+        lots=[lot],
+        mock=True,
+    ).recall
+    tell("tell_authority", minutes=4, recall=recall)
+    state = recalls.state_of(recall)
+    read = recall_words.digest(recall_words.drafts(state))
+    tell("approve_notices", minutes=6, recall=recall, seen=read)
+    tell("send_notice", minutes=5, recall=recall, to=[c.name for c in state.customers])
+    booked = stock(lot, year.place("shop"))
+    late = n != booked
+    tell(
+        "close_mock",
+        minutes=10,
+        recall=recall,
+        lot=lot,
         place=year.place("shop"),
+        counted=n,
+        telephone="01632 960144",
+        result="every customer named and one rung up; the balance was there at once",
+        shortcomings=f"{n} on the shelf, {booked} booked: no till's day yet" if late else "",
+        corrective="the till's day is sent at noon as well" if late else "",
     )
-    year.tell("release", by="safety", story=key, lots=[lot], reason="mock recall is over")
     return True
 
 
@@ -225,18 +242,28 @@ def reduced(year: Year, key: str) -> bool:
     return True
 
 
+def _put_right(year: Year, key: str, told: Event) -> None:
+    year.tell(
+        "put_right",
+        by="safety",
+        story=key,
+        complaint=told.complaint,
+        done="Runs that stood on the shelf that Saturday looked up; nothing found in the rest.",
+    )
+
+
 @story("A complaint with only a product and a day", "evening", 0.6)
 def complaint(year: Year, key: str) -> bool:
     if year.day.weekday() != 1:
         return False
-    year.tell(
-        "incident",
+    told = year.tell(
+        "complain",
         by="shop",
         story=key,
-        kind="complaint",
-        places=[year.place("shop")],
-        place=year.place("shop"),
-        done="Caller: salad bag 120 g bought on Saturday, a small stone; bag not kept. "
-        "Runs that were on the shelf on Saturday looked up, nothing found in the rest.",
+        happened="a small stone in it; the bag was not kept",
+        product=year.ground.products["SALAD-120"],
+        date=year.day - dt.timedelta(days=3),
+        outlet=year.place("shop").outlet,
     )
+    year.later(1, partial(_put_right, year, key, told))
     return True
