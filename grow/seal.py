@@ -23,7 +23,7 @@ import hashlib
 import json
 import struct
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -127,11 +127,14 @@ def _moment(value: Any) -> str:
     return str(value.isoformat())
 
 
-def add_up(day: int, previous: str, after: int, through: int) -> Sum:
-    """Read a day's entries and add them up, whatever their number: a line at a time."""
+def add_up(
+    day: int, previous: str, after: int, through: int, read: Iterable[Line] | None = None
+) -> Sum:
+    """Read a day's entries and add them up, whatever their number: a line at a time. read: those
+    lines, where somebody reads several days at one go."""
     digest = hashlib.sha256(head(day, previous, through) + b"\n")
     marks, movements = bytearray(), 0
-    for line in lines(after, through):
+    for line in lines(after, through) if read is None else read:
         digest.update(line.text + b"\n")
         marks += line.mark
         movements += line.movements
@@ -198,11 +201,26 @@ def _days(last: Seal | None, horizon: int, today: dt.date) -> Iterator[tuple[dt.
 def seals() -> Iterator[str]:
     """What is no longer as it was sealed, the first day first."""
     before = None
+    last = Seal.objects.order_by("-day").first()
+    read = _Reader(lines(0, last.through if last else 0))
     for made in Seal.objects.order_by("day").iterator(chunk_size=50):
         if before and clock.number_day(made.day) - clock.number_day(before.day) != _DAY:
             yield f"The seal of the day after {_said(before)} is gone."
-        yield from unlike(made, before)
+        yield from unlike(made, before, read.until(made.through))
         before = made
+
+
+class _Reader:
+    """Lines of many days read at one go, given day by day."""
+
+    def __init__(self, every: Iterator[Line]) -> None:
+        self.every = every
+        self.next = next(every, None)
+
+    def until(self, through: int) -> Iterator[Line]:
+        while self.next is not None and self.next.entry <= through:
+            yield self.next
+            self.next = next(self.every, None)
 
 
 _DAY = dt.timedelta(days=1)
@@ -213,10 +231,10 @@ def before(made: Seal) -> Seal | None:
     return Seal.objects.filter(day__lt=made.day).order_by("-day").first()
 
 
-def unlike(made: Seal, before: Seal | None) -> Iterator[str]:
+def unlike(made: Seal, before: Seal | None, read: Iterable[Line] | None = None) -> Iterator[str]:
     """How the books of one day differ from its seal; nothing where they do not."""
     after, previous = (before.through, before.digest) if before else (0, NOTHING)
-    found = add_up(made.day, previous, after, made.through)
+    found = add_up(made.day, previous, after, made.through, read)
     marks = bytes(made.marks)
     if found == Sum(made.digest, marks, made.movements) and found.events == made.events:
         return
