@@ -32,6 +32,21 @@ HARMLESS = frozenset(
 )
 #: What stands before the reason of a lot that is held because of one that it was made from.
 INHERITED = "made from a held lot: "
+#: How the reason ends of a lot that is born held until its result is there.
+WAITS = "waits for its laboratory result"
+
+
+def only_waits(lots: Iterable[Lot]) -> bool:
+    """Whether these lots are held, and by nothing but the wait for their own laboratory results."""
+    rows = Hold.objects.filter(lot__in=list(lots), ended_by=None).select_related("lot")
+    found = list(rows)
+    return bool(found) and all(
+        hold.began_by_id == hold.lot.made_by_id
+        and hold.reason.endswith(WAITS)
+        and ";" not in hold.reason  # which parts it from another reason to be born held
+        and not hold.reason.startswith(INHERITED)
+        for hold in found
+    )
 
 
 def holds_at(lots: Iterable[int], moment) -> dict[int, list[Hold]]:

@@ -8,7 +8,8 @@ sample. What no figure can stand for in a logarithm, "none found", counts as the
 laboratory could have found.
 
 Figures are Decimals out of text. A figure such as <10 is below what could be found; it is taken
-for no more than that.
+for no more than that. "Detected" is no number: it fails where none may be, and elsewhere a count
+is asked for. One result that fails is enough, whatever else is still missing or too coarse.
 
 Each criterion says where its figures come from; those that were not read in their source say "from
 memory" wherever they are shown. A verdict is about the samples and never says that food is safe.
@@ -40,13 +41,19 @@ class Verdict(StrEnum):
 
 @dataclass(frozen=True)
 class Figure:
-    """One result. below: it is less than value, the least that could be found."""
+    """One result. below: it is less than value, the least that could be found. uncounted: it was
+    detected, and nobody said how much; value is then 1, the least that it can be."""
 
     value: Decimal
     below: bool = False
+    uncounted: bool = False
 
     def __str__(self) -> str:
-        return f"{'<' if self.below else ''}{self.value}"
+        return "detected" if self.uncounted else f"{'<' if self.below else ''}{self.value}"
+
+    @property
+    def plain(self) -> bool:
+        return not (self.below or self.uncounted)
 
 
 @dataclass(frozen=True)
@@ -66,7 +73,7 @@ _NUMBER = re.compile(r"(<?)\s*(\d{1,12}(?:\.\d{1,6})?)")
 
 def figures(text: str) -> list[Figure]:
     """Results as they are typed, with spaces, semicolons or lines between: 10, <10, 3.5,
-    "absent", "detected". Absent is 0, detected is 1. Raises Refusal for what is none."""
+    "absent", "detected". Absent is 0, detected is 1 or more. Raises Refusal for what is none."""
     plain = re.sub(r"not[ _](detected|found)", r"not\1", text.strip().lower())
     parts = re.split(r"[;\s]+", re.sub(r"<\s+", "<", plain.replace(", ", " ")))
     return [_figure(part) for part in parts if part]
@@ -76,7 +83,7 @@ def _figure(text: str) -> Figure:
     if text in _ABSENT:
         return Figure(Decimal(0))
     if text in _PRESENT:
-        return Figure(Decimal(1))
+        return Figure(Decimal(1), uncounted=True)
     found = _NUMBER.fullmatch(text)
     if not found:
         raise Refusal(
@@ -100,14 +107,8 @@ class Plan:
     M: Decimal
 
     def judge(self, results: Sequence[Figure], unit: str) -> Judged:
-        if len(results) < self.n:
-            return Judged(
-                Verdict.INCOMPLETE,
-                f"{len(results)} of {self.n} samples: no verdict before all {self.n} are in.",
-            )
-        unsure = [r for r in results if r.below and r.value > self.m]
         above = [r for r in results if not r.below and r.value > self.M]
-        between = [r for r in results if not r.below and self.m < r.value <= self.M]
+        between = [r for r in results if r.plain and self.m < r.value <= self.M]
         if above:
             return Judged(
                 Verdict.UNSATISFACTORY,
@@ -119,12 +120,13 @@ class Plan:
                 Verdict.UNSATISFACTORY,
                 f"{len(between)} samples lie between {self.m} and {self.M} {unit}; {limit} may.",
             )
-        if unsure:
+        if len(results) < self.n:
             return Judged(
                 Verdict.INCOMPLETE,
-                f"{_listed(unsure)} {unit} cannot be held against {self.m}: ask the laboratory "
-                "for a finer method.",
+                f"{len(results)} of {self.n} samples: no verdict before all {self.n} are in.",
             )
+        if unsure := _unsure(results, self.m, unit):
+            return unsure
         if between:
             return Judged(
                 Verdict.ACCEPTABLE,
@@ -144,14 +146,15 @@ class Bands:
     def judge(self, results: Sequence[Figure], unit: str) -> Judged:
         if not results:
             return Judged(Verdict.INCOMPLETE, "There is no result yet.")
-        worst = max(results, key=lambda r: (r.value, not r.below))
-        if worst.below and worst.value > self.good:
-            return Judged(Verdict.INCOMPLETE, f"{worst} {unit} cannot be held against {self.good}.")
-        if worst.value > self.bad and not worst.below:
-            return Judged(Verdict.UNSATISFACTORY, f"{worst} {unit} is above {self.bad}.")
-        if worst.value < self.good or worst.below:
+        most = max((r.value for r in results if r.plain), default=Decimal(0))
+        if most > self.bad:
+            return Judged(Verdict.UNSATISFACTORY, f"{most} {unit} is above {self.bad}.")
+        if unsure := _unsure(results, self.good, unit):
+            return unsure
+        if most < self.good:
+            worst = max(results, key=lambda r: (r.value, r.plain))
             return Judged(Verdict.SATISFACTORY, f"{worst} {unit} is below {self.good}.")
-        return Judged(Verdict.ACCEPTABLE, f"{worst} {unit} lies from {self.good} to {self.bad}.")
+        return Judged(Verdict.ACCEPTABLE, f"{most} {unit} lies from {self.good} to {self.bad}.")
 
 
 @dataclass(frozen=True)
@@ -168,6 +171,8 @@ class Series:
                 Verdict.INCOMPLETE,
                 f"{len(results)} of {self.least} samples: too few for a geometric mean.",
             )
+        if any(r.uncounted for r in results):
+            return _count_asked(self.gm, unit)
         gm, stv = geometric_mean(results), threshold(results)
         said = f"geometric mean {gm:.1f}, threshold {stv:.1f} {unit}"
         over = [
@@ -184,6 +189,29 @@ class Series:
             Verdict.SATISFACTORY,
             f"Of {len(results)}: {said}; {self.gm} and {self.stv} may be.",
         )
+
+
+def _unsure(results: Sequence[Figure], limit: Decimal, unit: str) -> Judged | None:
+    """What cannot be held against a limit: detected without a count, or less than a figure that is
+    itself above it. In a count less than 1 is none; of 25 g less than 1 in each is not."""
+    if any(r.uncounted for r in results):
+        return _count_asked(limit, unit)
+    none = Decimal(1) if unit.startswith("cfu") else Decimal(0)
+    coarse = [r for r in results if r.below and r.value > max(limit, none)]
+    if not coarse:
+        return None
+    return Judged(
+        Verdict.INCOMPLETE,
+        f"{_listed(coarse)} {unit} cannot be held against {limit}: ask the laboratory for a finer "
+        "method.",
+    )
+
+
+def _count_asked(limit: Decimal, unit: str) -> Judged:
+    return Judged(
+        Verdict.INCOMPLETE,
+        f"“Detected” is no number to hold against {limit} {unit}: ask the laboratory for a count.",
+    )
 
 
 def _listed(results: Iterable[Figure]) -> str:

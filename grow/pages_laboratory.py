@@ -10,11 +10,11 @@ from django.http import HttpRequest
 from django.http.response import HttpResponseBase
 from django.urls import reverse
 
-from . import clock, roles, scope
+from . import clock, holds, roles, scope
 from .looking import Answer, Column, Question, Section, Table
 from .looking import page as looked
 from .microbiology import CRITERIA, MEANS, Verdict
-from .models import Event, Hold, LabResult, Lot, Person
+from .models import Event, LabResult, Lot, Person
 from .page import Page
 from .queries import lots_called
 from .start import TELLS, WAYS, address
@@ -89,8 +89,9 @@ def _shown(one: LabResult) -> dict[str, Any]:
 
 
 def _leads(person: Person, event: Event, made: list[Lot]) -> list[tuple[str, str]]:
-    """To the hold, filled in, where it failed; to the release where all that waited is good. It is
-    a person who holds, and one who is signed off for it who lets go."""
+    """To the hold, filled in, where it failed; to the release where all is good and nothing else
+    holds the lots, as a release ends every hold of theirs. It is a person who holds, and one who is
+    signed off for it who lets go."""
     if event.kind != "lab_result":
         return []
     rows = list(LabResult.objects.filter(event=event).select_related("lot", "place"))
@@ -102,9 +103,8 @@ def _leads(person: Person, event: Event, made: list[Lot]) -> list[tuple[str, str
         says = next(one.says for one in rows if one.verdict == Verdict.UNSATISFACTORY)
         reason = f"Laboratory: {_looked_for(rows)}. {says}"[:300]
         ways.append(("Hold it", _form("hold", lots=codes, reason=reason)))
-    held = Hold.objects.filter(lot__in=lots, ended_by=None).exists()
     good = rows and all(one.verdict in (Verdict.SATISFACTORY, Verdict.ACCEPTABLE) for one in rows)
-    if good and held and roles.may(person, "release"):
+    if good and roles.may(person, "release") and holds.only_waits(lots):
         ways.append(("Release it", _form("release", lots=codes)))
     if failed:
         ways.append(("All results", reverse("admin:laboratory")))

@@ -60,7 +60,7 @@ def _answer(person: Person, asked: Mapping[str, str]) -> Answer:
         return _one(asked["day"], asked["printed"])
     if asked["printed"]:
         raise Refusal("which_day", "Say of which day your printout is.")
-    rows = [_row(made) for made in Seal.objects.order_by("-day")]
+    rows = [_row(made) for made in Seal.objects.order_by("-day").defer("marks")]
     waits = seal.waiting()
     says = [f"{waits} day{'s' if waits > 1 else ''} wait to be sealed: manage.py seal."]
     return Answer(

@@ -150,14 +150,14 @@ def seal(progress: Callable[[Seal], object] = lambda made: None) -> list[Seal]:
     with gate.through(gate.ALONE):
         # whoever writes after this has a later number and a later moment
         horizon = Event.objects.aggregate(last=Max("pk"))["last"] or 0
-        last = Seal.objects.order_by("-day").first()
+        last = Seal.objects.order_by("-day").defer("marks").first()
         today = clock.local(clock.now()).date()
     made = []
     for day, through in _days(last, horizon, today):
         after, previous = (last.through, last.digest) if last else (0, NOTHING)
         found = add_up(clock.day_number(day), previous, after, through)
         with gate.through(gate.ALONE):
-            if Seal.objects.order_by("-day").first() != last:
+            if Seal.objects.order_by("-day").defer("marks").first() != last:
                 break  # somebody else is sealing the same days
             last = Seal.objects.create(
                 day=clock.day_number(day),
@@ -201,7 +201,7 @@ def _days(last: Seal | None, horizon: int, today: dt.date) -> Iterator[tuple[dt.
 def seals() -> Iterator[str]:
     """What is no longer as it was sealed, the first day first."""
     before = None
-    last = Seal.objects.order_by("-day").first()
+    last = Seal.objects.order_by("-day").defer("marks").first()
     read = _Reader(lines(0, last.through if last else 0))
     for made in Seal.objects.order_by("day").iterator(chunk_size=50):
         if before and clock.number_day(made.day) - clock.number_day(before.day) != _DAY:
@@ -228,7 +228,7 @@ _DAY = dt.timedelta(days=1)
 
 def before(made: Seal) -> Seal | None:
     """The seal that this one follows."""
-    return Seal.objects.filter(day__lt=made.day).order_by("-day").first()
+    return Seal.objects.filter(day__lt=made.day).order_by("-day").defer("marks").first()
 
 
 def unlike(made: Seal, before: Seal | None, read: Iterable[Line] | None = None) -> Iterator[str]:
@@ -273,7 +273,7 @@ def _said(made: Seal) -> str:
 
 def waiting() -> int:
     """How many days that are over are not sealed yet."""
-    last = Seal.objects.order_by("-day").first()
+    last = Seal.objects.order_by("-day").defer("marks").first()
     today = clock.local(clock.now()).date()
     if last:
         return max(0, (today - clock.number_day(last.day)).days - 1)
@@ -285,7 +285,7 @@ def sealed(day: dt.date) -> Seal:
     """The seal of a day. Raises Refusal where it has none."""
     found = Seal.objects.filter(day=clock.day_number(day)).first()
     if found is None:
-        last = Seal.objects.order_by("-day").first()
+        last = Seal.objects.order_by("-day").defer("marks").first()
         until = f"Days are sealed up to {_said(last)}" if last else "No day is sealed"
         raise Refusal(
             "not_sealed",

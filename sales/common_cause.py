@@ -153,6 +153,7 @@ def _causes(lots: list[Lot], days: int, hands: bool) -> Causes:
 def _having(ids: list[int], hands: bool) -> dict[Feature, set[int]]:
     """Feature → ids of those lots that have it."""
     having: dict[Feature, set[int]] = defaultdict(set)
+    beneath = set(ids)
     above: dict[int, set[int]] = defaultdict(set)  # ancestor → those of ids below it
     for lot, ancestor in lineage.ancestors(ids):
         above[ancestor].add(lot)
@@ -166,7 +167,7 @@ def _having(ids: list[int], hands: bool) -> dict[Feature, set[int]]:
     }
     for pk, below in above.items():
         one = facts[pk]
-        if pk not in ids:
+        if pk not in beneath:
             having[_WORDS[LotKind(one.kind)], one.title or one.code, one.code] |= below
     for (what, name), events in _acts({facts[pk].made_by_id for pk in matter}, hands).items():
         for pk, below in matter.items():

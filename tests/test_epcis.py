@@ -8,6 +8,7 @@ import io
 import json
 import os
 from collections import Counter
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,8 @@ from grow.faults import faults
 from grow.models import Business, Event, Holding, Item, Lineage, Lot, Movement, Person
 from grow.sums import FIXES
 from sales import epcis, trace
-from sales.epcis.reading import ident_of, read
+from sales.epcis.reading import ident_of, read, read_document
+from sales.epcis.taking import LEAF, take_in
 from sales.models import Product
 from tests import reading_epcis
 from tests.farm import Crate, Farm, Line, Taken
@@ -318,6 +320,74 @@ def test_what_was_shipped_is_read(farm: Farm) -> None:
     assert found.passed_over == ["urn:uuid:2: its sender has declared it wrong."]
 
 
+def spoilt(**more: Any) -> dict[str, Any]:
+    """The shipment with its one event changed, and its first line alone: `line` changes that."""
+    document = shipment()
+    event = document["epcisBody"]["eventList"][1]
+    event["quantityList"] = [event["quantityList"][0] | more.pop("line", {})]
+    return {**document, "epcisBody": {"eventList": [event | more]}}
+
+
+@pytest.mark.parametrize(
+    ("more", "says"),
+    [
+        ({"line": {"quantity": Decimal("1e5000")}}, "is more than 1000000000 KGM"),
+        ({"line": {"quantity": Decimal("1e999999")}}, "is more than 1000000000 KGM"),
+        ({"line": {"quantity": float("inf"), "uom": "GRM"}}, "is more than 1000000000000 GRM"),
+        ({"line": {"uom": ["KGM"]}}, "is no unit"),
+        ({"eventTime": "0001-01-01T00:00:00+02:00"}, "of the year 1;"),
+        ({"eventTime": "9999-12-31T23:00:00-02:00"}, "of the year 9999;"),
+    ],
+)
+def test_what_no_lot_is_and_no_year_is_passed_over(more: dict[str, Any], says: str) -> None:
+    found = read_document(spoilt(**more))
+    assert found.shipped == []
+    (why,) = found.passed_over
+    assert says in why
+
+
+def test_one_lot_in_two_lines_is_one_receipt_of_both(inputs: Farm) -> None:
+    document = spoilt()
+    event = document["epcisBody"]["eventList"][0]
+    event["quantityList"] *= 2
+    document["epcisBody"]["eventList"] = [event, dict(event)]  # and the event stands there twice
+    found = read(json.dumps(document))
+    assert [(one.quantity, one.unit) for one in found.shipped] == [(500, "g")]
+    assert "it stands in the document twice" in found.passed_over[0]
+    # read with floats or with Decimals, an event without a name of its own is the same one
+    del event["eventID"]
+    event["ext:boxes"] = 77
+    document["epcisBody"]["eventList"] = [event]
+    as_text = json.dumps(document).replace("0.25", "0.250").replace(": 77", ": 77.0")
+    (by_page,) = read(as_text).shipped
+    (by_api,) = read_document(json.loads(as_text)).shipped
+    assert by_page.key == by_api.key == read(json.dumps(document)).shipped[0].key
+    event["quantityList"] *= 1001
+    with pytest.raises(Refusal, match="ships 2002 lots; send 2000"):
+        read_document(document)
+
+
+def test_a_receipt_that_was_cancelled_can_be_taken_in_again(inputs: Farm) -> None:
+    farm, found = inputs, read_document(spoilt())
+
+    def take() -> tuple[int, int]:
+        taken = take_in(
+            found, farm.grower, supplier="Hollin Seeds", place="Cold store", on=farm.today,
+            record=True,
+        )  # fmt: skip
+        assert taken.outcome.recorded
+        return taken.outcome.told.total(), len(taken.already)
+
+    for _ in range(2):
+        assert [take(), take()] == [(1, 0), (0, 1)]
+        farm.pass_time(hours=1)
+        event = Event.objects.filter(kind="receive_input").latest("pk")
+        farm.tell("cancel", event=event, reason="the wrong pallet")
+    assert [take(), take()] == [(1, 0), (0, 1)]
+    assert farm.stock(Lot.objects.latest("pk"), farm.store) == 250
+    assert faults() == []
+
+
 def test_twin_names_of_one_lot_are_read_alike() -> None:
     """GS1's own pairs of LGTIN and Digital Link, in tests/vectors/check-values.json."""
     kept = json.loads((HERE / "vectors" / "check-values.json").read_text())
@@ -393,8 +463,6 @@ def test_a_neighbour_s_own_export_comes_in_as_bought_leaf(season: Farm) -> None:
     (one,) = found.shipped
     assert (one.ident.product, one.ident.lot) == ("https://hollow.example/l", loose.code)
     assert (one.quantity, one.unit) == (800, "g")
-    from sales.epcis.taking import LEAF, take_in
-
     taken = take_in(
         found, season.grower, supplier="Hollin Seeds", place="Cold store", on=season.today,
         record=True, meant={one.ident.product: (LEAF, "Loose-leaf lettuce")},

@@ -133,6 +133,10 @@ def test_a_product_that_waits_for_its_result_is_born_held(farm: Farm, run: Lot) 
     page = client.post("/do/lab_result/", sent, follow=True).content.decode()
     assert "Release it</a>" in page
     assert Hold.objects.filter(lot=waits, ended_by=None).exists()  # a person lets go
+    farm.tell("hold", lots=[waits], reason="glass found on the line")
+    sent["client_id"] = "lab-4"
+    page = client.post("/do/lab_result/", sent, follow=True).content.decode()
+    assert "Release it</a>" not in page  # it would end that hold, too
     farm.tell("release", lots=[waits], reason="result is satisfactory")
     farm.pass_time(minutes=1)
     farm.to_shop(waits, 3)

@@ -40,6 +40,10 @@ S, A, U, N = Verdict.SATISFACTORY, Verdict.ACCEPTABLE, Verdict.UNSATISFACTORY, V
         ("<10 <10 <10 <10 <10", S),
         ("<200 10 10 10 10", N),
         ("<200 10 10 10 1001", U),
+        # what fails already fails, whatever is still missing
+        ("5000 10 10 10", U),
+        ("150 150 150", U),
+        ("150 150", N),
     ],
 )
 def test_a_plan_of_three_classes(results: str, verdict: Verdict) -> None:
@@ -54,6 +58,18 @@ def test_a_plan_of_three_classes(results: str, verdict: Verdict) -> None:
         ("listeria_100", "101 <10 <10 <10 <10", U),
         ("listeria_absent", "absent absent nd - not detected", S),
         ("listeria_absent", "absent absent absent absent detected", U),
+        ("listeria_absent", "detected", U),
+        # detected says no number, where some may be
+        ("listeria_100", "detected detected detected detected detected", N),
+        ("listeria_100", "detected 101", U),
+        ("e_coli_guide", "detected", N),
+        ("e_coli_guide", "detected 101", U),
+        ("water_mean", "detected " + "1 " * 19, N),
+        # a count of less than 1 is none (a laboratory's usual word for it); in 25 g it is not
+        ("water_none", "<1", S),
+        ("water_potable", "<1", S),
+        ("water_none", "<1.8", N),
+        ("pathogen_guide", "<1", N),
         ("salmonella_cut", "absent absent absent absent", N),
         # HPA 2009: < 20 satisfactory, 20 to 100 borderline, > 100 unsatisfactory
         ("e_coli_guide", "19", S),
@@ -62,6 +78,8 @@ def test_a_plan_of_three_classes(results: str, verdict: Verdict) -> None:
         ("e_coli_guide", "101", U),
         ("e_coli_guide", "<20", S),
         ("e_coli_guide", "<100", N),
+        ("e_coli_guide", "<200 150", U),
+        ("e_coli_guide", "<200 50", N),
         ("pathogen_guide", "detected", U),
         # water: none in 100 ml at harvest and after; 100 where it touches what is eaten raw
         ("water_none", "0", S),
@@ -112,8 +130,9 @@ def test_what_is_no_figure_is_refused(text: str) -> None:
         Figure(Decimal(10), below=True),
         Figure(Decimal("3.5")),
         Figure(Decimal(0)),
-        Figure(Decimal(1)),
+        Figure(Decimal(1), uncounted=True),
     ]
+    assert " ".join(map(str, figures("<10 found 3"))) == "<10 detected 3"
     with pytest.raises(Refusal, match="is no result"):
         figures(text)
 

@@ -17,6 +17,7 @@ from django.contrib.auth.models import Group
 from django.core.management import CommandError, call_command
 from django.db import IntegrityError, connection, transaction
 from django.test import Client
+from django.test.utils import CaptureQueriesContext
 
 from grow import clock, seal, triggers
 from grow.errors import Refusal
@@ -355,7 +356,9 @@ def test_the_day_s_seal_is_printed_mailed_and_compared(sealed: Farm) -> None:
     lead.groups.add(Group.objects.get(name="food_safety_lead"))
     client = Client()
     client.force_login(lead)
-    assert digest[:8] in client.get("/seals/").content.decode()
+    with CaptureQueriesContext(connection) as asked:
+        assert digest[:8] in client.get("/seals/").content.decode()
+    assert not any('"marks"' in one["sql"] for one in asked)  # ten bytes an entry, of all days
     page = client.get("/seals/", {"day": "2026-03-06"}).content.decode()
     assert "The books still say what they said" in page
     assert "mailto:?subject=Seal%20of%20Friday" in page

@@ -36,6 +36,11 @@ _UNITS: dict[str | None, tuple[str, int]] = {
 _LGTIN = re.compile(r"urn:epc:class:lgtin:(\d{6,12})\.(\d{1,7})\.(\S+)")
 #: Events of one document at most: a year's would hold the books for minutes.
 MOST = 2000
+#: Lots of one document at most, for the same reason.
+MOST_LOTS = 2000
+#: Of one lot at most, in g, ml or things: what no lot of anything comes near.
+_MOST_OF_ONE = 10**12
+_YEARS = range(1900, 3000)
 Json = Mapping[str, Any]
 
 
@@ -107,6 +112,11 @@ def read_document(document: Any) -> Read:
     voided = {paper for e in events if _step(e) == "void_shipping" for paper in _papers(e) if paper}
     known = _known(events)
     names = dict(_names(document))
+    number = sum(len(_listed(e)) for e in events if _step(e) == "shipping")
+    if number > MOST_LOTS:
+        raise Refusal(
+            "too_many_rows", f"It ships {number} lots; send {MOST_LOTS} at once at most, in parts."
+        )
     for n, event in enumerate(events, 1):
         if _step(event) != "shipping":
             continue
@@ -190,22 +200,24 @@ def _take(
     if shipped_at.tzinfo is None:
         out.passed_over.append(f"{called}: its eventTime says no zone.")
         return
-    listed = _dicts(event.get("quantityList")) or _dicts(event.get("childQuantityList"))
-    for one in listed:
-        uri = str(one.get("epcClass") or "")
-        try:
-            ident = ident_of(uri)
-            quantity, unit = _quantity(one)
-        except Refusal as refusal:
-            out.passed_over.append(f"{called}: {refusal.sentence}")
-            continue
+    if shipped_at.year not in _YEARS:
+        out.passed_over.append(
+            f"{called}: its eventTime is of the year {shipped_at.year}; {_YEARS[0]} to "
+            f"{_YEARS[-1]} are taken in."
+        )
+        return
+    before = {one.key for one in out.shipped}
+    for uri, (ident, quantity, unit) in _lots(out, event, called).items():
         facts = known.get(uri, {})
-        told = [event.get("eventID") or event, uri, quantity]
+        key = _key([event.get("eventID") or event, uri, quantity])
         lot = facts.get("lotNumber") or ident.lot
+        if key in before:
+            out.passed_over.append(f"{called}: it stands in the document twice, with {lot}.")
+            continue
         out.shipped.append(
             Shipped(
                 event=called,
-                key=_key(told),
+                key=key,
                 ident=Ident(ident.product, lot),
                 name=names.get(uri) or names.get(ident.product, ""),
                 quantity=quantity,
@@ -215,13 +227,50 @@ def _take(
                 origin=facts.get("countryOfOrigin", ""),
             )
         )
-    if not listed:
+    if not _listed(event):
         out.passed_over.append(f"{called}: it names single things and no lot.")
 
 
+def _listed(event: Json) -> list[dict[str, Any]]:
+    return _dicts(event.get("quantityList")) or _dicts(event.get("childQuantityList"))
+
+
+def _lots(out: Read, event: Json, called: str) -> dict[str, tuple[Ident, int | None, str]]:
+    """By epcClass, what is shipped of each lot: what stands in two lines of one event is one lot,
+    and comes in as their sum."""
+    found: dict[str, tuple[Ident, int | None, str]] = {}
+    for one in _listed(event):
+        uri = str(one.get("epcClass") or "")
+        try:
+            ident = ident_of(uri)
+            quantity, unit = _quantity(one)
+            if uri in found:
+                _, before, before_unit = found[uri]
+                if unit != before_unit:
+                    raise Refusal("no_unit", f"{ident.lot} is told in {before_unit} and in {unit}.")
+                quantity = None if None in (quantity, before) else (quantity or 0) + (before or 0)
+        except Refusal as refusal:
+            out.passed_over.append(f"{called}: {refusal.sentence}")
+            continue
+        found[uri] = ident, quantity, unit
+    return found
+
+
 def _key(told: Any) -> str:
-    text = json.dumps(told, sort_keys=True, default=str)
+    text = json.dumps(_alike(told), sort_keys=True)
     return f"epcis-{hashlib.sha256(text.encode()).hexdigest()[:40]}"
+
+
+def _alike(told: Any) -> Any:
+    """JSON with its numbers spelt alike, whoever read them: 0.250 is 0.25, and 12.0 is 12."""
+    if isinstance(told, dict):
+        return {name: _alike(value) for name, value in told.items()}
+    if isinstance(told, list):
+        return [_alike(value) for value in told]
+    if isinstance(told, float | Decimal):
+        number = float(told)
+        return int(number) if number.is_integer() and abs(number) < 2**53 else str(number)
+    return told
 
 
 def ident_of(uri: str) -> Ident:
@@ -248,7 +297,7 @@ def ident_of(uri: str) -> Ident:
 
 def _quantity(one: Json) -> tuple[int | None, str]:
     uom = one.get("uom")
-    if uom not in _UNITS:
+    if not isinstance(uom, str | None) or uom not in _UNITS:
         raise Refusal("no_unit", f"{str(uom)[:10]} is no unit that goods are received in here.")
     unit, times = _UNITS[uom]
     told = one.get("quantity")
@@ -256,6 +305,12 @@ def _quantity(one: Json) -> tuple[int | None, str]:
         return None, unit
     if isinstance(told, bool) or not isinstance(told, int | float | Decimal) or told <= 0:
         raise Refusal("no_quantity", f"“{str(told)[:20]}” is no quantity.")
+    if told > _MOST_OF_ONE // times:
+        raise Refusal(
+            "no_quantity",
+            f"“{str(told)[:20]}” is more than {_MOST_OF_ONE // times} {uom or ''}, "
+            "the most of one lot that is taken in.",
+        )
     quantity = Decimal(str(told)) * times  # a float by its shortest text, which is what was sent
     if not quantity.is_finite() or quantity != quantity.to_integral_value():
         raise Refusal("no_quantity", f"{told} {uom or ''} is no whole number of {unit}.")

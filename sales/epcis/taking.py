@@ -4,13 +4,14 @@ through. Each lot becomes a receipt of its own, named by the supplier's lot numb
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from grow.errors import Refusal
 from grow.importing.playing import Outcome, Play
 from grow.importing.sheets import Row, Sheet
-from grow.models import Event, Person
+from grow.models import Event, Person, alive
 
 from .reading import Read, Shipped
 
@@ -43,17 +44,13 @@ def take_in(
 ) -> Taken:
     """Try it, or record it: all of it, or nothing. supplier, place: by their names. A product that
     `meant` does not say is looked for among the inputs, by its GTIN or else by its name. The same
-    event told again changes nothing. Raises Refusal."""
-    before = set(
-        Event.objects.filter(client_id__in=[one.key for one in found.shipped]).values_list(
-            "client_id", flat=True
-        )
-    )
+    event told again changes nothing, unless its receipt was cancelled since. Raises Refusal."""
+    before, ids = _told(found.shipped)
     new = [one for one in found.shipped if one.key not in before]
     sheets = _sheets(new, file, {"supplier": supplier, "place": place, "on": str(on)}, meant or {})
     play = Play(sheets, person, record=record, device=device)
     for entry in play.entries:
-        entry.client_id = new[entry.line - 1].key
+        entry.client_id = ids[new[entry.line - 1].key]
     for _ in play.steps():
         pass
     unknown = {
@@ -63,6 +60,23 @@ def take_in(
         for one in [new[bad.entry.line - 1]]
     }
     return Taken(play.outcome, [one for one in found.shipped if one.key in before], unknown)
+
+
+def _told(shipped: list[Shipped]) -> tuple[set[str], dict[str, str]]:
+    """Keys of what stands in the books; and by key the client id to record it under, a fresh one
+    where the receipts before were cancelled."""
+    standing: set[str] = set()
+    ids = asked = {one.key: one.key for one in shipped}
+    for n in itertools.count(1):
+        rows = Event.objects.filter(client_id__in=asked.values())
+        told = set(rows.values_list("client_id", flat=True))
+        alive_ = set(rows.filter(alive()).values_list("client_id", flat=True))
+        standing |= {key for key, pk in asked.items() if pk in alive_}
+        asked = {key: f"{key}-{n}" for key, pk in asked.items() if pk in told - alive_}
+        if not asked:
+            break
+        ids = ids | asked
+    return standing, ids
 
 
 def _sheets(

@@ -12,6 +12,7 @@ from fractions import Fraction
 from grow import clock, lineage
 from grow.errors import Refusal
 from grow.fitting import Goods, Keeping
+from grow.holds import WAITS
 from grow.ledger import Entry, operation
 from grow.models import (
     Basis,
@@ -208,7 +209,7 @@ def _run(
     _hold_if_past(entry, run, product, date)
     _hold_if_unwashed(entry, run, product, decided, taken, washed)
     if product.test_and_hold:
-        entry.hold_at_birth(run, f"{product} waits for its laboratory result")
+        entry.hold_at_birth(run, f"{product} {WAITS}")
     if undeclared:
         entry.hold_at_birth(run, f"undeclared allergen: {', '.join(undeclared)}")
     _open_bags(entry, run, opened, 0 if loose else gain_g, 0 if loose else trim_total)
