@@ -40,6 +40,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """A test that cannot be true here is skipped by name, never silently left out."""
     on_postgres = settings.DATABASES["default"]["ENGINE"].endswith("postgresql")
     for item in items:
+        if "demo_year" in getattr(item, "fixturenames", ()):
+            item.add_marker(pytest.mark.django_db)  # or, run alone, no database is made for it
         if "page" in getattr(item, "fixturenames", ()):
             item.add_marker(pytest.mark.browser)
             item.add_marker(pytest.mark.once)
