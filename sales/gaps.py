@@ -27,7 +27,7 @@ from grow.models import (
 
 from . import hands, suspect, tills
 from .beside import Shared
-from .models import PackingRun
+from .models import Complaint, PackingRun
 
 SEEDS = frozenset({Item.Kind.SEED, Item.Kind.YOUNG_PLANTS})
 #: How many codes a sentence names before it only counts.
@@ -84,6 +84,7 @@ def find(
     """Every gap, the gravest first."""
     family = _Family(flows, roots, up, down, sold, shared)
     looks: tuple[Callable[[_Family], Iterable[Gap]], ...] = (
+        _complaints,
         _flags,
         _failed_and_missing_checks,
         _lot_unknown,
@@ -100,8 +101,9 @@ def find(
     )
     found = [gap for look in looks for gap in look(family)]
     first = [gap for gap in found if gap.kind in _FLAGS_FIRST]
+    complained = [gap for gap in found if gap.kind == "complaint"]
     first.sort(key=lambda gap: _FLAGS_FIRST.index(Flag.Kind(gap.kind)))
-    return list(dict.fromkeys([*first, *found]))
+    return list(dict.fromkeys([*complained, *first, *found]))
 
 
 def name(lots: Iterable[LotFlows]) -> str:
@@ -133,6 +135,23 @@ def held(ids: set[int]) -> dict[int, str]:
         lot: f"held since {_when(moment(began))}: {reason}"
         for _, lot, began, reason in sorted(rows, key=lambda row: -row[0])
     }
+
+
+# --- complaints -----------------------------------------------------------------------------
+
+
+def _complaints(family: _Family) -> Iterable[Gap]:
+    rows = each(
+        family.affected,
+        "c.event_id, t.id",
+        "sales_complaint c WHERE c.lot_id = t.id AND c.answered_by_id IS NULL",
+    )
+    found = Complaint.objects.select_related("event").in_bulk({event for event, _ in rows})
+    for event, lot in sorted(rows):
+        one = found[event]
+        ill = "Somebody is ill. " if one.ill else ""
+        says = f"{ill}Complaint {one.number} about {family.flows.lots[lot].code} on "
+        yield Gap("complaint", f"{says}{_when(one.event.happened_at)}: {one.happened}")
 
 
 # --- flags ----------------------------------------------------------------------------------

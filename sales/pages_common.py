@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from fractions import Fraction
 from typing import Any
 
 from django.http import HttpRequest
@@ -116,8 +117,8 @@ def _says(found: Causes) -> list[str]:
         return [*says, "There is nothing to put them beside: what they share tells nothing yet."]
     return [
         *says,
-        f"{found.compared:,} things were looked at. By luck alone about one of so many stands at 1 "
-        f"in {found.compared:,}; look first at what stands well beyond that.",
+        f"{found.compared:,} things were looked at, so one of them would stand at about 1 in "
+        f"{found.compared:,} by luck alone. Look first at what stands far beyond that.",
     ]
 
 
@@ -146,7 +147,9 @@ def _row(one: Common) -> dict[str, Any]:
         "times_says": "in none of the rest"
         if one.times is None
         else f"{float(one.times):.1f} times",
-        "chance_says": f"1 in {round(1 / one.chance):,}",
+        "chance_says": f"1 in {round(1 / one.chance):,}"
+        if one.chance < Fraction(1, 2)
+        else "likely",
     }
 
 

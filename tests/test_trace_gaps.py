@@ -148,3 +148,13 @@ def test_it_never_says_that_food_is_safe(farm: Farm, capsys):
     call_command("trace", lots["run"].code)
     call_command("trace", lots["run"].code, "--json")
     assert not re.search(r"\bsafe\b", capsys.readouterr().out, re.IGNORECASE)
+
+
+def test_a_complaint_that_nobody_answered_heads_what_is_said(farm: Farm):
+    lots = season(farm)
+    told = farm.tell("complain", happened="Felt sick after supper", lot=lots["run"], ill=True)
+    first = trace(lots["seed"].code).gaps[0].says
+    assert first.startswith("Somebody is ill. Complaint")
+    assert lots["run"].code in first
+    farm.tell("put_right", complaint=told.complaint, done="Rang; it was the mushrooms")
+    assert not says(trace(lots["seed"].code), "Complaint")

@@ -17,6 +17,7 @@
     const AGAIN_MS = 10000;
     const LONGEST_SIDE = 1600, SHORTER_SIDE = 900;
     let sending = null, next = "", state = "", touched = false, leaving = false;
+    let latest = ""; // the entry that was pressed last: its result is what its person wants to see
     let busy = false, pressed = false; // a press is being taken; what was pressed is being sent
     let justSent = 0;
     const done = new Set(); // what was recorded while this page was open is not pressed again
@@ -168,7 +169,7 @@
     }
 
     async function sendAll() {
-        let recorded = 0;
+        let recorded = 0, result = "";
         state = "";
         try {
             for (;;) {
@@ -180,15 +181,17 @@
                 if (state === "recorded") {
                     drop(waiting[0]);
                     if (waiting[0].about) done.add(waiting[0].about);
+                    if (waiting[0].id === latest) result = next;
                     recorded += 1;
                 } else if (state !== "refused") break;
             }
         } finally { sending = null; }
         justSent += recorded;
         const left = mine();
-        if (recorded && !left.length && (pressed || !(touched || busy))) {
+        // what was refused before stays in the list; it does not hide what became of this press
+        if (pressed ? result : recorded && !left.length && !(touched || busy)) {
             leaving = true;
-            if (pressed) location.assign(next); else location.reload();
+            if (pressed) location.assign(result); else location.reload();
             return;
         }
         show();
@@ -300,11 +303,12 @@
     async function take(entry, way) {
         if (busy || leaving) return;
         busy = pressed = true;
+        latest = entry.id;
         const anew = { ...entry };
         delete anew.refused;
         if (way) {
             anew.fields = [...entry.fields.filter(([name]) => name !== way.name), [way.name, way.value]];
-            if (way.name === "client_id") anew.id = way.value;
+            if (way.name === "client_id") anew.id = latest = way.value;
         }
         drop(entry);
         keep(anew);
@@ -356,6 +360,7 @@
             return;
         }
         pressed = true;
+        latest = entry.id;
         show();
         await flush();
         busy = pressed = false;
