@@ -30,6 +30,8 @@ from .roots import find
 
 #: So many days are given on a page; a longer time is `manage.py export_epcis`.
 MOST_DAYS = 92
+#: And of so many lots, all that a lot came from and went into.
+MOST_LOTS = 2000
 LD_JSON = "application/ld+json"
 _STORES = (PlaceKind.STORE, PlaceKind.PACKHOUSE)
 
@@ -47,6 +49,12 @@ def asked_for(code: str, first: dt.date | None, last: dt.date | None) -> tuple[s
     if code:
         lots = {lot.pk for lot in find(code).lots}
         family = lots | trace.ids_above(lots) | trace.ids_below(lots)
+        if len(family) > MOST_LOTS:
+            raise Refusal(
+                "too_many_lots",
+                f"{code} has {len(family)} lots above and below it; {MOST_LOTS} are given here at "
+                "once. Ask by days, or have it written with manage.py export_epcis.",
+            )
         name = "".join(c if c.isalnum() else "-" for c in code)[:40]
         return name, epcis.document(lots=family)
     if first is None or last is None:

@@ -19,9 +19,9 @@ from django.test import Client
 
 from grow.errors import Refusal
 from grow.faults import faults
-from grow.models import Business, Event, Holding, Item, Lineage, Lot, Movement, Person
+from grow.models import Business, Event, Hold, Holding, Item, Lineage, Lot, Movement, Person
 from grow.sums import FIXES
-from sales import epcis, trace
+from sales import epcis, pages_epcis, trace
 from sales.epcis.reading import ident_of, read, read_document
 from sales.epcis.taking import LEAF, take_in
 from sales.models import Product
@@ -218,6 +218,41 @@ def test_a_recall_is_said_as_a_disposition_that_stays(season: Farm) -> None:
     )
 
 
+def test_what_a_correction_holds_and_a_cancelled_note_are_said(season: Farm) -> None:
+    """CBV 2.0: void_shipping says that a shipping event before it is void; a disposition that
+    stays is set by persistentDisposition."""
+    farm = season
+    free, stopped = farm.cut(1300, crop=farm.lettuce), farm.cut(1300, crop=farm.lettuce)
+    bags = farm.pack([free], 8)
+    note = farm.send(bags, 2)
+    farm.pass_time(minutes=10)
+    farm.tell("cancel", event=note, reason="another's order")
+    farm.hold(stopped)
+    farm.pass_time(minutes=10)
+    fix = farm.tell("correct_origin", lot=bags, wrong=free, right=stopped, reason="mixed up")
+    assert Hold.objects.filter(lot=bags, began_by=fix).exists()
+    for document in (whole(farm), epcis.document(lots={bags.pk})):
+        assert list(reading_epcis.wrong(document)) == []
+        of_bags = [
+            event
+            for event in reading_epcis.events(document)
+            if bags.code
+            in {reading_epcis.code(q["epcClass"]) for q in event.get("quantityList", ())}
+        ]
+        (held,) = [event for event in of_bags if "persistentDisposition" in event]
+        assert held["persistentDisposition"] == {"set": ["non_sellable_other"]}
+        assert "errorDeclaration" not in held
+        sent, void = [e for e in of_bags if e["bizStep"] in ("shipping", "void_shipping")]
+        assert "errorDeclaration" in sent
+        assert "errorDeclaration" not in void
+        assert (void["bizStep"], void["eventTime"] > sent["eventTime"]) == ("void_shipping", True)
+        assert void["bizTransactionList"] == sent["bizTransactionList"]
+        assert void["quantityList"] == sent["quantityList"]
+    # and who reads it takes nothing of it in, even without the declaration
+    del sent["errorDeclaration"]
+    assert any("was voided" in why for why in read(json.dumps(document)).passed_over)
+
+
 def test_a_pack_with_a_gtin_is_named_by_its_digital_link(season: Farm) -> None:
     """GS1's demonstration prefix, 952; the form is that of GS1's own twin pairs (lgtin and
     Digital Link), kept in tests/vectors/check-values.json."""
@@ -230,7 +265,7 @@ def test_a_pack_with_a_gtin_is_named_by_its_digital_link(season: Farm) -> None:
     assert f"https://hollow-field.invalid/l/{season.run.code}" in text
 
 
-def test_only_what_was_asked_for_is_given(season: Farm) -> None:
+def test_only_what_was_asked_for_is_given(season: Farm, monkeypatch: pytest.MonkeyPatch) -> None:
     only = json.dumps(epcis.document(lots={season.seed.pk}))
     assert season.seed.code in only
     assert "HS-4471" in only
@@ -257,6 +292,10 @@ def test_only_what_was_asked_for_is_given(season: Farm) -> None:
     ):
         answer = client.get("/epcis/", asked)
         assert (answer.status_code, says in answer.content.decode()) == (422, True), says
+    monkeypatch.setattr(pages_epcis, "MOST_LOTS", 3)
+    answer = client.get("/epcis/", {"code": season.run.code})
+    assert answer.status_code == 422
+    assert "3 are given here at once. Ask by days" in answer.content.decode()
 
 
 # --- taken in -------------------------------------------------------------------------------------

@@ -3,7 +3,7 @@ read as goods in.
 
     document(lots=…) or document(first=…, last=…)   the whole document, for json.dumps
     parts(…)                                        the same as text, a piece at a time
-    reading.sheets(…)                               a supplier's document as rows to be imported
+    reading.read(…), taking.take_in(…)              a supplier's document, and its lots as receipts
 
 By EPCIS 2.0 and CBV 2.0 (GS1, 2022), in JSON-LD. What the standard has no word for, such as water
 that touched a cut, travels under terms of our own, `farm:…`, which others pass over.

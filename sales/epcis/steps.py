@@ -32,6 +32,7 @@ OFF_TOWER = Step("AssociationEvent", "DELETE", "disassembling", "in_progress")
 HELD = _object("OBSERVE", "holding", "non_sellable_other")
 RECALLED = _object("OBSERVE", "holding", "recalled")
 LET_GO = _object("OBSERVE", "storing", "in_progress")
+VOIDED = _object("OBSERVE", "void_shipping")
 BACK = _object("OBSERVE", "receiving", "returned")
 #: Out of a source. What grew or was packed is a transformation's output.
 OUT_OF: dict[str, Step | None] = {

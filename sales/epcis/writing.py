@@ -3,11 +3,14 @@
 An entry comes to one TransformationEvent for each lot that it made, with what went in, and to one
 event for each thing that its movements did. Corrections are part of what they correct: the events
 say what is known now. An entry that was taken back is said with an errorDeclaration, so that who
-had it before learns of it. What the books worked out for themselves (a till row's lots, a count's
+had it before learns of it; of a delivery note also with void_shipping. What the books worked out for themselves (a till row's lots, a count's
 difference) is said by day, net of what was worked out anew.
 
 Quantities are whole: grams, millilitres, or a number of things. Of an input that grew into a cut
 the quantity is the grams that grew from it. No event names a person.
+
+Checks and laboratory results are not told (CBV would have inspecting, with conformant or
+non_conformant): they move nothing, and are read here.
 """
 
 from __future__ import annotations
@@ -19,7 +22,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from django.db.models import Max, Min, Q, Sum
+from django.db.models import Max, Min, Sum
 
 from grow import clock, flows
 from grow.kinds import CANCELLING, KINDS, OWN, TAKING_BACK
@@ -39,7 +42,7 @@ from grow.sums import FIXES, one_moment
 from sales.models import DeliveryNote, PackingRun, RecallLot
 
 from .names import UOM, Names
-from .steps import HELD, LET_GO, MADE, MAKING, RECALLED, RECEIVED, Step, steps
+from .steps import HELD, LET_GO, MADE, MAKING, RECALLED, RECEIVED, VOIDED, Step, steps
 
 CONTEXT = "https://ref.gs1.org/standards/epcis/2.0.0/epcis-context.jsonld"
 #: Lots that are made of others, or by growing: a transformation puts them out.
@@ -192,12 +195,12 @@ class _Writer:
         self._know({e.parent for rows in edges.values() for e in rows})
         self._read_supplier_lots([lot.pk for lot in born])
         notes = dict(DeliveryNote.objects.filter(event__in=ids).values_list("event", "number"))
-        stopped = self._stopped(ids)
+        stopped = self._stopped({pk: family.root.pk for pk, family in of.items()})
         for family in families:
             entry = _Entry(self, family, moved[family.root.pk], notes.get(family.root.pk, ""))
             yield from entry.made(made[family.root.pk], edges)
             yield from entry.moved(made[family.root.pk])
-            yield from entry.stopped(stopped.get(family.root.pk, {}))
+            yield from entry.stopped(stopped[family.root.pk])
 
     def _within(self, rows: Any) -> Iterator[int]:
         assert self.scope is not None
@@ -246,22 +249,26 @@ class _Writer:
             for lot, name in rows.values_list("lot", "name"):
                 self.supplier_lots.setdefault(lot, name)
 
-    def _stopped(self, ids: list[int]) -> dict[int, dict[tuple[str, str], list[int]]]:
-        """By entry, what it changed of lots for good: (set or unset, what) → lots."""
-        found: dict[int, dict[tuple[str, str], list[int]]] = defaultdict(lambda: defaultdict(list))
-        held = Hold.objects.filter(Q(began_by__in=ids) | Q(ended_by__in=ids)).order_by("pk")
-        recalled = RecallLot.objects.filter(
-            Q(joined_by__in=ids) | Q(narrowed_by__in=ids), recall__is_mock=False
-        ).order_by("pk")
-        for what, rows in (
-            ("non_sellable_other", held.values_list("lot", "began_by", "ended_by")),
-            ("recalled", recalled.values_list("lot", "joined_by", "narrowed_by")),
-        ):
-            for lot, began, ended in rows:
-                if self.scope is None or lot in self.scope:
-                    found[began]["set", what].append(lot)
-                    if ended:
-                        found[ended]["unset", what].append(lot)
+    def _stopped(self, of: Mapping[int, int]) -> dict[int, dict[tuple[str, str], set[int]]]:
+        """of: the entry that each entry, correction and taking back belongs to. By that entry, what
+        they changed of lots for good: (set or unset, what) → lots."""
+        found: dict[int, dict[tuple[str, str], set[int]]] = defaultdict(lambda: defaultdict(set))
+        marks = (
+            ("non_sellable_other", Hold.objects.all(), "began_by", "ended_by"),
+            (
+                "recalled",
+                RecallLot.objects.filter(recall__is_mock=False),
+                "joined_by",
+                "narrowed_by",
+            ),
+        )
+        for some in _pieces(sorted(of)):
+            for what, rows, *ends in marks:
+                for way, end in zip(("set", "unset"), ends, strict=True):
+                    changed = rows.filter(**{f"{end}__in": some}).values_list(end, "lot")
+                    for pk, lot in changed:
+                        if self.scope is None or lot in self.scope:
+                            found[of[pk]][way, what].add(lot)
         self._know({lot for by in found.values() for lots in by.values() for lot in lots})
         return found
 
@@ -475,20 +482,31 @@ class _Entry:
                 **self._parties(step, a, b),
                 **(self._supplier_lot(lots) if step == RECEIVED else {}),
             )
+            if self.family.cancelled_at and self.note and step.step == "shipping":
+                yield self._event(
+                    VOIDED,
+                    ("voided", a, b),
+                    [out.quantity(lot, quantity) for lot, quantity in lots.items()],
+                    at=a,
+                    since=self.family.cancelled_at,
+                    **self._parties(step, a, b),
+                )
 
     def _supplier_lot(self, lots: Iterable[int]) -> Json:
         known = [self.out.supplier_lots[lot] for lot in lots if lot in self.out.supplier_lots]
         return {"farm:supplierLot": known[0]} if known else {}
 
-    def stopped(self, changes: Mapping[tuple[str, str], list[int]]) -> Iterator[Json]:
-        """Lots held or recalled, and lots let go again."""
-        for (way, what), lots in changes.items():
+    def stopped(self, changes: Mapping[tuple[str, str], set[int]]) -> Iterator[Json]:
+        """Lots held or recalled, and lots let go again. What a cancelled entry itself had held is
+        gone; what its cancellation held stands."""
+        for (way, what), lots in sorted(changes.items()):
             step = LET_GO if way == "unset" else RECALLED if what == "recalled" else HELD
             yield self._event(
                 step,
                 (way, what),
                 [self.out.quantity(lot, None) for lot in sorted(lots)],
                 persistentDisposition={way: [what]},
+                since=self.family.cancelled_at,
             )
 
     def _parties(self, step: Step, a: int, b: int) -> Json:
@@ -512,19 +530,25 @@ class _Entry:
         return said
 
     def _event(
-        self, step: Step, parts: tuple[object, ...], quantities: list[Json], **more: Any
+        self,
+        step: Step,
+        parts: tuple[object, ...],
+        quantities: list[Json],
+        since: dt.datetime | None = None,
+        **more: Any,
     ) -> Json:
+        """since: it happened when the entry was taken back, and stands."""
         root = self.family.root
         said = self.out.event(
             step,
             self.out.names.event(root.pk, *parts),
-            root.happened_at,
-            root.recorded_at,
+            since or root.happened_at,
+            since or root.recorded_at,
             activity=KINDS[root.kind].says if root.kind in KINDS else says(root.kind),
             quantities=quantities,
             **more,
         )
-        if self.family.cancelled_at:
+        if self.family.cancelled_at and not since:
             said["errorDeclaration"] = {
                 "declarationTime": _moment(self.family.cancelled_at),
                 "reason": "incorrect_data",
