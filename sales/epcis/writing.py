@@ -3,8 +3,9 @@
 An entry comes to one TransformationEvent for each lot that it made, with what went in, and to one
 event for each thing that its movements did. Corrections are part of what they correct: the events
 say what is known now. An entry that was taken back is said with an errorDeclaration, so that who
-had it before learns of it; of a delivery note also with void_shipping. What the books worked out for themselves (a till row's lots, a count's
-difference) is said by day, net of what was worked out anew.
+had it before learns of it; of a delivery note with void_shipping as well. What the books worked out
+for themselves (a till row's lots, a count's difference) is said by day, net of what was worked out
+anew.
 
 Quantities are whole: grams, millilitres, or a number of things. Of an input that grew into a cut
 the quantity is the grams that grew from it. No event names a person.
