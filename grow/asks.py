@@ -265,7 +265,7 @@ def _weighed(ask: Ask, read: Mapping[str, Any]) -> Ask:
 
 #: Arguments that say how much of the lot named beside them, in its own unit.
 OF_A_LOT = frozenset({"quantity", "right", "left", "used", "accepted", "short", "rejected"})
-OF_A_LOT |= {"returned", "brought_back", "destroyed"}
+OF_A_LOT |= {"returned", "brought_back", "destroyed", "counted"}
 _BY_WEIGHT = (LotKind.HARVEST, LotKind.PRODUCE)
 
 

@@ -17,7 +17,7 @@ from .models import Person, SignOff
 from .signing import why_not
 
 #: Tasks that are refused to whoever is not signed off for them; teaching is asked of `why_not`.
-_ASKED = (SignOff.Task.SPRAYING, SignOff.Task.RELEASING)
+_ASKED = (SignOff.Task.SPRAYING, SignOff.Task.RELEASING, SignOff.Task.NOTICES)
 
 
 def may_set(who: Person, person: Person) -> bool:

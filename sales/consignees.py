@@ -15,7 +15,11 @@ from grow.kinds import CANCELLING
 from grow.lineage import each
 from grow.models import OUTLETS, Movement, PlaceKind, alive
 
+from .models import Outlet
+
 _TOWARDS = frozenset({PlaceKind.TRANSIT, PlaceKind.SOLD, PlaceKind.SERVED})
+#: As long as a notice keeps whom it is to.
+_LONGEST = 100
 _REACH = ("contact", "telephone", "out_of_hours", "address")
 
 
@@ -100,20 +104,31 @@ def _outlet(flows: Flows, place: int) -> int | None:
 
 
 def _taken_back(back: dict[int, set[int]]) -> dict[tuple[int, int], int]:
-    """What cancels took back out of a place: it never came there. Asked only for lots of which
-    something went back the way it came."""
+    """What cancels took back out of a place, and what they put back into it: it never came there.
+    Asked only for lots of which something went back the way it came."""
     if not back:
         return {}
-    rows = (
-        Movement.objects.filter(
-            lot__in=back,
-            from_place__in={p for places in back.values() for p in places},
-            event__kind__in=(*CANCELLING, "cancel_because"),
-        )
-        .values_list("lot_id", "from_place_id")
-        .annotate(q=Sum("quantity"))
-    )
-    return {(lot, place): quantity for lot, place, quantity in rows}
+    places = {p for found in back.values() for p in found}
+    rows = Movement.objects.filter(lot__in=back, event__kind__in=(*CANCELLING, "cancel_because"))
+    taken: dict[tuple[int, int], int] = defaultdict(int)
+    for side in ("from_place_id", "to_place_id"):
+        sums = rows.filter(**{f"{side}__in": places}).values_list("lot_id", side)
+        for lot, place, quantity in sums.annotate(q=Sum("quantity")):
+            taken[lot, place] += quantity
+    return taken
+
+
+def by_name(names: Iterable[str]) -> list[Consignee]:
+    """How to reach whoever has these names, with nothing of any lot."""
+    names = sorted(names)
+    rows = Outlet.objects.filter(place__name__in=names).select_related("place") if names else []
+    known = {str(outlet): outlet for outlet in rows}
+    return [
+        Consignee(name, outlet.place_id, 0, **{part: getattr(outlet, part) for part in _REACH})
+        if (outlet := known.get(name))
+        else Consignee(name, None, 0)
+        for name in names
+    ]
 
 
 def must_be_told(flows: Flows, consignees: dict[int, list[Consignee]], ids: set[int]) -> list[Told]:
@@ -143,5 +158,5 @@ def _given(flows: Flows, ids: Iterable[int]) -> list[tuple[str, int, int]]:
     out = []
     for lot, quantity, text in rows.values_list("lot_id", "quantity", "event__told"):
         name = json.loads(text or "{}").get("recipient") or "somebody who was not named"
-        out.append((f"Donated to {name}", lot, quantity))
+        out.append((f"Donated to {name}"[:_LONGEST], lot, quantity))
     return out

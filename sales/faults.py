@@ -136,10 +136,13 @@ def statements_as_issued() -> Iterable[str]:
 
 
 def recall_lists() -> Iterable[str]:
-    """What came of a lot on an open recall is on its list, or was narrowed out of it."""
+    """What came of a lot on an open recall is on its list, or was narrowed out of it; what stands
+    on it is held."""
     for recall in Recall.objects.filter(closed_by=None, is_mock=False):
         for edge in recall_scope.missing(recall).select_related("parent", "child"):
             yield f"{edge.child} came from {edge.parent} and is not on recall {recall}."
+        for row in recall_scope.unheld(recall).select_related("lot"):
+            yield f"{row.lot} is on recall {recall} and not held."
 
 
 CHECKS += [recall_lists, packing_balance, money_balance, statements_as_issued]

@@ -17,7 +17,7 @@ from django.http.response import HttpResponseBase
 from django.template.response import TemplateResponse
 from django.urls import reverse
 
-from grow import clock, devices, roles
+from grow import clock, devices, roles, scope
 from grow import readings as grown
 from grow.asks import READ, Ask
 from grow.edge import tell
@@ -51,7 +51,8 @@ SIGNED.add("approve_notices")
 
 
 def may_look(person: Person) -> bool:
-    return roles.may(person, "tell_authority")
+    """Of a recall everything is shown: for somebody of the whole farm alone."""
+    return roles.may(person, "tell_authority") and not scope.tied_to(person)
 
 
 def _person(request: HttpRequest) -> Person:
@@ -331,7 +332,7 @@ def _close(sent: QueryDict, what: str, recall: Recall) -> Told:
     asked = ("lot", "place", "counted", "telephone", "result", "shortcomings", "corrective")
     data = {name: sent.get(name, "") for name in (*asked, "retest_on")}
     if _BARE.fullmatch(data["counted"]) and Lot.objects.filter(code=data["lot"], unit="g").exists():
-        data["counted"] = str(round(float(data["counted"].replace(",", ".")) * 1000))
+        data["counted"] += " kg"
     return "close_mock", data
 
 
@@ -411,7 +412,7 @@ def _steps(state: State) -> list[tuple[str, str, bool]]:
     told = [c.first_told for c in state.customers if c.first_told]
     first = min(told, key=lambda step: step.event.happened_at, default=None)
     approved = min((n.approved_by.recorded_at for n in state.notices.values()), default=None)
-    answered = sum(bool(c.replies) for c in state.customers)
+    answered = len(state.customers) - len(state.unanswered)
     replies = f"{answered} of {len(state.customers)}" if state.customers else ""
     times = [
         ("Began" if recall.is_mock else "Stopped", clock.said(recall.event.recorded_at)),

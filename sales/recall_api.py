@@ -22,10 +22,11 @@ from .trace_api import BalanceSerializer, MustBeToldSerializer
 
 
 class AnswersRecalls(BasePermission):
-    """Whoever tells the steps of a recall."""
+    """Whoever tells the steps of a recall, and is of the whole farm."""
 
     def has_permission(self, request: Request, view: Any) -> bool:
-        return roles.may(who(request), "tell_authority")
+        person = who(request)
+        return roles.may(person, "tell_authority") and not scope.tied_to(person)
 
 
 class RecallRowSerializer(serializers.Serializer):

@@ -9,6 +9,7 @@ nobody had written down are held by the act that tells them.
 from __future__ import annotations
 
 import datetime as dt
+import json
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -45,6 +46,10 @@ class Joins:
     window: RecallWindow | None = None
 
 
+#: By the lead, by name: it stays until it is narrowed out by name.
+NAMED = Joins(RecallLot.How.OPENED, "named")
+
+
 def lots_of(window: RecallWindow) -> set[int]:
     """Ids of the lots in a window. A whole sowing is not suspect for one tower: what is cut from
     the plants that stood there is in it, cut before or after."""
@@ -79,15 +84,20 @@ def standing(recall: Recall) -> set[int]:
 
 def join(entry: Entry, recall: Recall, found: Mapping[int, Joins]) -> list[RecallLot]:
     """Put these lots, and everything below each, on the list, and hold them unless it is a mock
-    one; those that are on it already stay as they joined. Returns the new rows."""
+    one; those that are on it already stay as they joined, unless they are named. Returns the new
+    rows."""
     have = standing(recall)
     new = {lot: joins for lot, joins in found.items() if lot not in have}
     codes = dict(Lot.objects.filter(pk__in=new).values_list("pk", "code"))
     rows: dict[int, Joins] = dict(new)
-    for root, joins in sorted(new.items()):
-        made = joins.how if joins.how == RecallLot.How.LATE else RecallLot.How.MADE
-        for lot in sorted(lineage.below([root]) - have - rows.keys()):
-            rows[lot] = Joins(made, f"made from {codes[root]}")
+    for lot, root in _first_above(new).items():
+        if lot not in have:
+            late = new[root].how == RecallLot.How.LATE
+            made = RecallLot.How.LATE if late else RecallLot.How.MADE
+            rows.setdefault(lot, Joins(made, f"made from {codes[root]}"))
+    named = [lot for lot, joins in found.items() if joins == NAMED]
+    again = RecallLot.objects.filter(recall=recall, narrowed_by=None, lot__in=named)
+    again.update(how=NAMED.how, why=NAMED.why, window=None)
     joined = RecallLot.objects.bulk_create(
         [
             RecallLot(
@@ -101,14 +111,61 @@ def join(entry: Entry, recall: Recall, found: Mapping[int, Joins]) -> list[Recal
             for lot, joins in sorted(rows.items())
         ]
     )
-    if not recall.is_mock and new:
-        holds.place_holds(dict.fromkeys(new, reason_of(recall)), entry.event)
+    hold(entry, recall)
     return joined
+
+
+def _first_above(roots: Iterable[int]) -> dict[int, int]:
+    """Lot → the first of these roots that it came from, of all that is below them: one walk."""
+    roots = sorted(roots)
+    below = _edges_below(lineage.below(roots))
+    first: dict[int, int] = {}
+    for root in roots:
+        open_ = [root]
+        while open_:
+            for lot in below[open_.pop()]:
+                if lot not in first:
+                    first[lot] = root
+                    open_.append(lot)
+    return first
 
 
 def reason_of(recall: Recall) -> str:
     """As a hold says it: the number is what a hold of this recall is known by."""
     return f"{recall.number}: {recall.hazard}"
+
+
+def holds_of(recall: Recall) -> QuerySet[Hold]:
+    """Its open holds, inherited ones too; not one by hand that mentions its number."""
+    rows = Hold.objects.filter(ended_by=None, reason__contains=f"{recall.number}: ")
+    return rows.exclude(began_by__kind="hold")
+
+
+def unheld(recall: Recall) -> QuerySet[RecallLot]:
+    """What stands on its list and is held for nothing: there is none. A lot that was recorded in
+    error is none."""
+    rows = RecallLot.objects.filter(alive("lot__made_by"), recall=recall, narrowed_by=None)
+    return rows.exclude(lot__in=Hold.objects.filter(ended_by=None).values("lot"))
+
+
+def hold(entry: Entry, recall: Recall) -> None:
+    """Hold what stands on the list and is not held for this recall, or was and is no more: what
+    brought it in may be taken back, and it stays until it is narrowed out."""
+    if recall.is_mock:
+        return
+    rows = RecallLot.objects.filter(alive("lot__made_by"), recall=recall, narrowed_by=None)
+    now = Hold.objects.filter(began_by=entry.event)  # once by an event
+    free = rows.exclude(lot__in=holds_of(recall).values("lot")).exclude(lot__in=now.values("lot"))
+    made = RecallLot.How.MADE
+    Hold.objects.bulk_create(
+        Hold(
+            lot_id=row.lot_id,
+            began_by=entry.event,
+            began_at=entry.event.recorded_at,
+            reason=f"{holds.INHERITED if row.how == made else ''}{reason_of(recall)}"[:300],
+        )
+        for row in free.order_by("lot")
+    )
 
 
 def bring_in(entry: Entry, edges: list[Lineage]) -> None:
@@ -126,16 +183,33 @@ def bring_in(entry: Entry, edges: list[Lineage]) -> None:
         if entry.kind.name in CANCELLING:
             edges = [*edges, *missing(recall)]  # an origin that was cleared counts again
         found = _by_edges(entry, recall, edges, born)
-        out = RecallLot.objects.filter(recall=recall, narrowed_by__isnull=False)
+        barred = _barred(recall) if windows[recall.pk] else set()
         for window in windows[recall.pk]:
-            narrowed = set(out.values_list("lot_id", flat=True))
-            for lot in lots_of(window) - narrowed:
+            for lot in lots_of(window) - barred:
                 how = RecallLot.How.BORN if lot in born else RecallLot.How.LATE
                 told = f"{says(window)}; {_told(entry)}"
                 found.setdefault(lot, Joins(how, told, window))
         if found:
             for row in join(entry, recall, found):
                 _flag(entry, recall, row, born)
+        elif entry.kind.name in CANCELLING:
+            hold(entry, recall)
+
+
+def _barred(recall: Recall) -> set[int]:
+    """What was itself named in a narrowing comes in by no window again. What went out with it, or
+    with a window, does once something else says that it was there."""
+    rows = RecallLot.objects.filter(recall=recall, narrowed_by__isnull=False)
+    named: dict[int, set[int]] = {}
+    barred: set[int] = set()
+    for row in rows.select_related("narrowed_by"):
+        event = row.narrowed_by
+        assert event is not None
+        if event.pk not in named:
+            named[event.pk] = set(json.loads(event.told or "{}").get("lots", []))
+        if row.lot_id in named[event.pk]:
+            barred.add(row.lot_id)
+    return barred
 
 
 def missing(recall: Recall) -> QuerySet[Lineage]:
@@ -216,10 +290,7 @@ def narrow(entry: Entry, recall: Recall, lots: Iterable[Lot], reason: str) -> se
 
 def _reached(stay: set[int], inside: set[int], barred: set[int]) -> set[int]:
     """What the roots that stay lead to within the list, not by way of what is barred."""
-    below: dict[int, set[int]] = defaultdict(set)
-    edges = Lineage.objects.filter(parent__in=inside, child__in=inside, cleared_by=None)
-    for parent, child in edges.values_list("parent_id", "child_id"):
-        below[parent].add(child)
+    below = _edges_below(inside)
     found, open_ = set(stay), list(stay)
     while open_:
         new = below[open_.pop()] - found - barred
@@ -228,16 +299,29 @@ def _reached(stay: set[int], inside: set[int], barred: set[int]) -> set[int]:
     return found
 
 
+def _edges_below(inside: set[int]) -> dict[int, set[int]]:
+    """Parent → children, of the edges among these lots."""
+    below: dict[int, set[int]] = defaultdict(set)
+    edges = Lineage.objects.filter(parent__in=inside, child__in=inside, cleared_by=None)
+    for parent, child in edges.values_list("parent_id", "child_id"):
+        below[parent].add(child)
+    return below
+
+
 def _let_go(entry: Entry, recall: Recall, out: Iterable[int]) -> None:
     """End the holds of this recall on these lots; one that something held otherwise leads to
-    stays held."""
-    own = Hold.objects.filter(lot__in=out, ended_by=None, reason__contains=recall.number)
+    stays held, and what stands on another recall is held for that."""
+    own = holds_of(recall).filter(lot__in=out)
+    mine = holds_of(recall).values("pk")
     free = []
     for lot in set(own.values_list("lot_id", flat=True)):
         above = Hold.objects.filter(lot__in=lineage.above([lot]) - {lot}, ended_by=None)
-        if not above.exclude(reason__contains=recall.number).exists():
+        if not above.exclude(pk__in=mine).exists():
             free.append(lot)
     own.filter(lot__in=free).update(ended_by=entry.event, ended_at=entry.event.recorded_at)
+    for other in _open():
+        if other.pk != recall.pk:
+            hold(entry, other)
 
 
 def watching() -> bool:
@@ -248,8 +332,11 @@ def watching() -> bool:
 AFTER_EDGES.append(bring_in)
 ALONE_WHILE.append(watching)
 __all__ = [
+    "NAMED",
     "Joins",
     "bring_in",
+    "hold",
+    "holds_of",
     "join",
     "lots_of",
     "missing",
@@ -257,5 +344,6 @@ __all__ = [
     "reason_of",
     "says",
     "standing",
+    "unheld",
     "watching",
 ]

@@ -14,7 +14,8 @@ from collections import defaultdict
 from typing import Any
 
 from grow import clock
-from grow.models import OUTLETS, Business, Movement, PlaceKind
+from grow.kinds import CANCELLING
+from grow.models import OUTLETS, Business, Movement, PlaceKind, alive
 from grow.wording import amount
 
 from .models import NoteLine, Recall
@@ -25,8 +26,9 @@ POINT_OF_SALE = ""
 
 
 def drafts(state: State) -> list[dict[str, Any]]:
-    """One notice for each customer, by name; of a recall also the one at the point of sale, last.
-    Nothing in them hangs on the hour: the same records draft the same notices."""
+    """One notice for each customer who had any of it, by name; of a recall also the one at the
+    point of sale, last. Nothing in them hangs on the hour: the same records draft the same
+    notices."""
     business = Business.the()
     notes = _notes(state)
     found = [
@@ -39,6 +41,7 @@ def drafts(state: State) -> list[dict[str, Any]]:
             "do": _what_to_do(state.recall, customer),
         }
         for customer in state.customers
+        if customer.told.lots
     ]
     if state.recall.kind == Recall.Kind.RECALL and (sold := _sold(state)):
         found.append({**_common(state.recall, business), "to": POINT_OF_SALE, **sold})
@@ -94,7 +97,8 @@ def _lots_of(
 
 def _notes(state: State) -> dict[tuple[str, str], list[str]]:
     """(customer, lot) → “N00007-K of 03 Mar 2026”, so that they find it in their own papers."""
-    rows = NoteLine.objects.filter(lot__in=[row.lot_id for row in state.standing])
+    ids = [row.lot_id for row in state.standing]
+    rows = NoteLine.objects.filter(alive("note__event"), lot__in=ids)
     found: dict[tuple[str, str], list[str]] = defaultdict(list)
     for line in rows.select_related("note__outlet__place", "note__event", "lot").order_by("id"):
         day = clock.number_day(line.note.event.day)
@@ -127,8 +131,9 @@ def _sold(state: State) -> dict[str, Any] | None:
     """What consumers may have at home: by product, its lots and dates, where and since when."""
     ids = [row.lot_id for row in state.standing]
     rows = Movement.objects.filter(
-        lot__in=ids, to_place__kind__in=[*OUTLETS, PlaceKind.SOLD]
+        alive("event"), lot__in=ids, to_place__kind__in=[*OUTLETS, PlaceKind.SOLD]
     ).select_related("to_place__belongs_to", "lot")
+    rows = rows.exclude(event__kind__in=(*CANCELLING, "cancel_because"))  # it came there before
     sold = [m for m in rows if m.lot.kind in ("pack", "harvest", "produce")]
     if not sold:
         return None

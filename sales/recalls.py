@@ -106,20 +106,24 @@ class State:
             report.flows, report.consignees, {row.lot_id for row in self.standing}
         )
         found = {one.who.outlet: Customer(one, self.notices.get(one.who.outlet)) for one in told}
+        reached = {s.to for s in self.steps if s.what == RecallStep.What.NOTICE}
+        reached |= {reply.to for reply in self.replies}
+        for one in consignees.by_name(reached - found.keys()):
+            found[one.outlet] = Customer(Told(one), self.notices.get(one.outlet))
         for step in self.steps:
-            if step.what == RecallStep.What.NOTICE and step.to in found:
+            if step.what == RecallStep.What.NOTICE:
                 customer = found[step.to]
                 customer.tries += 1
                 if step.answered and customer.first_told is None:
                     customer.first_told = step
         for reply in self.replies:
-            if reply.to in found:
-                found[reply.to].replies.append(reply)
+            found[reply.to].replies.append(reply)
         return [found[name] for name in sorted(found)]
 
     @property
     def unanswered(self) -> list[Customer]:
-        return [customer for customer in self.customers if not customer.replies]
+        """Who had some of what is on the list now and has not answered."""
+        return [one for one in self.customers if one.told.lots and not one.replies]
 
     @cached_property
     def told_authority(self) -> RecallStep | None:
@@ -202,7 +206,7 @@ class State:
                     default=None,
                 )
             ),
-            "closed_at": recall.closed_by and recall.closed_by.happened_at.isoformat(),
+            "closed_at": recall.closed_by and recall.closed_by.recorded_at.isoformat(),
             "unexplained_says": recall.unexplained,
             "scope": [
                 {

@@ -17,6 +17,7 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
 from grow import gate
+from grow.credentials import may_set
 from grow.errors import Refusal
 from grow.faults import faults
 from grow.models import Business, Hold, Lot, Person, SignOff
@@ -359,7 +360,68 @@ def _early(story: Story) -> dt.datetime:
     return story.crate.made_by.happened_at
 
 
+def test_what_is_on_the_list_stays_held_when_what_brought_it_in_is_taken_back(
+    story: Story,
+) -> None:
+    farm = story.farm
+    aside = farm.place("Second store", "store")
+    crate = farm.cut(1000, crop=farm.lettuce, store=aside)
+    recall = story.open(place=farm.store, since=farm.now)
+    move = {"lot": crate, "from_place": aside, "to_place": farm.store, "quantity": 200}
+    moved = farm.tell("move", **move)
+    assert held(crate)
+    farm.tell("undo", event=moved)
+    assert crate.code in story.listed(recall)
+    assert held(crate)
+    assert faults() == []
+    Hold.objects.filter(lot=crate).delete()
+    assert faults() == [f"{crate.code} is on recall {recall} and not held."]
+    farm.tell("move", **move)
+    assert faults() == []
+
+
 # --- narrowing -----------------------------------------------------------------------------------
+
+
+def test_what_is_named_stays_though_what_it_was_made_from_goes(story: Story) -> None:
+    farm = story.farm
+    recall = story.open()
+    farm.tell("widen_recall", recall=recall, reason="a splinter was in it", lots=[story.run])
+    farm.tell("narrow_recall", recall=recall, lots=[story.crate], reason="it was elsewhere")
+    assert story.listed(recall) == {story.run.code: "opened"}
+    assert held(story.run)
+
+
+def test_only_what_was_named_in_a_narrowing_is_barred_from_the_windows(story: Story) -> None:
+    farm = story.farm
+    aside = farm.place("Second store", "store")
+    recall = story.open(place=aside, since=farm.now)
+    farm.tell("widen_recall", recall=recall, reason="the same tower", lots=[story.crate])
+    farm.tell("narrow_recall", recall=recall, lots=[story.crate], reason="it was elsewhere")
+    assert free(story.run)
+    into = {"from_place": farm.store, "to_place": aside, "quantity": 2}
+    farm.tell("move", lot=story.run, **into)
+    assert held(story.run)
+    farm.tell("narrow_recall", recall=recall, lots=[story.run], reason="looked through")
+    farm.tell("move", lot=story.run, **into)
+    assert free(story.run)
+
+
+def test_narrowing_one_recall_frees_nothing_of_another_nor_what_is_held_by_hand(
+    story: Story,
+) -> None:
+    farm = story.farm
+    second = farm.cut(700, crop=farm.lettuce)
+    recall = story.open(lots=[second, story.other])
+    other = story.open(place=farm.line, since=farm.now)
+    both = farm.pack([second], packs=5, already_done=True)
+    farm.hold(story.other, reason=f"asked for beside {recall}: result awaited")
+    narrowed = {"recall": recall, "lots": [second, story.other], "reason": "cut before"}
+    farm.tell("narrow_recall", **narrowed)
+    assert story.listed(other).keys() == {both.code}
+    assert held(both, story.other)
+    assert free(second)
+    assert faults() == []
 
 
 def test_the_lead_narrows_with_a_reason(story: Story) -> None:
@@ -463,7 +525,10 @@ def test_who_approves_is_signed_off_for_it(story: Story) -> None:
     read = story.read(recall)
     approve = {"recall": recall, "seen": read, "recorded_by": lea}
     assert story.refused("approve_notices", **approve) == "not_signed_off"
+    in_her_name = {"done_by": [story.farm.grower]}
+    assert story.refused("approve_notices", **approve, **in_her_name) == "not_signed_off"
     SignOff.objects.create(person=lea, task="notices", since=dt.date(2026, 1, 1), by=lea)
+    assert not may_set(Person.objects.create_user("ruaridh"), lea)
     story.farm.tell("approve_notices", **approve)
 
 
@@ -473,6 +538,43 @@ def test_a_customer_told_before_the_approval_is_a_fact_and_flagged(story: Story)
     assert [flag.kind for flag in told.flags.all()] == ["against_rule"]
     assert RecallStep.objects.get().to == "Kitchen"
     assert story.refused("send_notice", recall=recall, to=["The moon"]) == "no_such_customer"
+
+
+def test_a_notice_names_no_place_where_it_never_was(story: Story) -> None:
+    farm = story.farm
+    sent = farm.send(story.run, 2, farm.other_shop())
+    came = farm.arrive(sent, story.run, accepted=2)
+    for event in (came, sent):
+        farm.tell("cancel", event=event, reason="another bag")
+    *to, sale = recall_words.drafts(recalls.state_of(story.open()))
+    assert sale["where"] == ["Farm shop", "Kitchen"]
+    assert [draft["to"] for draft in to] == sale["where"]
+
+
+def test_a_donation_to_a_long_name_has_its_notice(story: Story) -> None:
+    farm = story.farm
+    gift = {"lot": story.run, "from_place": farm.store, "to": "donated", "quantity": 1}
+    gift |= {"reason": "too many"}
+    assert story.refused("discard", **gift, recipient="x" * 81) == "too_long"
+    farm.tell("discard", **gift, recipient="x" * 80)
+    story.approve(story.open())
+    assert {len(notice.to) for notice in Notice.objects.all()} == {0, 7, 9, 91}
+
+
+def test_who_was_told_stays_when_what_they_had_is_narrowed_out(story: Story) -> None:
+    farm = story.farm
+    recall = story.open(lots=[story.crate, story.other])
+    farm.arrive(farm.send(story.clean, 2, farm.other_shop(), already_done=True), story.clean, 2)
+    story.approve(recall)
+    name = recalls.state_of(recall).customers[0].name
+    farm.tell("send_notice", recall=recall, to=[name])
+    farm.tell("narrow_recall", recall=recall, lots=[story.other], reason="another day")
+    state = recalls.state_of(recall)
+    assert [(c.name, c.state) for c in state.customers if not c.told.lots] == [(name, "told")]
+    assert name not in {c.name for c in state.unanswered}
+    assert name not in {draft["to"] for draft in recall_words.drafts(state)}
+    farm.tell("reply_recall", recall=recall, to=name, says="all set apart")
+    assert recalls.state_of(recall).customers[0].state == "answered"
 
 
 def test_an_answer_taken_back_takes_its_bags_back(story: Story) -> None:
@@ -531,6 +633,28 @@ def test_a_mock_recall_holds_nothing_and_keeps_what_it_came_to(story: Story) -> 
     assert "one is due" in client.get("/").content.decode()
 
 
+@pytest.mark.parametrize(
+    ("counted", "code"), [("9" * 400, "no_weight"), ("0,0005", "finer_than_a_gram"), ("1.3", None)]
+)
+def test_what_a_mock_recall_counted_is_typed_in_kilograms(
+    story: Story, counted: str, code: str | None
+) -> None:
+    farm = story.farm
+    farm.grower.is_staff = True
+    farm.grower.save()
+    client = Client()
+    client.force_login(farm.grower)
+    crate = farm.cut(1300, crop=farm.lettuce)
+    recall = story.open(mock=True, lots=[crate])
+    data = {"press": "close", "client_id": "c", "lot": crate.code, "place": "Cold store"}
+    data |= {"counted": counted, "telephone": "01632 960002", "result": "found"}
+    page = client.post(f"/recalls/{recall}/", data)
+    if code is None:
+        assert Drill.objects.get().counted == 1300
+    else:
+        assert page.context_data["refusal"].code == code
+
+
 # --- complaints ----------------------------------------------------------------------------------
 
 
@@ -568,6 +692,17 @@ def test_a_page_of_more_lots_and_customers_asks_no_more_questions(story: Story) 
     farm.tell("widen_recall", recall=recall, reason="the same tower", lots=[more, run])
     assert len(recalls.state_of(recall).customers) == 3
     assert asked() == before
+
+
+@pytest.mark.parametrize("path", ["/recalls/", "/api/v1/recalls/"])
+def test_who_is_tied_to_an_outlet_sees_no_recall(story: Story, path: str) -> None:
+    lead = Person.objects.create_user("ruaridh", is_staff=True)
+    lead.groups.add(Group.objects.get(name="food_safety_lead"))
+    client = Client()
+    client.force_login(lead)
+    assert client.get(path).status_code == 200
+    lead.places.add(story.farm.shop_place)
+    assert client.get(path).status_code == 403
 
 
 # --- by the forms of every act -------------------------------------------------------------------

@@ -8,7 +8,18 @@ from typing import Annotated
 
 from .. import books, clock, gate
 from ..errors import NotAllowed, Refusal
-from ..fitting import Back, Keeping, Kept, Known, Moved, Quarantine, Reason, Standing, among
+from ..fitting import (
+    Back,
+    Keeping,
+    Kept,
+    Known,
+    Longest,
+    Moved,
+    Quarantine,
+    Reason,
+    Standing,
+    among,
+)
 from ..ledger import Entry, operation
 from ..models import OUTLETS, STRICT, Basis, Flag, Lot, Place, PlaceKind, SignOff
 from ..queries import stocks
@@ -57,7 +68,7 @@ def discard(
     quantity: int,
     reason: str,
     basis: Known = Basis.COUNTED,
-    recipient: str = "",
+    recipient: Annotated[str, Longest(80)] = "",
 ) -> None:
     """Compost, hens, bin, staff, tasting, a donation to somebody, a sample: where and why.
     Animal feed is not offered from a kitchen (the UK forbids feeding kitchen waste)."""

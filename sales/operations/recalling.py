@@ -161,7 +161,7 @@ def _widen(
     until: dt.datetime | None,
 ) -> None:
     opened = RecallLot.How.OPENED
-    found = {lot.pk: Joins(opened, "named") for lot in lots}
+    found = dict.fromkeys((lot.pk for lot in lots), recall_scope.NAMED)
     if since is not None:
         window = RecallWindow.objects.create(
             recall=recall,
@@ -254,7 +254,7 @@ def approve_notices(entry: Entry, *, recall: Recall, seen: str, more: Note = "")
     """A named person, signed off for it, approves the notices as they were read: `seen` is the
     digest of those drafts. What is approved is frozen; what has changed since is approved anew."""
     _refuse_closed(recall)
-    for person in entry.event.done_by.all():
+    for person in entry.people:
         day = clock.number_day(entry.event.day)
         if reason := unfit(person, SignOff.Task.NOTICES, day):
             raise NotAllowed("not_signed_off", reason)
