@@ -321,7 +321,8 @@ class Form:
         said = words(self.kind, ask.name)
         if ask.name == "crates":
             return self._weighpad(ask, said)
-        shown = Field(ask, said, ask.name, "tally" if ask.what == "tally" else "rows")
+        as_ = said.as_ or ("tally" if ask.what == "tally" else "rows")
+        shown = Field(ask, said, ask.name, as_)
         parts = _parts(ask)
         about = self._about(ask, parts)
         shown.offers = about

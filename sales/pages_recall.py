@@ -23,7 +23,7 @@ from grow.asks import READ, Ask
 from grow.edge import tell
 from grow.errors import Conflict, Refusal
 from grow.flows import EATEN
-from grow.models import Business, Event, Lot, Person
+from grow.models import Business, Event, Lot, LotKind, Person
 from grow.page import Page, new_id
 from grow.pages import SIGNED
 from grow.pages_who import refuse_unsigned
@@ -35,7 +35,6 @@ from .operations.recalling import BY, still_open
 from .print_form import PRINTS
 from .recall_pdf import pdf_of
 from .recalls import Customer, State
-from .roots import last_good_check
 
 CAUTION = (
     "Suspect food: stop it, hold it, and call your local authority at once; do not wait for this "
@@ -185,18 +184,17 @@ def _meant(person: Person, asked: Mapping[str, str]) -> dict[str, Any]:
         if name in question:
             question[name] = grown.moment(question[name].replace("T", " "), name, start=start)
     roots = readings.asked(person, **question)
-    window = {name: asked[name].replace("T", " ") for name in ("place", "since", "until")}
-    if "thing" in question and (good := last_good_check(question["thing"], clock.now())):
-        window = {"thing": question["thing"], "since": good.isoformat()}
-    ids = trace.ids_below(lot.pk for lot in roots.lots)
+    # of a sowing in a window only what is cut from its plants there is stopped
+    stopped = [lot for lot in roots.lots if lot in roots.named or lot.kind != LotKind.BATCH]
+    ids = trace.ids_below(lot.pk for lot in stopped)
     report = trace.report(ids)
     told = trace.consignees.must_be_told(report.flows, report.consignees, ids)
     lots = [report.lots[i] for i in sorted(ids)]
     return {
         "says": roots.says,
         "notes": roots.notes,
-        "lots": roots.lots,
-        "window": window if window.get("place") or window.get("thing") else {},
+        "named": roots.named,
+        "windows": roots.windows,
         "many": len(ids),
         "names": [(lot.code, lot.title) for lot in lots[:12]],
         "more": max(0, len(lots) - 12),
@@ -218,10 +216,17 @@ def _opened(
     data: dict[str, Any] = {
         name: request.POST.get(name, "") for name in ("kind", "hazard", "reason", "mock")
     }
-    if found and found["window"]:
-        data |= found["window"]
-    elif found:
-        data["lots"] = [lot.code for lot in found["lots"]]
+    if found:
+        data["lots"] = [lot.code for lot in found["named"]]
+        data["windows"] = [
+            {
+                "place": window.place and window.place.name,
+                "thing": window.thing and window.thing.name,
+                "since": window.since,
+                "until": window.until,
+            }
+            for window in found["windows"]
+        ]
     event = tell(
         person,
         "open_recall",

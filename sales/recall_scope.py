@@ -64,9 +64,10 @@ def lots_of(window: RecallWindow) -> set[int]:
 
 
 def says(window: RecallWindow) -> str:
-    """“Cold store from 02 Mar 2026 08:00, still going on”"""
+    """“Cold store from 02 Mar 2026 08:00 still going on”"""
+    since = "since records began" if window.since <= roots.FIRST else f"from {_when(window.since)}"
     until = f"to {_when(window.until)}" if window.until else "still going on"
-    return f"{window} from {_when(window.since)} {until}"
+    return f"{window} {since} {until}"
 
 
 def _when(moment: dt.datetime) -> str:

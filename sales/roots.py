@@ -37,18 +37,33 @@ from .models import DeliveryNote, Product
 
 _SINCE = re.compile(r"^(?P<named>.+?)\s+since\s*(?P<day>.*)$", re.IGNORECASE)
 #: Before all records. No day of any zone before it: the first of all years has none in the west.
-_FIRST = dt.datetime(1900, 1, 1, tzinfo=dt.UTC)
+FIRST = dt.datetime(1900, 1, 1, tzinfo=dt.UTC)
 #: Several codes in one text stand between these.
 _SEVERAL = re.compile(r"[,;\n]+")
 
 
+@dataclass(frozen=True)
+class Window:
+    """What was in a place, or was touched by a thing, from one moment to another, both included;
+    no end is still going on."""
+
+    since: dt.datetime
+    until: dt.datetime | None = None
+    place: Place | None = None
+    thing: Thing | None = None
+
+
 @dataclass(slots=True)
 class Roots:
-    """The lots that a question means, what it was in words, and what was learnt on the way."""
+    """The lots that a question means, what it was in words, and what was learnt on the way.
+    windows are the places, things and times it is about; named are the lots that none of those
+    brings."""
 
     lots: list[Lot]
     says: str
     notes: list[str] = field(default_factory=list)
+    windows: list[Window] = field(default_factory=list)
+    named: list[Lot] = field(default_factory=list)
 
 
 def find(asked: str | Lot | Sequence[Lot] | Roots) -> Roots:
@@ -64,7 +79,9 @@ def find(asked: str | Lot | Sequence[Lot] | Roots) -> Roots:
     if not found.lots:
         raise NotKnown("nothing_there", f"Nothing is recorded for {found.says}.")
     unique = {lot.pk: lot for lot in found.lots}
-    return Roots(list(unique.values()), found.says, found.notes)
+    lots = list(unique.values())
+    named = found.named if found.windows else lots
+    return Roots(lots, found.says, found.notes, found.windows, named)
 
 
 def _text(text: str) -> Roots:
@@ -96,10 +113,16 @@ def _several(text: str) -> Roots | None:
     if not parts[1:]:
         return None
     found = [find(part) for part in parts]
+    return _together(found, ", ".join(one.says for one in found))
+
+
+def _together(found: Sequence[Roots], says: str) -> Roots:
     return Roots(
         [lot for one in found for lot in one.lots],
-        ", ".join(one.says for one in found),
+        says,
         [note for one in found for note in one.notes],
+        [window for one in found for window in one.windows],
+        [lot for one in found for lot in one.named],
     )
 
 
@@ -111,7 +134,7 @@ def _in_words(text: str) -> Roots | None:
             return since_last_good_check(thing)
         place, day = Place.objects.filter(name__iexact=name).first(), day_in(since["day"])
         if place and day:
-            return at_place(place, clock.start_of(day), clock.now())
+            return at_place(place, clock.start_of(day))
     # the longest text that is a day: "salad bag 28 Nov", not "salad bag 28" and "Nov"
     words = text.replace(",", " ").split()
     for n in range(min(3, len(words) - 1), 0, -1):
@@ -244,21 +267,25 @@ def the_place(text: str) -> Place:
     raise NotKnown("no_such_place", f"No place is called {text.strip()}.{hint}", nearest=near)
 
 
-def at_place(place: Place | str, start: dt.datetime, end: dt.datetime) -> Roots:
-    """What was in a place in a window, ends included. Sowings that stood there are named beside:
-    a whole sowing is not suspect for one tower, but what was cut there is."""
+def at_place(place: Place | str, start: dt.datetime, end: dt.datetime | None = None) -> Roots:
+    """What was in a place in a window, ends included; without an end until now. Sowings that
+    stood there are named beside: a whole sowing is not suspect for one tower, but what was cut
+    there is."""
     if isinstance(place, str):
         place = the_place(place)
+    windows = [Window(start, end, place=place)]
+    end = end or clock.now()
     lots = list(Lot.objects.filter(pk__in=presence.touched(place, start, end)).order_by("id"))
     says = f"{place} from {_when(start)} to {_when(end)}"
     sowings = [lot for lot in lots if lot.kind == LotKind.BATCH]
     rest = [lot for lot in lots if lot.kind != LotKind.BATCH]
     if not sowings:
-        return Roots(rest, says)
+        return Roots(rest, says, windows=windows)
     note = f"Plants of {', '.join(lot.code for lot in sowings)} stood there."
     if not rest:
-        return Roots(sowings, says, [f"{note} Nothing had been cut from them since."])
-    return Roots(rest, says, [f"{note} What may yet be cut from them is not in this trace."])
+        return Roots(sowings, says, [f"{note} Nothing had been cut from them since."], windows)
+    note += " What may yet be cut from them is not in this trace."
+    return Roots(rest, says, [note], windows)
 
 
 def _when(moment: dt.datetime) -> str:
@@ -276,17 +303,13 @@ def of_event(event: Event) -> Roots:
         found = [since_last_good_check(thing, event.placed_at) for thing in things]
         if event.place and not things:
             start, end = _good_checks(Q(place=event.place, things=None), event.placed_at)
-            found = [at_place(event.place, start or _FIRST, end or clock.now())]
+            found = [at_place(event.place, start or FIRST, end)]
     else:
         told = json.loads(event.told or "{}").get("places", [])
         places = Place.objects.filter(pk__in=told).order_by("name")
         began = min(event.began_at or event.earliest_at, event.earliest_at)
         found = [at_place(place, began, event.latest_at) for place in places]
-    return Roots(
-        [lot for one in found for lot in one.lots],
-        ", ".join(one.says for one in found) or str(event),
-        [note for one in found for note in one.notes],
-    )
+    return _together(found, ", ".join(one.says for one in found) or str(event))
 
 
 # --- a thing since its last good check ------------------------------------------------------
@@ -308,12 +331,8 @@ def since_last_good_check(thing: Thing, at: dt.datetime | None = None) -> Roots:
     says = f"{thing} since {since}" + (f" until {_when(end)}" if end else "")
     notes = [] if start else [f"No good check of {thing} is recorded before; there is no bound."]
     ids = touched_by(thing, start, end or at)
-    return Roots(list(Lot.objects.filter(pk__in=ids).order_by("id")), says, notes)
-
-
-def last_good_check(name: str, at: dt.datetime) -> dt.datetime | None:
-    """When a thing was last found good, by its name; None where that was never."""
-    return _good_checks(Q(things__name=name), at)[0]
+    windows = [Window(start or FIRST, end, thing=thing)]
+    return Roots(list(Lot.objects.filter(pk__in=ids).order_by("id")), says, notes, windows)
 
 
 def touched_by(thing: Thing, start: dt.datetime | None, end: dt.datetime) -> set[int]:
@@ -328,16 +347,17 @@ def touched_by(thing: Thing, start: dt.datetime | None, end: dt.datetime) -> set
         )
     )
     if thing.kind == Thing.Kind.FRIDGE and thing.place:
-        ids |= presence.stood([thing.place.pk], start or _FIRST, end)
+        ids |= presence.stood([thing.place.pk], start or FIRST, end)
     return ids
 
 
 __all__ = [
+    "FIRST",
     "Roots",
+    "Window",
     "at_place",
     "day_in",
     "find",
-    "last_good_check",
     "of_event",
     "product_on",
     "since_last_good_check",

@@ -121,6 +121,7 @@ WORDS |= {
     ("narrow_recall", "reason"): Words("Why", "What shows that it is not concerned."),
     ("open_recall", "place"): Words("Or all that was in", more=True),
     ("widen_recall", "place"): Words("Or all that was in"),
+    ("", "windows"): Words("Several windows", as_="hidden"),
     ("", "thing"): Words("Or all that was touched by", more=True),
     ("", "since"): Words("since", more=True),
     ("", "until"): Words("until", "Leave out: it still goes on.", more=True),

@@ -147,9 +147,9 @@ STAY: dict[str, str] = {
     "shop.sold_out never_there": NEVER_THERE,
     # recalls: stopping, bounding, approving and closing are acts of the books
     "recalling.open_recall reason": NOT_TOLD,
-    "recalling._refuse_no_scope nought": NOUGHT,
-    "recalling._refuse_no_scope half_told": CONTRADICTS,
-    "recalling._refuse_no_scope a_window_ends_after_it_begins": CONTRADICTS,
+    "recalling._scope nought": NOUGHT,
+    "recalling._scope half_told": CONTRADICTS,
+    "recalling._scope a_window_ends_after_it_begins": CONTRADICTS,
     "recalling._refuse_wider not_in_recall": OF_NOW,
     "recalling._refuse_wider not_narrower": OF_NOW,
     "recalling._refuse_wider a_window_ends_after_it_begins": CONTRADICTS,

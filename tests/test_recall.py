@@ -239,6 +239,31 @@ def test_a_cut_from_under_broken_glass_joins_though_its_sowing_is_not_stopped(
     assert flag.kind == "born_held"
 
 
+@pytest.mark.parametrize("by", ["entry", "code"])
+def test_an_incident_stops_what_is_cut_tomorrow_from_under_it(story: Story, by: str) -> None:
+    """Opened on the page of an incident in two towers, or of a place in words and a crate."""
+    farm = story.farm
+    farm.plant(story.batch, farm.t2, 10)
+    farm.grower.is_staff = True
+    farm.grower.save()
+    client = Client()
+    client.force_login(farm.grower)
+    broke = farm.tell("incident", kind="broken glass", places=[farm.t2, farm.t1])
+    asked = str(broke.pk) if by == "entry" else f"{farm.t2} since today, {story.other.code}"
+    farm.pass_time(minutes=5)
+    data = {by: asked, "kind": "recall", "hazard": "may contain glass", "client_id": "c"}
+    assert client.get("/recalls/open/", {by: asked}).status_code == 200
+    assert client.post("/recalls/open/", data).status_code == 302
+    recall = Recall.objects.get()
+    assert free(story.batch)
+    assert free(story.other) == (by == "entry")
+    farm.pass_time(days=1)
+    under = farm.cut(300, towers=[farm.t2])
+    assert held(under)
+    assert story.listed(recall)[under.code] == "born"
+    assert faults() == []
+
+
 def test_what_is_told_late_of_a_tank_brings_what_stood_in_it(story: Story) -> None:
     """The tank fed tower 2 as well, and was topped up: nobody had said so."""
     farm = story.farm

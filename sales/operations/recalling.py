@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from inspect import unwrap
@@ -30,6 +30,7 @@ from sales.models import (
     Reply,
 )
 from sales.recall_scope import Joins
+from sales.roots import Window
 
 from .selling import return_goods
 
@@ -65,14 +66,15 @@ def open_recall(
     thing: Thing | None = None,
     since: dt.datetime | None = None,
     until: dt.datetime | None = None,
+    windows: Sequence[Window] = (),
     mock: bool = False,
     reason: Annotated[str, as_in(Recall, "reason")] = "",
 ) -> None:
-    """Stop these lots, what was in a place or touched by a thing in a window, and everything made
-    from them, at once. hazard is what notices will say."""
+    """Stop these lots, what was in a place or touched by a thing in a window (or in several
+    windows), and everything made from them, at once. hazard is what notices will say."""
     if not hazard.strip():
         raise Refusal("reason", "Say what is wrong with it: notices say the same.")
-    _refuse_no_scope(lots, place, thing, since, until)
+    every = _scope(lots, place, thing, since, until, windows)
 
     def write() -> None:
         recall = Recall.objects.create(
@@ -83,7 +85,7 @@ def open_recall(
             hazard=hazard.strip(),
             reason=reason.strip(),
         )
-        _widen(entry, recall, lots or [], place, thing, since, until)
+        _widen(entry, recall, lots or [], every)
 
     entry.later.append(write)
 
@@ -99,12 +101,14 @@ def widen_recall(
     thing: Thing | None = None,
     since: dt.datetime | None = None,
     until: dt.datetime | None = None,
+    windows: Sequence[Window] = (),
 ) -> None:
-    """More suspects: further lots, or another place or thing and window. They are held at once."""
+    """More suspects: further lots, or another place or thing and window, or several. They are held
+    at once."""
     _refuse_closed(recall)
     _refuse_no_reason(reason)
-    _refuse_no_scope(lots, place, thing, since, until)
-    entry.later.append(lambda: _widen(entry, recall, lots or [], place, thing, since, until))
+    every = _scope(lots, place, thing, since, until, windows)
+    entry.later.append(lambda: _widen(entry, recall, lots or [], every))
 
 
 @operation(says="recall narrowed", slot=12, gate_=gate.ALONE, can_cancel=False)
@@ -151,49 +155,48 @@ def narrow_recall(
     entry.later.append(write)
 
 
-def _widen(
-    entry: Entry,
-    recall: Recall,
-    lots: Sequence[Lot],
-    place: Place | None,
-    thing: Thing | None,
-    since: dt.datetime | None,
-    until: dt.datetime | None,
-) -> None:
-    opened = RecallLot.How.OPENED
+def _widen(entry: Entry, recall: Recall, lots: Sequence[Lot], windows: Iterable[Window]) -> None:
     found = dict.fromkeys((lot.pk for lot in lots), recall_scope.NAMED)
-    if since is not None:
+    for told in windows:
         window = RecallWindow.objects.create(
             recall=recall,
-            place=place,
-            thing=thing,
-            since=since,
-            until=until,
+            place=told.place,
+            thing=told.thing,
+            since=told.since,
+            until=told.until,
             begun_by=entry.event,
         )
         why = recall_scope.says(window)
         for lot in recall_scope.lots_of(window):
-            found.setdefault(lot, Joins(opened, why, window))
+            found.setdefault(lot, Joins(RecallLot.How.OPENED, why, window))
     recall_scope.join(entry, recall, found)
 
 
-def _refuse_no_scope(
+def _scope(
     lots: Sequence[Lot] | None,
     place: Place | None,
     thing: Thing | None,
     since: dt.datetime | None,
     until: dt.datetime | None,
-) -> None:
-    if not (lots or place or thing):
+    windows: Sequence[Window],
+) -> list[Window]:
+    """Every window that was told, the single one first. Raises Refusal where there is no scope, or
+    half of one."""
+    if not (lots or place or thing or windows):
         raise Refusal("nought", "Name at least one lot, or a place or a thing and since when.")
-    if (place and thing) or bool(place or thing) != bool(since) or (until and not since):
+    single = [Window(since, until, place, thing)] if since else []
+    every = [*single, *windows]
+    if (not since and (place or thing or until)) or any(
+        bool(one.place) == bool(one.thing) for one in every
+    ):
         raise Refusal(
             "half_told",
             "For a place or a thing say which one of the two, and since when; further ones are "
             "added by widening.",
         )
-    if since and until and until < since:
+    if any(one.until and one.until < one.since for one in every):
         raise Refusal("a_window_ends_after_it_begins", "The window ends before it begins.")
+    return every
 
 
 def _refuse_wider(
