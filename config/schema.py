@@ -22,6 +22,7 @@ _ALWAYS = {
     "404": "Nobody here knows it, or this person may not see it.",
     "405": "This address does not do that.",
     "406": "Only JSON is answered.",
+    "422": "The books do not allow it; the sentence has the numbers and the way out.",
     "429": "Too many tries.",
     "503": "The books are busy; nothing was written. Retry-After says when to send it again.",
 }
@@ -29,7 +30,6 @@ _WRITING = {
     "409": "The same id with other contents, one undone since, or a row that is still used.",
     "413": "Too large.",
     "415": "Only JSON is read.",
-    "422": "The books do not allow it; the sentence has the numbers and the way out.",
 }
 _TOLD = ("ActRequest", "PartRequest", "TallyRequest")
 _METHODS = ("get", "post", "patch", "put", "delete")

@@ -15,6 +15,7 @@ from rest_framework.views import APIView
 from grow import clock
 from grow.acts import HEADERS, device
 from grow.edge import may_tell
+from grow.errors import Refusal
 from grow.rest import DayAsked, body, refuse_unknown, who
 
 from .epcis.reading import read_document
@@ -95,14 +96,14 @@ class TakenSerializer(serializers.Serializer):
 class Received(APIView):
     """What a supplier's EPCIS 2.0 document says it shipped, as goods in: a receipt for each lot
     under the supplier's lot number; all of it, or nothing. The same shipment told again changes
-    nothing, so it needs no Idempotency-Key. 422 where nothing was recorded for a reason."""
+    nothing, so it needs no Idempotency-Key. Where it is refused the facts say as much as an answer."""
 
     @extend_schema(
         operation_id="receive_epcis",
         tags=["acts"],
         parameters=_DEVICE,
         request=ShipmentSerializer,
-        responses={200: TakenSerializer, 422: TakenSerializer},
+        responses=TakenSerializer,
     )
     def post(self, request: Request) -> Response:
         person = who(request)
@@ -125,6 +126,10 @@ class Received(APIView):
             device=device(request),
         )
         outcome = taken.outcome
+        refused = [
+            *(bad.sentence for bad in outcome.bads),
+            *(fault.sentence for fault in outcome.faults),
+        ]
         said = {
             "recorded": outcome.recorded,
             "lots": [
@@ -138,8 +143,10 @@ class Received(APIView):
                 for one in found.shipped
             ],
             "unknown": taken.unknown,
-            "refused": [bad.sentence for bad in outcome.bads]
-            + [fault.sentence for fault in outcome.faults],
+            "refused": refused,
             "passed_over": found.passed_over,
         }
-        return Response(said, status=200 if outcome.good else 422)
+        if not outcome.good:
+            why = [*refused, *(f"Nothing here is called {one}." for one in taken.unknown)]
+            raise Refusal("nothing_received", f"Nothing was received. {' '.join(why)}", **said)
+        return Response(said)

@@ -8,7 +8,6 @@ import json
 from typing import Any
 
 from django.contrib import messages
-from django.core.exceptions import PermissionDenied
 from django.core.files.uploadedfile import UploadedFile
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.http.response import HttpResponseBase
@@ -117,9 +116,6 @@ def _person(request: HttpRequest) -> Person:
 
 def epcis_in_page(request: HttpRequest) -> HttpResponseBase:
     """A supplier's file: tried first, then recorded. What its products are here is asked once."""
-    person = _person(request)
-    if not roles.may(person, INPUT):
-        raise PermissionDenied("Goods in from suppliers are not among your tasks.")
     with clock.one_zone():
         if request.method != "POST":
             return _show(request, {})
@@ -246,5 +242,12 @@ def _show(request: HttpRequest, more: dict[str, Any]) -> HttpResponseBase:
 
 EPCIS_PAGES = [
     Page("epcis/", "epcis", "For others’ systems", None, epcis_page, may=may_give),
-    Page("goods-in/file/", "epcis_in", "Goods in from a file", "grow.add_event", epcis_in_page),
+    Page(
+        "goods-in/file/",
+        "epcis_in",
+        "Goods in from a file",
+        None,
+        epcis_in_page,
+        may=lambda person: roles.may(person, INPUT),
+    ),
 ]

@@ -558,7 +558,9 @@ def test_by_api_it_is_tried_refused_and_received(inputs: Farm) -> None:
         return answer.status_code, answer.json()
 
     status, said = post()
-    assert (status, list(said["unknown"])) == (422, ["09521234543220"])
+    assert (status, said["code"]) == (422, "nothing_received")
+    assert "Nothing here is called 09521234543220." in said["sentence"]
+    assert list(said["facts"]["unknown"]) == ["09521234543220"]
     products = {"09521234543220": "Red frill seed"}
     assert post(products=products, dry_run=True)[1]["recorded"] is False
     status, said = post(products=products)
