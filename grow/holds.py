@@ -158,10 +158,10 @@ def place_holds(reasons: dict[int, str], event: Event) -> int:
     """Hold these lots (id → why) and everything below each, from when the books were told:
     only then could anything be stopped. A lot already held by this event stays so. Returns how
     many holds were added."""
-    why: dict[int, str] = {}
-    for root, reason in reasons.items():
-        for lot in sorted(lineage.below([root])):
-            why.setdefault(lot, reason if lot == root else f"{INHERITED}{reason}")
+    why = {
+        lot: reasons[root] if lot == root else f"{INHERITED}{reasons[root]}"
+        for lot, root in lineage.first_above(reasons).items()
+    }
     have = set(Hold.objects.filter(began_by=event, lot__in=why).values_list("lot_id", flat=True))
     new = [
         Hold(lot_id=lot, began_by=event, began_at=event.recorded_at, reason=why[lot][:300])

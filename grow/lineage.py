@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from itertools import chain
@@ -129,6 +130,25 @@ def below(roots: Iterable[int], *, composition: bool = False) -> set[int]:
 def above(roots: Iterable[int], *, composition: bool = False) -> set[int]:
     """Ids of the lots and of everything that they came from or that touched them."""
     return _walk("up", roots, composition)
+
+
+def first_above(roots: Iterable[int]) -> dict[int, int]:
+    """Lot → the first of these roots, in their order, that it is or came from, of all that is
+    below them: one walk for however many."""
+    roots = list(roots)
+    children: dict[int, list[int]] = defaultdict(list)
+    edges = "grow_lineage e WHERE e.parent_id = t.id AND e.cleared_by_id IS NULL"
+    for parent, child in each(sorted(below(roots)), "t.id, e.child_id", edges):
+        children[parent].append(child)
+    first: dict[int, int] = {}
+    for root in roots:
+        open_ = [root]
+        while open_:
+            lot = open_.pop()
+            if lot not in first:
+                first[lot] = root
+                open_ += children[lot]
+    return first
 
 
 def ancestors(ids: Iterable[int]) -> list[tuple[int, int]]:

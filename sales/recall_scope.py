@@ -91,7 +91,7 @@ def join(entry: Entry, recall: Recall, found: Mapping[int, Joins]) -> list[Recal
     new = {lot: joins for lot, joins in found.items() if lot not in have}
     codes = dict(Lot.objects.filter(pk__in=new).values_list("pk", "code"))
     rows: dict[int, Joins] = dict(new)
-    for lot, root in _first_above(new).items():
+    for lot, root in lineage.first_above(sorted(new)).items():
         if lot not in have:
             late = new[root].how == RecallLot.How.LATE
             made = RecallLot.How.LATE if late else RecallLot.How.MADE
@@ -114,21 +114,6 @@ def join(entry: Entry, recall: Recall, found: Mapping[int, Joins]) -> list[Recal
     )
     hold(entry, recall)
     return joined
-
-
-def _first_above(roots: Iterable[int]) -> dict[int, int]:
-    """Lot → the first of these roots that it came from, of all that is below them: one walk."""
-    roots = sorted(roots)
-    below = _edges_below(lineage.below(roots))
-    first: dict[int, int] = {}
-    for root in roots:
-        open_ = [root]
-        while open_:
-            for lot in below[open_.pop()]:
-                if lot not in first:
-                    first[lot] = root
-                    open_.append(lot)
-    return first
 
 
 def reason_of(recall: Recall) -> str:
@@ -291,22 +276,16 @@ def narrow(entry: Entry, recall: Recall, lots: Iterable[Lot], reason: str) -> se
 
 def _reached(stay: set[int], inside: set[int], barred: set[int]) -> set[int]:
     """What the roots that stay lead to within the list, not by way of what is barred."""
-    below = _edges_below(inside)
+    below: dict[int, set[int]] = defaultdict(set)
+    edges = Lineage.objects.filter(parent__in=inside, child__in=inside, cleared_by=None)
+    for parent, child in edges.values_list("parent_id", "child_id"):
+        below[parent].add(child)
     found, open_ = set(stay), list(stay)
     while open_:
         new = below[open_.pop()] - found - barred
         found |= new
         open_ += new
     return found
-
-
-def _edges_below(inside: set[int]) -> dict[int, set[int]]:
-    """Parent → children, of the edges among these lots."""
-    below: dict[int, set[int]] = defaultdict(set)
-    edges = Lineage.objects.filter(parent__in=inside, child__in=inside, cleared_by=None)
-    for parent, child in edges.values_list("parent_id", "child_id"):
-        below[parent].add(child)
-    return below
 
 
 def _let_go(entry: Entry, recall: Recall, out: Iterable[int]) -> None:

@@ -127,6 +127,11 @@ def account(outlet: Outlet, month: dt.date) -> Account:
     return found
 
 
+def as_it_stands(outlet: Outlet, first: dt.date) -> Account:
+    """What would be issued now of a month, without what is on no statement."""
+    return _stands(outlet, first, *stated(outlet, first))
+
+
 def stated(outlet: Outlet, first: dt.date) -> tuple[Statement | None, Statement | None]:
     """The statement of a month, and the last of those before it."""
     own = Statement.objects.filter(outlet=outlet, month__lte=_number(first))

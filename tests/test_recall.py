@@ -733,6 +733,23 @@ def test_who_is_tied_to_an_outlet_sees_no_recall(story: Story, path: str) -> Non
 # --- by the forms of every act -------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("verb", ["open_recall", "hold"])
+def test_many_suspects_are_stopped_by_as_many_questions_as_few(story: Story, verb: str) -> None:
+    farm = story.farm
+    crates = [farm.cut(500, crop=farm.lettuce) for _ in range(9)]
+    runs = [farm.pack([crate], packs=2) for crate in crates]
+    told = {"reason": "glass"} if verb == "hold" else {"kind": "recall", "hazard": "glass"}
+
+    def asked(lots: list[Lot]) -> int:
+        with CaptureQueriesContext(connection) as seen:
+            farm.tell(verb, lots=lots, **told)
+        return len(seen)
+
+    few = asked(crates[:1])
+    assert asked(crates[1:]) == few
+    assert held(*crates, *runs)
+
+
 def test_each_step_by_its_form(story: Story) -> None:
     """What needs a recall before it, in order, as a browser would send it."""
     farm = story.farm

@@ -11,7 +11,7 @@ from grow.errors import Conflict, Refusal
 from grow.ledger import Entry, operation
 from grow.models import Movement
 from sales.models import Money, Outlet, Statement
-from sales.statements import account, to_keep
+from sales.statements import as_it_stands, to_keep
 
 
 @operation(says="statement issued", slot=23, gate_=gate.ALONE, can_cancel=False)
@@ -67,5 +67,5 @@ def _state(entry: Entry, outlet: Outlet, first: dt.date) -> None:
         outlet=outlet,
         month=first.year * 100 + first.month,
         up_to=last or 0,
-        stated=to_keep(account(outlet, first)),
+        stated=to_keep(as_it_stands(outlet, first)),
     )
