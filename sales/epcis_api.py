@@ -96,7 +96,8 @@ class TakenSerializer(serializers.Serializer):
 class Received(APIView):
     """What a supplier's EPCIS 2.0 document says it shipped, as goods in: a receipt for each lot
     under the supplier's lot number; all of it, or nothing. The same shipment told again changes
-    nothing, so it needs no Idempotency-Key. Where it is refused the facts say as much as an answer."""
+    nothing, so it needs no Idempotency-Key. Where it is refused the facts say as much as an
+    answer."""
 
     @extend_schema(
         operation_id="receive_epcis",
