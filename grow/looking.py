@@ -22,7 +22,7 @@ from django.utils.html import escape, format_html
 from django.utils.safestring import SafeString
 
 from . import clock, codes
-from .errors import NotKnown, Refusal
+from .errors import Refusal
 from .flat import download
 from .models import Basis, Person
 from .wording import amount
@@ -272,8 +272,7 @@ def page(
             context["has_picture"] = found and any(part.picture for part in found.sections)
         except Refusal as refusal:
             context |= {"refusal": refusal, "nearest": _nearest(refusal)}
-            # an unknown name is a slip in the question, not a page that is not there
-            status = 422 if isinstance(refusal, NotKnown) else refusal.status
+            status = refusal.status
         context["questions"] = [(q, asked[q.name]) for q in questions if not q.seldom]
         context["seldom"] = [(q, asked[q.name]) for q in questions if q.seldom]
         context["seldom_asked"] = any(text for _, text in context["seldom"])

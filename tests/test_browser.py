@@ -175,8 +175,8 @@ def test_without_scripts_a_cut_can_still_be_typed(people, page, live_server):
     plain.close()
 
 
-#: Sheets of codes, to be printed.
-_PDF = ("pack_codes", "send_codes")
+#: Papers, to be printed.
+_PDF = ("pack_codes", "send_codes", "tonight")
 
 
 def addresses() -> list[str]:

@@ -513,6 +513,14 @@ def test_their_notes_and_papers_are_as_if_they_were_not(chef: Chef) -> None:
     chef.told_clean()
 
 
+def test_a_lot_of_theirs_is_not_found_by_any_trace(chef: Chef) -> None:
+    theirs = chef.world.other["run"].code
+    for url in (reverse("trace"), reverse("admin:trace")):
+        for code in (theirs, "R26061-99-A"):  # and nor is one that there never was
+            assert chef.ask("GET", url, {"code": code})[0] == 404
+    chef.told_clean()
+
+
 def test_of_one_name_that_both_gave_the_chef_means_the_kitchens(chef: Chef) -> None:
     world = chef.world
     for run in (world.own["run"], world.other["run"]):

@@ -81,9 +81,13 @@ class Table:
 
 
 def flat(own: Sequence[Ask]) -> Iterator[Column]:
-    """Arguments as columns: records and tallies by their parts."""
+    """Arguments as columns: records and tallies by their parts. A record that says no more than the
+    act's other arguments do is left to them."""
+    single = {ask.name for ask in own if ask.what not in ("group", "tally")}
     for ask in own:
         if ask.what == "group":
+            if single.issuperset(part.name for part in ask.parts):
+                continue
             yield from (Column(part.name, part, ask) for part in ask.parts)
         elif ask.what == "tally":
             assert ask.model is not None
