@@ -170,7 +170,7 @@ def day_in(text: str) -> dt.date | None:
     for form in _OF_THE_YEAR:
         with suppress(ValueError):
             # with a leap year, or 29 February is never read
-            read = dt.datetime.strptime(f"{text} 2000", f"{form} %Y").date()  # noqa: DTZ007
+            read = dt.datetime.strptime(f"{text} 2000", f"{form} %Y").date()  # noqa: DTZ007  (the same)
             return _last(read, today)
     return None
 

@@ -43,7 +43,7 @@ def made_once(name: str, make: Callable[[], Made], now: Callable[[Made], object]
     if not on_sqlite():
         return make()
     if put_back(name):
-        made: Made = copy.deepcopy(_made[name])  # type: ignore[assignment]
+        made: Made = copy.deepcopy(_made[name])  # type: ignore[assignment]  # what make() gave
         clock.play(now(made))
         return made
     made = make()
