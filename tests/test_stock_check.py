@@ -279,7 +279,7 @@ def test_a_scanner_alone_counts_a_store(people, page, live_server, orm) -> None:
 
     scanned(people.crate.code.lower(), "2.95", people.run.code, "13")
     assert violations(page) == []
-    page.locator("#id_scan").focus()
+    page.evaluate("document.activeElement.blur()")  # as a tap beside the field does
     scanned(RECORD)
     assert "1 / 14" not in page.inner_text("main")
     event = orm(lambda: Event.objects.get(kind="count"))

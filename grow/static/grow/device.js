@@ -23,15 +23,7 @@
         pin.inputMode = "none"; // the keys are on the page; a keyboard still works
     }
 
-    /* A scanner types into nothing when the field has lost the cursor. */
-    const badge = document.getElementById("id_badge");
-    if (badge) {
-        document.addEventListener("keydown", (event) => {
-            const free = !event.target.closest("input, button, a");
-            if (free && event.key.length === 1 && !event.ctrlKey && !event.metaKey && !event.altKey) badge.focus();
-        });
-        return;
-    }
+    if (document.getElementById("id_badge")) return; // nobody is signed in yet
 
     const next = document.getElementById("logout-form");
     const token = next && next.querySelector("input[name=csrfmiddlewaretoken]");
