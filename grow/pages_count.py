@@ -22,6 +22,7 @@ from .errors import Conflict, NotKnown, Refusal
 from .finding import rows_called
 from .forms import kilograms
 from .models import ENDS, SOURCES, STRICT, Event, Holding, Lot, LotKind, Person, Place, Unit
+from .offers import natural
 from .page import Page, Way, new_id
 from .queries import trusted_since
 from .wording import amount
@@ -175,7 +176,8 @@ def places_of(person: Person) -> list[Place]:
     full = set(
         Holding.objects.filter(quantity__gt=0, lot__kind__in=STRICT).values_list("place", flat=True)
     )
-    return [place for place in rows.order_by("name") if place.pk in full or place.kind in _KEEP]
+    found = [place for place in rows if place.pk in full or place.kind in _KEEP]
+    return sorted(found, key=lambda place: natural(place.name))
 
 
 _KEEP = ("store", "shop", "kitchen", "quarantine")

@@ -27,6 +27,7 @@ from .models import (
     PlaceKind,
     alive,
 )
+from .offers import natural
 from .queries import stocks
 
 #: How the books' own entries, and those that follow from a correction, are called.
@@ -109,7 +110,7 @@ def stock(
         )
         for (a, b), n in sorted(here.items())
     ]
-    return sorted(out, key=lambda r: (r.place.casefold(), r.use_by or dt.date.max))
+    return sorted(out, key=lambda r: (natural(r.place.casefold()), r.use_by or dt.date.max))
 
 
 def _places(person: Person, place: Place | None) -> dict[int, Place]:

@@ -126,7 +126,7 @@ def plain(one: Common) -> dict[str, Any]:
     """As JSON and CSV: counts, how many times as often (null where none of the rest has it), and
     the chance."""
     return {
-        "shared": "; ".join(f"{what} {name}" for what, name, _ in one.shared),
+        "shared": "; ".join(_called(one)),
         "code": next((code for _, _, code in one.shared if code), ""),
         "complained": one.complained,
         "of": one.of,
@@ -137,8 +137,16 @@ def plain(one: Common) -> dict[str, Any]:
     }
 
 
+def _called(one: Common) -> list[str]:
+    """“tower Tower 3”, but “Water in Tank 1” alone, which says what it is."""
+    return [
+        name if name.casefold().startswith(f"{what} in ") else f"{what} {name}"
+        for what, name, _ in one.shared
+    ]
+
+
 def _row(one: Common) -> dict[str, Any]:
-    names = [f"{what} {name}" for what, name, _ in one.shared]
+    names = _called(one)
     more = f" and {len(names) - _NAMED} more that always go with it" if names[_NAMED:] else ""
     return plain(one) | {
         "shared": "; ".join(names[:_NAMED]) + more,

@@ -12,6 +12,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from django.core.exceptions import PermissionDenied
+from django.db.models import Exists, OuterRef
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseRedirect, QueryDict
 from django.http.response import HttpResponseBase
 from django.template.response import TemplateResponse
@@ -23,10 +24,22 @@ from grow.asks import READ, Ask
 from grow.edge import tell
 from grow.errors import Conflict, Refusal
 from grow.flows import EATEN
-from grow.models import Business, Event, Lot, LotKind, Person
+from grow.models import (
+    Business,
+    Event,
+    Hold,
+    Holding,
+    Lot,
+    LotKind,
+    Person,
+    PlaceKind,
+    SignOff,
+)
+from grow.models.ledger import Unit
 from grow.page import Page, new_id
 from grow.pages import SIGNED
 from grow.pages_who import refuse_unsigned
+from grow.signing import unfit
 from grow.wording import amount
 
 from . import readings, recall_scope, recall_words, recalls, trace
@@ -206,7 +219,7 @@ def _meant(person: Person, asked: Mapping[str, str]) -> dict[str, Any]:
 def _made(lots: Iterable[Any]) -> str:
     packs = sum(lot.balance.made for lot in lots if lot.kind == "pack")
     grams = sum(lot.balance.made for lot in lots if lot.kind in EATEN and lot.kind != "pack")
-    said = [f"{packs} packs made"] if packs else []
+    said = [f"{amount(packs, Unit.EACH, kind=LotKind.PACK)} made"] if packs else []
     return ", ".join([*said, *([f"{amount(grams, 'g')} cut or bought in"] if grams else [])])
 
 
@@ -355,6 +368,12 @@ _PRESSES = {
 # --- what is shown -------------------------------------------------------------------------------
 
 
+def _approved(state: State) -> str:
+    """By whom and when notices were approved last."""
+    last = max((n.approved_by for n in state.notices.values()), key=lambda e: e.pk, default=None)
+    return f"Approved by {last.recorded_by}, {clock.said(last.recorded_at)}." if last else ""
+
+
 def _show(
     request: HttpRequest, person: Person, recall: Recall, refusal: Refusal | None
 ) -> HttpResponseBase:
@@ -372,7 +391,8 @@ def _show(
         "business": business,
         "new": new,
         "seen": recall_words.digest(drafts),
-        "approved": bool(state.notices),
+        "approved": _approved(state),
+        "unfit": unfit(person, SignOff.Task.NOTICES, clock.local(clock.now()).date()),
         "point_of_sale": recall_words.POINT_OF_SALE in state.notices,
         "by_pin": bool(person.pin),
         "by": BY,
@@ -530,16 +550,48 @@ def notices_pdf(request: HttpRequest, number: str) -> HttpResponseBase:
 
 
 def to_it(person: Person, event: Event, made: list[Lot]) -> list[tuple[str, str]]:
-    """From the entry that opened a recall to its page."""
+    """From the entry that opened a recall to its page; from a complaint to where it came from, and
+    to what stops it."""
+    if event.kind == "complain":
+        way = [("Trace it", _trace_of(event.complaint))]
+        return way + way_to_stop(person, event.complaint)
     if event.kind != "open_recall" or not may_look(person):
         return []
     return [("To the recall", reverse("admin:recall", args=[event.recall.number]))]
 
 
+def way_to_stop(person: Person, complaint: Complaint) -> list[tuple[str, str]]:
+    return [("Stop it", _open_of(complaint))] if roles.may(person, "open_recall") else []
+
+
+def stopped_here(person: Person) -> dict[str, Any]:
+    """What somebody may touch who reads no recall: what is stopped where they work, as its label
+    says it. Quarantine is where it belongs."""
+    rows = scope.seen(Holding.objects.filter(quantity__gt=0, place__kind__in=_TOUCHED), person)
+    held = rows.filter(Exists(Hold.objects.filter(lot=OuterRef("lot"), ended_by=None)))
+    found = list(held.select_related("lot", "place").order_by("place", "lot")[: _STOPPED_SHOWN + 1])
+    return {
+        "stopped_here": [
+            {
+                "code": h.lot.code,
+                "says": f"{amount(h.quantity, h.lot.unit, kind=h.lot.kind)} {h.lot.title}",
+                "place": h.place.name,
+            }
+            for h in found[:_STOPPED_SHOWN]
+        ],
+        "stopped_more": len(found) > _STOPPED_SHOWN,
+    }
+
+
+_STOPPED_SHOWN = 8
+_TOUCHED = (PlaceKind.STORE, PlaceKind.PACKHOUSE, PlaceKind.SHOP, PlaceKind.KITCHEN)
+
+
 def leads(person: Person) -> dict[str, Any]:
-    """What the start page says to the lead and the manager: what is open, and what is due."""
+    """What the start page says: to the lead and the manager what is open, and what is due; to all
+    others what is stopped where they work."""
     if not may_look(person):
-        return {}
+        return stopped_here(person)
     open_ = Recall.objects.filter(closed_by=None).order_by("-event")
     return {
         "recalls_open": [(r.number, r.noun, r.hazard) for r in open_[:5]],

@@ -167,7 +167,7 @@ class State:
                     unit = lot.kind if lot.unit == Unit.EACH else lot.unit
                     by_unit[unit] = by_unit.get(unit, 0) + here.quantity
         return ", ".join(
-            f"{n} packs" if unit == "pack" else amount(n, unit)
+            amount(n, Unit.EACH, kind=unit) if unit == "pack" else amount(n, unit)
             for unit, n in sorted(by_unit.items())
         )
 

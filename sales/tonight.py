@@ -122,7 +122,9 @@ def _whom(business: Business) -> list[str]:
         ("Ourselves, at night", business.name, business.out_of_hours),
     )
     return [
-        f"{who}: {', '.join(filter(None, (name, number)))}" if number else f"{who}: not told"
+        f"{who}: {', '.join(filter(None, (name, number)))}"
+        if number
+        else f"{who}: no number is recorded"
         for who, name, number in told
     ]
 

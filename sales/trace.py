@@ -90,8 +90,10 @@ class Trace:
     def notice(self) -> str:
         """What may be said of notices: never that a lot is safe."""
         when = clock.local(self.as_of)
-        if any(i in self.held for i in (*self.roots, *self.down)):
+        if any(i in self.held for i in self.roots):
             return f"Held here as of {when:%H:%M on %d %b %Y}; see which below."
+        if any(i in self.held for i in self.down):
+            return f"Some of what became of it is held here as of {when:%H:%M on %d %b %Y}."
         return f"No notice recorded here as of {when:%H:%M on %d %b %Y}."
 
     def as_json(self) -> dict[str, Any]:

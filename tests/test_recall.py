@@ -20,10 +20,11 @@ from grow import gate
 from grow.credentials import may_set
 from grow.errors import Refusal
 from grow.faults import faults
-from grow.models import Business, Hold, Lot, Person, SignOff
+from grow.models import Business, Hold, Lot, Person, Place, SignOff
 from sales import recall_words, recalls
 from sales.models import Complaint, Drill, Notice, Recall, RecallLot, RecallStep
 from sales.operations import CameBack
+from sales.pages_recall import to_it
 from tests.farm import Crate, Farm, Line, Taken
 
 pytestmark = pytest.mark.django_db
@@ -692,6 +693,50 @@ def test_a_complaint_is_kept_until_it_is_answered(story: Story) -> None:
     complaint.refresh_from_db()
     assert complaint.answered_by
     assert story.refused("put_right", complaint=complaint, done="again") == "already_answered"
+
+
+def test_whoever_handles_what_is_stopped_reads_so_where_they_start(story: Story) -> None:
+    """Neither a packer nor a cook reads recalls; both have the bags in their hands."""
+    code = story.run.code
+
+    def start(role: str, *places: Place) -> str:
+        person = Person.objects.create_user(f"{role}{Person.objects.count()}", is_staff=True)
+        person.groups.add(Group.objects.get(name=role))
+        person.places.set(places)
+        client = Client()
+        client.force_login(person)
+        page = client.get("/").content.decode()
+        return page.partition('class="stopped-here"')[2].partition("</div>")[0]
+
+    assert start("packer") == ""
+    story.open()
+    kitchen = start("chef", story.farm.kitchen_place)
+    assert "Stopped: do not sell, use or send." in kitchen
+    assert f'8 packs Salad bag 120 g <span class="code">{code}</span>, Kitchen' in kitchen
+    assert kitchen.count("<li>") == 1
+    assert start("packer").count(code) == 3
+    story.farm.tell(
+        "move",
+        lot=story.run,
+        quantity=8,
+        from_place=story.farm.kitchen_place,
+        to_place=story.farm.quarantine,
+    )
+    assert start("chef", story.farm.kitchen_place, story.farm.shop_place).count("<li>") == 1
+
+
+def test_a_complaint_leads_to_its_trace_and_to_the_press_that_stops_it(story: Story) -> None:
+    farm = story.farm
+    told = farm.tell("complain", happened="glass in it", product=farm.bag, date=farm.today)
+    asked = f"product={farm.bag.code}&date={farm.today}"
+    assert to_it(farm.grower, told, []) == [
+        ("Trace it", f"/trace/?{asked}"),
+        ("Stop it", f"/recalls/open/?{asked}"),
+    ]
+    told = farm.tell("complain", happened="a stone", lot=story.run)
+    packer = Person.objects.create_user("bram", is_staff=True)
+    packer.groups.add(Group.objects.get(name="packer"))
+    assert to_it(packer, told, []) == [("Trace it", f"/trace/?code={story.run.code}")]
 
 
 def test_a_page_of_more_lots_and_customers_asks_no_more_questions(story: Story) -> None:

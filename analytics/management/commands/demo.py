@@ -18,7 +18,7 @@ from analytics.demo import stories
 from analytics.demo.play import is_played, play
 from analytics.demo.scenario import scenario
 from analytics.demo.tables import accounts, pin
-from grow import clock
+from grow import clock, seal
 from grow.models import Event
 
 FILE = "demo.sqlite3"
@@ -115,6 +115,7 @@ class Command(BaseCommand):
         )
         took = time.monotonic() - started
         self.stdout.write(f"{Event.objects.count()} entries in {took:.0f} s.")
+        self.stdout.write(f"{len(seal.seal())} days that are over are sealed.")
         connection.close()  # the next one writes through again
 
     def _tell_stories(self) -> None:
