@@ -3,6 +3,7 @@
 The database is the one that DATABASE_URL names, else a SQLite file: the same tests run on both.
 """
 
+import os
 import shutil
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -36,6 +37,17 @@ hypothesis_settings.register_profile("project", deadline=None, print_blob=True)
 hypothesis_settings.load_profile("project")
 
 
+#: Both databases' runs go side by side, as in .ci/run: what asks no database is seen in that of
+#: PostgreSQL, which has no browser to wait for; and a browser that two runs left without breath is
+#: asked once more, and its test named.
+SIDE_BY_SIDE = "TESTS_SIDE_BY_SIDE" in os.environ
+
+
+def _asks_a_database(item: pytest.Item) -> bool:
+    asked = {"db", "transactional_db", "live_server"} & {*getattr(item, "fixturenames", ())}
+    return bool(asked or item.get_closest_marker("django_db"))
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """A test that cannot be true here is skipped by name, never silently left out."""
     on_postgres = settings.DATABASES["default"]["ENGINE"].endswith("postgresql")
@@ -45,12 +57,17 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         if "page" in getattr(item, "fixturenames", ()):
             item.add_marker(pytest.mark.browser)
             item.add_marker(pytest.mark.once)
+            if SIDE_BY_SIDE:
+                item.add_marker(pytest.mark.flaky(reruns=1))
         if item.get_closest_marker("browser") and CHROMIUM is None:
             item.add_marker(pytest.mark.skip(reason="Chromium is not installed"))
         if item.get_closest_marker("postgres") and not on_postgres:
             item.add_marker(pytest.mark.skip(reason="true only on PostgreSQL; this is SQLite"))
-        if item.get_closest_marker("once") and on_postgres:
-            item.add_marker(pytest.mark.skip(reason="no database changes it; seen on SQLite"))
+        if item.get_closest_marker("once"):
+            here = "PostgreSQL" if SIDE_BY_SIDE and not _asks_a_database(item) else "SQLite"
+            if here != ("PostgreSQL" if on_postgres else "SQLite"):
+                reason = f"no database changes it; seen on {here}"
+                item.add_marker(pytest.mark.skip(reason=reason))
         if item.get_closest_marker("sqlite") and on_postgres:
             item.add_marker(pytest.mark.skip(reason="true only on SQLite; this is PostgreSQL"))
 
