@@ -3,6 +3,11 @@
 Each way of growing (a crop, planted in one period on one tier) uses site-days and nursery cells
 period by period and gives grams; products sell grams up to a demand and at least what was promised.
 Sites are whole in the greenhouse and fractions here: round the answer, the money hardly moves.
+
+A plan begins with empty towers unless told otherwise: what stands already is a way that uses no
+nursery, with at_most the sites it stands on. For a year that repeats, let a way that stands over
+the end go on in the first periods. Twelve months solve in a tenth of a second; 52 weeks of eleven
+crops on five tiers, some 3000 ways, take two.
 """
 
 from __future__ import annotations
