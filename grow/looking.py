@@ -261,7 +261,7 @@ def page(
         }
         status = 200
         try:
-            _refuse_unreadable(asked)
+            refuse_unreadable(asked)
             found = answer(person, asked)
             if found is not None and request.GET.get("as") == "csv":
                 return download(found.file, found.columns, found.rows)
@@ -281,7 +281,8 @@ def page(
     return TemplateResponse(request, "grow/looking.html", context, status=status)
 
 
-def _refuse_unreadable(asked: Mapping[str, str]) -> None:
+def refuse_unreadable(asked: Mapping[str, str]) -> None:
+    """Of a question's texts. Raises Refusal."""
     for text in asked.values():
         if "\0" in text or len(text) > LONGEST:
             refusal = Refusal(
@@ -308,5 +309,6 @@ __all__ = [
     "Section",
     "Table",
     "page",
+    "refuse_unreadable",
     "traced",
 ]

@@ -32,6 +32,7 @@ from grow.rest import (
 )
 from sales import printers
 from sales.epcis_api import Given, Received
+from sales.evidence_api import EvidenceOf
 from sales.models import (
     DecisionCard,
     DeliveryNote,
@@ -545,6 +546,7 @@ def urls() -> list[URLPattern]:
         path("recalls/", Recalls.as_view(), name="recalls"),
         path("recalls/<str:number>/", RecallOf.as_view(), name="recall"),
         path("complaints/", Complaints.as_view(), name="complaints"),
+        path("evidence/", EvidenceOf.as_view(), name="evidence"),
         path("epcis/", Given.as_view(), name="epcis"),
         path("epcis/received/", Received.as_view(), name="epcis-received"),
         path("statement/", StatementOf.as_view(), name="statement"),

@@ -183,10 +183,17 @@ def _failed_and_missing_checks(family: _Family) -> Iterable[Gap]:
 
 def _stays(family: _Family) -> dict[int, tuple[dt.datetime, dt.datetime]]:
     """Store, shop or kitchen → from when until when any of the lots lay there."""
-    cold = (PlaceKind.STORE, *OUTLETS)
-    places = {p.id for p in family.flows.places.values() if p.kind in cold}
-    lots = [i for i in family.all if places & family.flows.lots[i].reached.keys()]
-    stays: dict[int, tuple[dt.datetime, dt.datetime]] = {}
+    return stays(family.flows, family.all, (PlaceKind.STORE, *OUTLETS))
+
+
+def stays(
+    flows: Flows, ids: Iterable[int], kinds: Iterable[str]
+) -> dict[int, tuple[dt.datetime, dt.datetime]]:
+    """Place of these kinds → from when until when any of the lots lay there."""
+    wanted = set(kinds)
+    places = {p.id for p in flows.places.values() if p.kind in wanted}
+    lots = [i for i in ids if places & flows.lots[i].reached.keys()]
+    found: dict[int, tuple[dt.datetime, dt.datetime]] = {}
     for a, b, raw in each(
         lots,
         "m.from_place_id, m.to_place_id, e.placed_at",
@@ -194,14 +201,14 @@ def _stays(family: _Family) -> dict[int, tuple[dt.datetime, dt.datetime]]:
     ):
         at = moment(raw)
         for place in {a, b} & places:
-            start, end = stays.get(place, (at, at))
-            stays[place] = min(start, at), max(end, at)
+            start, end = found.get(place, (at, at))
+            found[place] = min(start, at), max(end, at)
     now = clock.now()
     for i in lots:
-        for h in family.flows.lots[i].here:
-            if h.place.id in stays and h.quantity > 0:
-                stays[h.place.id] = stays[h.place.id][0], max(now, stays[h.place.id][1])
-    return stays
+        for h in flows.lots[i].here:
+            if h.place.id in found and h.quantity > 0:
+                found[h.place.id] = found[h.place.id][0], max(now, found[h.place.id][1])
+    return found
 
 
 # --- sales that name no lot -----------------------------------------------------------------
@@ -395,4 +402,4 @@ def _unbounded(family: _Family) -> Iterable[Gap]:
             yield Gap("unbounded", f"Alongside: {one.says}.")
 
 
-__all__ = ["Gap", "find", "held", "name"]
+__all__ = ["Gap", "find", "held", "name", "stays"]

@@ -19,6 +19,7 @@ from sales.pages_cards import CARD_PAGES
 from sales.pages_common import COMMON_PAGES
 from sales.pages_door import DOOR_PAGES, unknown_says, warmth_says
 from sales.pages_epcis import EPCIS_PAGES
+from sales.pages_evidence import EVIDENCE_PAGES
 from sales.pages_first import FIRST_PAGES
 from sales.pages_kitchen import KITCHEN_PAGES
 from sales.pages_labels import LABEL_PAGES
@@ -115,6 +116,7 @@ PAGES: list[Any] = [
     *COMMON_PAGES,
     *RECALL_PAGES,
     *TONIGHT_PAGES,
+    *EVIDENCE_PAGES,
     *EPCIS_PAGES,
     *LABEL_PAGES,
     *PRINT_PAGES,

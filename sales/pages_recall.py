@@ -19,8 +19,6 @@ from django.template.response import TemplateResponse
 from django.urls import reverse
 
 from grow import clock, devices, roles, scope
-from grow import readings as grown
-from grow.asks import READ, Ask
 from grow.edge import tell
 from grow.errors import Conflict, Refusal
 from grow.flows import EATEN
@@ -45,6 +43,7 @@ from grow.wording import amount
 from . import readings, recall_scope, recall_words, recalls, trace
 from .models import Complaint, Notice, Recall, RecallLot, RecallStep
 from .operations.recalling import BY, still_open
+from .pages_epcis import may_give
 from .print_form import PRINTS
 from .recall_pdf import pdf_of
 from .recalls import Customer, State
@@ -188,15 +187,7 @@ def _id(request: HttpRequest, refusal: Refusal | None) -> str:
 
 def _meant(person: Person, asked: Mapping[str, str]) -> dict[str, Any]:
     """The lots of a question, and what stopping them would stop."""
-    question: dict[str, Any] = {name: text for name, text in asked.items() if text}
-    if "date" in question:
-        question["date"] = READ["day"](Ask("date", "day"), question["date"], False)
-    if "entry" in question:
-        question["entry"] = READ["whole"](Ask("entry", "whole"), question["entry"], False)
-    for name, start in (("since", True), ("until", False)):
-        if name in question:
-            question[name] = grown.moment(question[name].replace("T", " "), name, start=start)
-    roots = readings.asked(person, **question)
+    roots = readings.asked(person, **readings.question(asked))
     # of a sowing in a window only what is cut from its plants there is stopped
     stopped = [lot for lot in roots.lots if lot in roots.named or lot.kind != LotKind.BATCH]
     ids = trace.ids_below(lot.pk for lot in stopped)
@@ -407,6 +398,7 @@ def _show(
         "still_open": "" if recall.is_mock else still_open(state),
         "places": _places(state),
         "hold_labels": _hold_labels(person, state),
+        "evidence_pack": _evidence(person, state),
         "may": {kind: roles.may(person, kind) for kind in _MAY},
         "drill": getattr(recall, "drill", None),
         "refusal": refusal,
@@ -510,6 +502,13 @@ def _hold_labels(person: Person, state: State) -> str:
     if state.recall.is_mock or not state.standing or not person.has_perm(PRINTS):
         return ""
     return f"{reverse('admin:hold_labels')}?event={state.recall.event_id}"
+
+
+def _evidence(person: Person, state: State) -> str:
+    """Where all that the books say of its lots is put into one file; empty where none is."""
+    if not state.standing or not may_give(person):
+        return ""
+    return f"{reverse('admin:evidence')}?{urlencode({'recall': state.recall.number})}"
 
 
 def _places(state: State) -> list[tuple[str, str]]:

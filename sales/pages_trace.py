@@ -14,8 +14,6 @@ from django.http.response import HttpResponseBase
 from django.urls import reverse
 
 from grow import clock, scope
-from grow import readings as grown
-from grow.asks import READ, Ask
 from grow.looking import NONE, Answer, Column, Question, Section, Table
 from grow.looking import page as looked
 from grow.models import GROWING, LotKind, Person, Place, PlaceKind, Thing, Unit
@@ -143,15 +141,8 @@ def _trace(person: Person, asked: Mapping[str, str]) -> Answer | None:
     if not any(asked.values()):
         return None
     told = {name: text for name, text in asked.items() if text}
-    question: dict[str, Any] = {**told}
-    if "date" in told:
-        question["date"] = READ["day"](Ask("date", "day"), told["date"], False)
-    if "entry" in told:
-        question["entry"] = READ["whole"](Ask("entry", "whole"), told["entry"], False)
-    for name, start in (("since", True), ("until", False)):
-        if name in told:
-            question[name] = grown.moment(told[name].replace("T", " "), name, start=start)
-    found = readings.traced(person, readings.asked(person, **question))
+    meant = readings.asked(person, **readings.question(told))
+    found = readings.traced(person, meant)
     return Answer(
         _sections(
             found,
@@ -159,7 +150,7 @@ def _trace(person: Person, asked: Mapping[str, str]) -> Answer | None:
             holds=may(person, "hold"),
             prints=person.has_perm(PRINTS),
             recalls=way_to_open(person, told),
-            gives=may_give(person),
+            gives=told if may_give(person) else None,
         ),
         file=f"trace-{found['lot']}",
         columns=readings.COLUMNS,
@@ -174,11 +165,11 @@ def _sections(
     holds: bool = False,
     prints: bool = False,
     recalls: Sequence[tuple[str, str]] = (),
-    gives: bool = False,
+    gives: Mapping[str, str] | None = None,
 ) -> list[Section]:
     """tied: of what is kept from this person nothing is said, not even that there is none; holds,
     prints: they are led to stopping it, to the labels of what is held; recalls: to a recall; gives:
-    to its history as a file for others."""
+    by this question to its history as files for others."""
     lots = found["lots"]
     affected = [*lots, *found["descendants"]]
     stopped = [lot for lot in affected if lot["held"]]
@@ -257,7 +248,7 @@ def _ways(
     *,
     holds: bool,
     prints: bool,
-    gives: bool,
+    gives: Mapping[str, str] | None,
 ) -> Iterable[tuple[str, str]]:
     """To stopping what was asked about, and with it all that was made from it; to the labels of
     what is stopped; to its history for others' systems."""
@@ -270,6 +261,7 @@ def _ways(
         yield "HOLD labels", _hold_labels(stopped[0]["code"])
     if gives and lots:
         codes = ", ".join(lot["code"] for lot in lots[:8])  # as many as are asked for at once
+        yield "Evidence pack", f"{reverse('admin:evidence')}?{urlencode(gives)}"
         yield "EPCIS", f"{reverse('admin:epcis')}?{urlencode({'code': codes})}"
 
 

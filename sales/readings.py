@@ -8,7 +8,9 @@ from typing import Any
 
 from django.db.models import QuerySet
 
+from grow import readings as grown
 from grow import scope
+from grow.asks import READ, Ask
 from grow.errors import NotKnown, Refusal
 from grow.finding import NAMED, rows_called
 from grow.models import Event, Lot, Person, Place, Thing, alive
@@ -58,6 +60,18 @@ def asked(
             raise _unclear("The window ends before it begins.")
         found = roots.at_place(_the(Place, place, person), since, until)
     return _seen(found, person)
+
+
+def question(told: Mapping[str, str]) -> dict[str, Any]:
+    """What `asked` takes, from a question as a page's form sends it. Raises Refusal."""
+    found: dict[str, Any] = {name: text for name, text in told.items() if text}
+    for name, kind in (("date", "day"), ("entry", "whole")):
+        if name in found:
+            found[name] = READ[kind](Ask(name, kind), found[name], False)
+    for name, start in (("since", True), ("until", False)):
+        if name in found:
+            found[name] = grown.moment(found[name].replace("T", " "), name, start=start)
+    return found
 
 
 def _own_code(code: str, person: Person) -> roots.Roots:
@@ -183,4 +197,4 @@ def flat(found: Mapping[str, Any]) -> Iterable[dict[str, Any]]:
             yield {"side": "alongside", **lot, "how": shared["says"]}
 
 
-__all__ = ["COLUMNS", "asked", "flat", "narrowed", "suspecting", "traced"]
+__all__ = ["COLUMNS", "asked", "flat", "narrowed", "question", "suspecting", "traced"]

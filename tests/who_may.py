@@ -117,6 +117,7 @@ API = """
     GET today                   | roles
     GET trace                   | roles
     GET epcis                   | manager lead
+    GET evidence                | manager lead
     POST epcis-received         | grower learner packer manager lead
     GET common-cause            | manager lead
     GET morning                 | grower learner packer manager lead
@@ -149,7 +150,7 @@ PAGES = """
     run_weights                                                | grower learner packer manager lead
     yields  waste  margin  thrown_away                         | grower manager
     statements  books  own_use  on_hand  common_cause          | manager lead
-    seals  seal_pdf  seal_text  epcis                          | manager lead
+    seals  seal_pdf  seal_text  epcis  evidence                | manager lead
     epcis_in                                     | grower learner packer manager lead
     kitchen                                                    | chef manager lead
     countersign                                   | grower packer chef shop manager lead

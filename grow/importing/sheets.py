@@ -294,3 +294,5 @@ def _write(cell: Any, value: Any) -> None:
     cell.value = float(value) if isinstance(value, Decimal) else value
     if isinstance(value, str):
         cell.data_type = "s"  # else a text that begins with = becomes a formula
+        # nor does it become one when somebody edits the cell
+        cell.quotePrefix = value.startswith(_FORMULA)
