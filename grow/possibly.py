@@ -156,17 +156,24 @@ def _on_one_shelf(shelf: _Shelf, targets: set[int]) -> dict[int, tuple[int, int]
         # what was rung up beyond all that stood there then is nobody's for sure: a wrong key, or
         # goods whose coming was told too late, so it may be of any lot that came later
         total = 0
+        sure_of: dict[int, int] = dict.fromkeys(targets & now.keys(), 0)
         for m, q in rung:
-            total = min(total + q, sum(one.by(m) for one in now.values()))
+            gone = {lot: one.by(m) for lot, one in now.items()}
+            everybody = sum(gone.values())
+            total = min(total + q, everybody)
+            # what came later was not what was rung up by then
+            for lot, least in sure_of.items():
+                sure_of[lot] = max(least, total - (everybody - gone[lot]))
         beyond = sum(q for _, q in rung) - total
         most = {lot: one.most for lot, one in now.items()}
-        for lot in targets & now.keys():
+        for lot, least in sure_of.items():
             one = now[lot]
             then = beyond + sum(q for m, q in rung if one.since is None or m >= one.since)
-            others = sum(most.values()) - most[lot]
+            if beyond:  # or was, and was told too late
+                least = max(0, total - sum(most.values()) + most[lot])
             # how many the others had is not known where a count saw them together with it
             sure = not (began_unsure or unsure)
-            least = min(max(0, total - others), most[lot]) if sure else 0
+            least = min(least, most[lot]) if sure else 0
             a, b = out[lot]
             out[lot] = a + least, b + max(min(most[lot], then), least)
         start = end

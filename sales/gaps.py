@@ -176,7 +176,7 @@ def _flags(family: _Family) -> Iterable[Gap]:
 def _failed_and_missing_checks(family: _Family) -> Iterable[Gap]:
     lots = [lot for i in family.all if not (lot := family.flows.lots[i]).cancelled]
     made = {lot.made_by for lot in lots if lot.kind in EATEN}
-    waters = {lot.made_by for lot in lots if lot.kind == LotKind.WATER}
+    waters = {lot.id: lot.made_by for lot in lots if lot.kind == LotKind.WATER}
     for says, failed in suspect.checks_of(made, waters, _stays(family)):
         yield Gap("failed_check" if failed else "no_check", says)
 

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 from urllib.parse import urlencode
 
+from django.db.models import Q
 from django.http import HttpRequest
 from django.http.response import HttpResponseBase
 from django.urls import reverse
@@ -16,7 +17,8 @@ from django.urls import reverse
 from grow import clock, scope
 from grow.looking import NONE, Answer, Column, Question, Section, Table
 from grow.looking import page as looked
-from grow.models import GROWING, LotKind, Person, Place, PlaceKind, Thing, Unit
+from grow.microbiology import CRITERIA, Verdict
+from grow.models import GROWING, LabResult, LotKind, Person, Place, PlaceKind, Thing, Unit
 from grow.page import Page
 from grow.roles import may
 from grow.wording import amount
@@ -91,7 +93,7 @@ def trace_page(request: HttpRequest) -> HttpResponseBase:
             ),
             Question(
                 "entry",
-                "An incident or a failed check",
+                "An incident, or a check or result that failed",
                 choices=_suspecting(person),
                 seldom=True,
             ),
@@ -126,13 +128,20 @@ def _names(rows: Iterable[Any]) -> list[tuple[str, str]]:
 
 
 def _suspecting(person: Person) -> list[tuple[str, str]]:
-    """(its number, what it was) of the latest incidents and failed checks."""
-    told = readings.suspecting(person).exclude(kind="check", told__contains='"passed":true')
+    """(its number, what it was) of the latest incidents, and of checks and results that failed."""
+    told = readings.suspecting(person).exclude(told__contains='"passed":true')
+    failed = LabResult.objects.filter(verdict=Verdict.UNSATISFACTORY)
+    told = told.filter(~Q(kind="lab_result") | Q(pk__in=failed.values("event")))
     found = []
-    for event in told.select_related("place").prefetch_related("things")[:_LATEST]:
+    told = told.select_related("place").prefetch_related("things", "lab_results__lot")
+    for event in told[:_LATEST]:
         facts = json.loads(event.told or "{}")
-        where = [str(thing) for thing in event.things.all()] or [str(event.place or "")]
-        what = " ".join(filter(None, (facts.get("kind", ""), *where, facts.get("reading", ""))))
+        of = [row.lot for row in event.lab_results.all() if row.lot]
+        where = list(map(str, event.things.all())) or [str(event.place or (of and of[0]) or "")]
+        rule = CRITERIA.get(facts.get("criterion", ""))
+        kind = rule.organism if rule else facts.get("kind", "")
+        read = facts.get("reading", "") or facts.get("results", "")
+        what = " ".join(filter(None, (kind, *where, read)))
         found.append((str(event.pk), f"{clock.local(event.happened_at):%d %b %H:%M} {what}"))
     return found
 

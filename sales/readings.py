@@ -35,8 +35,8 @@ def asked(
 ) -> roots.Roots:
     """The lots that a question means: any code, name or note, or several; a product and a date; a
     place from one moment to another; a thing since its last good check; what an entry (an incident,
-    a check) makes suspect. Raises Refusal when it is none of them or two at once, NotKnown for
-    what nobody here knows or this person may not see."""
+    a check, a water test, a laboratory's result) makes suspect. Raises Refusal when it is none of
+    them or two at once, NotKnown for what nobody here knows or this person may not see."""
     ways = [code, product or date, place or since or until, thing, entry]
     if sum(map(bool, ways)) != 1:
         raise _unclear(
@@ -102,16 +102,19 @@ def _the(model: type, text: str, person: Person) -> Any:
 
 
 def suspecting(person: Person) -> QuerySet[Event]:
-    """The incidents and checks, the latest first: each makes suspect what was there. For somebody
-    of the whole farm alone: they name places."""
-    told = Event.objects.filter(alive(), kind__in=("incident", "check"))
+    """The incidents, checks, water tests and laboratory results, the latest first: each makes
+    suspect what was there. For somebody of the whole farm alone: they name places."""
+    kinds = ("incident", "check", "test_water", "lab_result")
+    told = Event.objects.filter(alive(), kind__in=kinds)
     return told.none() if scope.tied_to(person) else told.order_by("-placed_at", "-pk")
 
 
 def _suspecting(entry: int, person: Person) -> Event:
     found = suspecting(person).select_related("place").filter(pk=entry).first()
     if not found:
-        raise NotKnown("no_such_entry", f"No incident or check is entry {entry}.", nearest=[])
+        raise NotKnown(
+            "no_such_entry", f"No incident, check or result is entry {entry}.", nearest=[]
+        )
     return found
 
 

@@ -8,7 +8,7 @@ import datetime as dt
 import difflib
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 
@@ -17,6 +17,7 @@ from django.db.models import Q
 from grow import clock, codes, presence
 from grow.errors import NotKnown
 from grow.flows import EATEN
+from grow.microbiology import Verdict
 from grow.models import (
     OUTLETS,
     Description,
@@ -32,12 +33,11 @@ from grow.models import (
 )
 from grow.queries import called, the_lot
 
-from . import suspect
+from . import suspect, water_tests
 from .models import DeliveryNote, Product
+from .water_tests import FIRST
 
 _SINCE = re.compile(r"^(?P<named>.+?)\s+since\s*(?P<day>.*)$", re.IGNORECASE)
-#: Before all records. No day of any zone before it: the first of all years has none in the west.
-FIRST = dt.datetime(1900, 1, 1, tzinfo=dt.UTC)
 #: Several codes in one text stand between these.
 _SEVERAL = re.compile(r"[,;\n]+")
 
@@ -292,24 +292,46 @@ def _when(moment: dt.datetime) -> str:
     return f"{clock.local(moment):%d %b %Y %H:%M}"
 
 
-# --- an incident, a failed check -----------------------------------------------------------------
+# --- an incident, a failed check or result -------------------------------------------------------
 
 
 def of_event(event: Event) -> Roots:
     """What an incident or a check makes suspect: all that was in its places meanwhile, or, of a
-    check, everything between the last good one and the next."""
+    check, everything between the last good one and the next. Of a failed water test or result of a
+    laboratory likewise, in the tank or the place; of a lot that failed, the lot."""
     if event.kind == "check":
         things = list(event.things.all())
         found = [since_last_good_check(thing, event.placed_at) for thing in things]
         if event.place and not things:
             start, end = _good_checks(Q(place=event.place, things=None), event.placed_at)
             found = [at_place(event.place, start or FIRST, end)]
+    elif event.kind in ("test_water", "lab_result"):
+        found = list(_failed(event))
     else:
         told = json.loads(event.told or "{}").get("places", [])
         places = Place.objects.filter(pk__in=told).order_by("name")
         began = min(event.began_at or event.earliest_at, event.earliest_at)
         found = [at_place(place, began, event.latest_at) for place in places]
     return _together(found, ", ".join(one.says for one in found) or str(event))
+
+
+def _failed(event: Event) -> Iterator[Roots]:
+    results = list(event.lab_results.select_related("lot__made_by__place", "place"))
+    places = {event.place} if event.kind == "test_water" else {row.place for row in results}
+    bad = [row.lot for row in results if row.lot and row.verdict == Verdict.UNSATISFACTORY]
+    lots = [lot for lot in bad if lot.kind != LotKind.WATER]
+    places |= {lot.made_by.place for lot in bad if lot.kind == LotKind.WATER}
+    if lots:
+        yield Roots(lots, ", ".join(lot.code for lot in lots), named=lots)
+    tested = sorted((place for place in places if place), key=lambda place: place.pk)
+    looked = water_tests.looked_at(place.pk for place in tested)
+    for place in tested:
+        for look in looked[place.pk].failed:
+            if look.event == event.pk:
+                span = looked[place.pk].span(look)
+                found = at_place(place, span.start or FIRST, span.end)
+                found.notes.append(f"{place} {look.says}; {span.since}.")
+                yield found
 
 
 # --- a thing since its last good check ------------------------------------------------------

@@ -5,13 +5,15 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from django.db.models import Q, QuerySet
 
 from grow import clock
 from grow.models import Event, Place, PlaceKind, Thing, alive
+
+from . import water_tests
 
 Moment = dt.datetime
 #: A thing used in more acts than this is looked at from the first of them to the last.
@@ -20,19 +22,18 @@ APART = 12
 
 @dataclass(frozen=True, slots=True)
 class Looked:
-    """One thing, store or tank over a span of time. must: that no check is recorded is said."""
+    """One thing or store over a span of time. must: that no check is recorded is said."""
 
     what: str
     where: Q
-    kind: str
     start: Moment
     end: Moment
     must: bool = True
 
 
-def checks(where: Q, kind: str = "check") -> QuerySet[Event]:
-    """Checks (or water tests) that were not taken back."""
-    return Event.objects.filter(where, alive(), kind=kind)
+def checks(where: Q) -> QuerySet[Event]:
+    """Checks that were not taken back."""
+    return Event.objects.filter(where, alive(), kind="check")
 
 
 def good(events: QuerySet[Event]) -> QuerySet[Event]:
@@ -44,13 +45,14 @@ def bad(events: QuerySet[Event]) -> QuerySet[Event]:
 
 
 def checks_of(
-    acts: Iterable[int], waters: Iterable[int], stays: dict[int, tuple[Moment, Moment]]
+    acts: Iterable[int], waters: Mapping[int, int], stays: dict[int, tuple[Moment, Moment]]
 ) -> list[tuple[str, bool]]:
     """(sentence, whether it failed), the failed first. acts are the ids of the events that made
-    the lots, waters of those that made their waters; stays is store id → from and until when."""
+    the lots; waters are those lots' waters, with the event that made each; stays is store id → from
+    and until when."""
     found: dict[str, bool] = {}
-    for one in (*_things(set(acts)), *_tanks(set(waters)), *_stores(stays)):
-        verdict = _verdict(one)
+    verdicts = [*map(_verdict, _things(set(acts))), *_tanks(waters), *map(_verdict, _stores(stays))]
+    for verdict in verdicts:
         if verdict:
             found[verdict[0]] = verdict[1]
     return sorted(found.items(), key=lambda f: not f[1])
@@ -70,18 +72,28 @@ def _things(acts: set[int]) -> Iterator[Looked]:
         times = sorted({moments[e] for e in used[one.pk]})
         spans = [(t, t) for t in times] if len(times) <= APART else [(times[0], times[-1])]
         for start, end in spans:
-            yield Looked(one.name, Q(things=one), "check", start, end)
+            yield Looked(one.name, Q(things=one), start, end)
 
 
-def _tanks(waters: set[int]) -> Iterator[Looked]:
-    times: dict[Place, list[Moment]] = defaultdict(list)
-    for event in Event.objects.filter(pk__in=waters, place__isnull=False).select_related("place"):
-        if event.place:
-            times[event.place].append(event.placed_at)
-    for tank, moments in sorted(times.items(), key=lambda t: t[0].pk):
-        yield Looked(
-            f"the water of {tank}", Q(place=tank), "test_water", min(moments), max(moments)
-        )
+def _tanks(waters: Mapping[int, int]) -> Iterator[tuple[str, bool]]:
+    """What was found in the water of each tank: of each kind of test and each criterion the first
+    that failed and makes one of these waters suspect."""
+    filled = Event.objects.select_related("place").in_bulk(set(waters.values()))
+    of: dict[Place, dict[int, Moment]] = defaultdict(dict)
+    for lot, made in waters.items():
+        if place := filled[made].place:
+            of[place][lot] = filled[made].placed_at
+    looked = water_tests.looked_at(tank.pk for tank in of)
+    for tank, times in sorted(of.items(), key=lambda t: t[0].pk):
+        one = looked[tank.pk]
+        said: set[str] = set()
+        for look in one.failed:
+            if look.of not in said and times.keys() & one.suspect(look):
+                said.add(look.of)
+                yield f"The water of {tank} {look.says}; {one.span(look).since}.", True
+        start = min(times.values())
+        if not said and not (one.looks and one.looks[0].first <= start):
+            yield _unseen(f"the water of {tank}", start, bool(one.looks)), False
 
 
 def _stores(stays: dict[int, tuple[Moment, Moment]]) -> Iterator[Looked]:
@@ -89,13 +101,16 @@ def _stores(stays: dict[int, tuple[Moment, Moment]]) -> Iterator[Looked]:
         fridges = list(Thing.objects.filter(place=place, kind=Thing.Kind.FRIDGE))
         start, end = stays[place.pk]
         # each by itself: a question with "or" in it cannot be answered from an index
-        wheres = [Q(things=f) for f in fridges] or [Q(place=place)]
-        for where in wheres:
-            yield Looked(place.name, where, "check", start, end, place.kind == PlaceKind.STORE)
+        whole = Q(place=place, things=None) if fridges else Q(place=place)
+        must = place.kind == PlaceKind.STORE
+        yield Looked(place.name, whole, start, end, must and not fridges)
+        must = must and not checks(whole).filter(placed_at__lte=start).exists()
+        for fridge in fridges:
+            yield Looked(place.name, Q(things=fridge), start, end, must)
 
 
 def _verdict(one: Looked) -> tuple[str, bool] | None:
-    every = checks(one.where, one.kind)
+    every = checks(one.where)
     before = every.filter(placed_at__lte=one.start).order_by("-placed_at", "-id").first()
     after = every.filter(placed_at__gt=one.end).order_by("placed_at", "id").first()
     inside = every.filter(placed_at__gt=one.start, placed_at__lte=one.end)
@@ -112,10 +127,11 @@ def _verdict(one: Looked) -> tuple[str, bool] | None:
         return f"{_capital(one.what)} failed its check on {_when(first.placed_at)}; {since}.", True
     if before or not one.must:
         return None
-    if after or inside.exists():
-        day = clock.local(one.start)
-        return f"No check of {one.what} is recorded before {day:%d %b %Y %H:%M}.", False
-    return f"No check of {one.what} is recorded.", False
+    return _unseen(one.what, one.start, bool(after or inside.exists())), False
+
+
+def _unseen(what: str, start: Moment, later: bool) -> str:
+    return f"No check of {what} is recorded{f' before {_when(start)}' if later else ''}."
 
 
 def _capital(text: str) -> str:

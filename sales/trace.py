@@ -16,7 +16,7 @@ from typing import Any
 
 from grow import clock, flows, lineage
 from grow.flows import Balance, Edge, Flows, LotFlows
-from grow.models import Lot
+from grow.models import Lot, LotKind
 from grow.sums import one_moment
 
 from . import beside, consignees, gaps, roots, tills
@@ -207,7 +207,9 @@ def _trace(asked: str | Lot | Sequence[Lot] | roots.Roots, alongside: bool) -> T
     as_of = clock.now()
     ids = [lot.pk for lot in found.lots]
     whole = set(ids)
-    up, down = ids_above(ids) - whole, ids_below(ids) - whole
+    # of a sowing that only stood in a window, what was cut from its plants there is asked for
+    walked = {lot.pk for lot in found.lots if lot.kind != LotKind.BATCH or lot in found.named}
+    up, down = ids_above(ids) - whole, ids_below(walked) - whole
     shared = beside.shared(ids, up, down) if alongside else []
     side = {lot for s in shared for lot in s.lots}
     read = report(whole | up | down | side)

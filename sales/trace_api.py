@@ -35,7 +35,8 @@ class TraceAsked(serializers.Serializer):
         required=False,
         min_value=1,
         max_value=2**63 - 1,
-        help_text="An incident or a check: what was there meanwhile, or between two good checks.",
+        help_text="An incident, a check, a water test or a laboratory's result: what was there "
+        "meanwhile, or between two good ones.",
     )
     alongside = serializers.BooleanField(
         required=False,
@@ -161,7 +162,7 @@ class TraceSerializer(serializers.Serializer):
 
 class TraceOf(Reading):
     """Trace a code; or a product and the date on it; or a place from one moment to another; or a
-    thing since its last good check; or what an incident or a check makes suspect."""
+    thing since its last good check; or what an incident, a check or a result makes suspect."""
 
     needs = "grow.view_lot"
     asks = TraceAsked
