@@ -9,9 +9,10 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
+from itertools import pairwise
 
 from django.db.models import Case, F, Q, Sum, When
 
@@ -31,12 +32,12 @@ CropId = int | None
 Counts = Counter[tuple[int, CropId]]
 
 #: cost line → (rate, divisor of the count, name of the count)
-_PENCE = {
+PENCE = {
     "seed_and_plugs": ((W.SEED, "cells"), (W.MEDIUM, "cells"), (W.POT, "planted")),
     "light": ((W.LIGHT, "lit_cell_days"),),
     "nutrient_and_water": ((W.NUTRIENT, "cut_g"), (W.WATER, "cut_g")),
 }
-_MINUTES = (
+MINUTES = (
     (W.SOW_MINUTES, "cells"),
     (W.PLANT_MINUTES, "planted"),
     (W.CLEAR_MINUTES, "cleared"),
@@ -45,7 +46,7 @@ _MINUTES = (
     (W.PACK_MINUTES, "packs"),
 )
 #: How many counted things the rate's unit is: a kilogram is 1000 g, a tray 84 cells.
-_PER = {
+PER = {
     W.NUTRIENT: 1000,
     W.WATER: 1000,
     W.CUT_MINUTES: 1000,
@@ -63,6 +64,9 @@ _SAYS = {
 }
 #: What it takes to have leaf, before anybody cuts or packs it.
 GROWING = ("seed_and_plugs", "bought_in", "nutrient_and_water", "light")
+#: Of them, what it takes to raise and plant, before the first leaf; and the minutes of that.
+RAISING = ("seed_and_plugs", "light")
+RAISING_MINUTES = (W.SOW_MINUTES, W.PLANT_MINUTES)
 LINES = ("seed_and_plugs", "bought_in", "nutrient_and_water", "light", "packaging")
 
 
@@ -76,6 +80,15 @@ class Costs:
     )
     minutes: dict[CropId, Fraction] = field(default_factory=lambda: defaultdict(Fraction))
     counts: dict[str, Counts] = field(default_factory=dict)
+    #: The same minutes, and their pence, by what they were spent on.
+    minutes_of: dict[str, dict[CropId, Fraction]] = field(
+        default_factory=lambda: defaultdict(lambda: defaultdict(Fraction))
+    )
+    labour_of: dict[str, dict[CropId, Fraction]] = field(
+        default_factory=lambda: defaultdict(lambda: defaultdict(Fraction))
+    )
+    #: "packs", "packaging" (pence), "washed_g" by run: what a run's crops and cuts share.
+    of_run: dict[str, dict[int, Fraction]] = field(default_factory=lambda: defaultdict(dict))
 
     def by_crop(self, lines: Iterable[str]) -> dict[CropId, Fraction]:
         """Exact pence of these lines together."""
@@ -98,7 +111,7 @@ def costs(period: Period, about: About) -> Costs:
     """Raises nothing: what has no rate is named in about.gaps and left out."""
     out = Costs()
     out.counts = _grown(period)
-    packs, washed, packaging = _packed(period, about)
+    packs, washed, packaging = _packed(period, out, about)
     out.counts |= {"packs": Counter(), "washed_g": washed}
     for key, number in packs.items():
         out.counts["packs"][key] += int(number)
@@ -111,24 +124,27 @@ def costs(period: Period, about: About) -> Costs:
             if rate is None:
                 missing[what, crop] += number
             elif number:
-                yield day, crop, Fraction(rate) * number / _PER.get(W(what), 1)
+                yield day, crop, Fraction(rate) * number / PER.get(W(what), 1)
 
-    for line, parts in _PENCE.items():
+    for line, parts in PENCE.items():
         for what, count in parts:
             for _, crop, pence in charge(what, out.counts[count], count):
                 out.pence[line][crop] += pence
     for crop, pence in packaging.items():
         out.pence["packaging"][crop] += pence
     no_wage: set[int] = set()
-    for what, count in _MINUTES:
+    for what, count in MINUTES:
         counted = packs if count == "packs" else out.counts[count]
         for day, crop, minutes in charge(what, counted, count):
             out.minutes[crop] += minutes
+            out.minutes_of[what][crop] += minutes
             wage = rates.of(W.WAGE, None, day)
             if wage is None:
                 no_wage.add(day)
             else:
-                out.pence["labour"][crop] += minutes * Fraction(wage) / 60
+                pence = minutes * Fraction(wage) / 60
+                out.pence["labour"][crop] += pence
+                out.labour_of[what][crop] += pence
     _bought_in(period, out, about)
     _say_what_is_missing(missing, no_wage, about)
     return out
@@ -151,17 +167,12 @@ def _grown(period: Period) -> dict[str, Counts]:
     read = sums.reading(None, period.last, lot_kinds=[LotKind.BATCH])
     for cell, quantity in read.items():
         key = cell.day, cell.crop
-        on_shelf[key] += quantity * ((cell.to_kind == K.SHELF) - (cell.from_kind == K.SHELF))
+        on_shelf[key] += onto_shelf(cell, quantity)
         if cell.day < first:
             continue
-        if cell.event_kind == "sow":
-            counts["cells"][key] += _signed(cell, quantity, (K.GROWTH,))
-        elif cell.event_kind == "transplant":
-            if K.TOWER in (cell.to_kind, cell.from_kind) and K.COMPOST not in cell[4:6]:
-                counts["planted"][key] += _signed(cell, quantity, NURSERY)
-        elif cell.event_kind == "clear" and K.TOWER in (cell.to_kind, cell.from_kind):
-            counts["cleared"][key] += _signed(cell, quantity, (K.TOWER,))
-    counts["lit_cell_days"] = _midnights(on_shelf, period)
+        for name, number in plants_counted(cell, quantity):
+            counts[name][key] += number
+    counts["lit_cell_days"] = midnights(on_shelf, period)
     cut = sums.reading(period.first, period.last, lot_kinds=[LotKind.HARVEST])
     for cell, grams in cut.items():
         if K.GROWTH in (cell.from_kind, cell.to_kind):
@@ -171,37 +182,48 @@ def _grown(period: Period) -> dict[str, Counts]:
     return counts
 
 
+def plants_counted(cell: sums.Cell, quantity: int) -> Iterator[tuple[str, int]]:
+    """Which of the counts a movement of cells or plants adds to, and how much."""
+    if cell.event_kind == "sow":
+        yield "cells", _signed(cell, quantity, (K.GROWTH,))
+    elif cell.event_kind == "transplant":
+        if K.TOWER in (cell.to_kind, cell.from_kind) and K.COMPOST not in cell[4:6]:
+            yield "planted", _signed(cell, quantity, NURSERY)
+    elif cell.event_kind == "clear" and K.TOWER in (cell.to_kind, cell.from_kind):
+        yield "cleared", _signed(cell, quantity, (K.TOWER,))
+
+
+def onto_shelf(cell: sums.Cell, quantity: int) -> int:
+    return quantity * ((cell.to_kind == K.SHELF) - (cell.from_kind == K.SHELF))
+
+
 def _signed(cell: sums.Cell, quantity: int, from_kinds: Iterable[str]) -> int:
     """Out of these places, or back into them by a cancel or a correction."""
     return quantity if cell.from_kind in from_kinds else -quantity
 
 
-def _midnights(changes: Mapping[tuple[int, CropId], int], period: Period) -> Counts:
+def midnights(changes: Mapping[tuple[int, CropId], int], period: Period) -> Counts:
     """Cell-days: a cell counts a day for each local midnight that it spends on a shelf, charged
-    to the day that ends then. Tomorrow's are not spent yet."""
-    by_crop: dict[CropId, list[tuple[int, int]]] = defaultdict(list)
-    for (day, crop), change in sorted(changes.items(), key=lambda c: c[0][0]):
-        by_crop[crop].append((day, change))
-    today = clock.day_number(clock.local(clock.now()).date())
-    days = [n for n in _days(period) if n < today]
+    to the day that ends then. Tomorrow's are not spent yet. What the second of the key is, crop or
+    sowing, is the caller's."""
+    of_each: dict[CropId, list[tuple[dt.date, int]]] = defaultdict(list)
+    for (day, key), change in sorted(changes.items(), key=lambda c: c[0][0]):
+        of_each[key].append((clock.number_day(day), change))
+    end = min(period.last + dt.timedelta(days=1), clock.local(clock.now()).date())
     out: Counts = Counter()
-    for crop, rows in by_crop.items():
-        i, cells = 0, 0
-        for day in days:
-            while i < len(rows) and rows[i][0] <= day:
-                cells += rows[i][1]
-                i += 1
-            if cells:
-                out[day, crop] = cells
+    for key, rows in of_each.items():
+        cells = 0
+        for (since, change), (until, _) in pairwise([*rows, (end, 0)]):
+            cells += change
+            night = max(since, period.first)
+            while cells and night < min(until, end):
+                out[clock.day_number(night), key] += cells
+                night += dt.timedelta(days=1)
     return out
 
 
-def _days(period: Period) -> list[int]:
-    return [clock.day_number(period.first + dt.timedelta(days=n)) for n in range(period.days)]
-
-
 def _packed(
-    period: Period, about: About
+    period: Period, out: Costs, about: About
 ) -> tuple[dict[tuple[int, CropId], Fraction], Counts, dict[CropId, Fraction]]:
     """(packs by day and crop, grams washed, exact pence of packaging by crop). A pack of several
     crops is shared to them by what went in."""
@@ -234,6 +256,9 @@ def _packed(
             continue
         if not run.product.packaging_pence:
             about.gap(f"{run.product}: no packaging cost is set.")
+        out.of_run["packs"][lot] = Fraction(n)
+        out.of_run["packaging"][lot] = Fraction(run.product.packaging_pence) * n
+        out.of_run["washed_g"][lot] = Fraction(run.grams_in if run.washed else 0)
         for crop, grams in shares[lot].items():
             packs[day, crop] += Fraction(n * grams, whole)
             packaging[crop] += Fraction(run.product.packaging_pence) * n * grams / whole
@@ -269,8 +294,8 @@ def _say_what_is_missing(
     missing: Mapping[tuple[str, CropId], Fraction], no_wage: Iterable[int], about: About
 ) -> None:
     called = names()
-    count_of = dict(_MINUTES)
-    count_of |= {what: count for parts in _PENCE.values() for what, count in parts}
+    count_of = dict(MINUTES)
+    count_of |= {what: count for parts in PENCE.values() for what, count in parts}
     for (what, crop), number in sorted(missing.items(), key=lambda m: (m[0][0], called[m[0][1]])):
         if number:
             about.gap(

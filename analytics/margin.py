@@ -15,12 +15,12 @@ from fractions import Fraction
 
 from grow import sums
 
-from .costs import LINES, costs
+from .costs import LINES, Costs, costs
 from .crops import names
 from .period import DAY_S, About, Period, percent, ratio
 from .rates import at_nine_places, whole_pence
-from .revenue import revenue
-from .yields import yields
+from .revenue import Revenue, revenue
+from .yields import Yields, yields
 
 CropId = int | None
 
@@ -89,9 +89,14 @@ def per_limit(pence: int, units: Decimal | int) -> Decimal | None:
 
 @dataclass
 class Margin:
+    """money, spent, stood: the readings that it was worked out from."""
+
     about: About
     rows: list[MarginRow]
     total: MarginRow
+    money: Revenue = field(compare=False, repr=False)
+    spent: Costs = field(compare=False, repr=False)
+    stood: Yields = field(compare=False, repr=False)
 
 
 def margin(period: Period) -> Margin:
@@ -101,8 +106,8 @@ def margin(period: Period) -> Margin:
         base="money of the period at the pack-house door, costs of what was done in it",
         unit="pence, net of tax",
         notes=[
-            "Costs fall on the day of the act. Spreading a planting's establishment over its "
-            "site-days comes later; till then a spring of planting looks poor.",
+            "Costs fall on the day of the act, so a spring of planting looks poor; on the page of "
+            "the crops what it took to raise and plant is spread over the days that plants stand.",
             "Costs are rates × counted things; own prices paid by receipt come later.",
             "The fixed round, rent and heat are not in it.",
             "Mixed packs stand on two bases side by side; neither answers whether to drop a crop.",
@@ -127,14 +132,15 @@ def margin(period: Period) -> Margin:
     for name, by_crop in lines:
         for crop, amount in by_crop.items():
             setattr(rows.setdefault(crop, MarginRow(crop, "")), name, amount)
-    return _table(about, rows)
+    listed, total = _table(about, rows)
+    return Margin(about, listed, total, money, spent, stood)
 
 
 def _days(seconds: int) -> Decimal:
     return at_nine_places(Fraction(seconds, DAY_S))
 
 
-def _table(about: About, rows: dict[CropId, MarginRow]) -> Margin:
+def _table(about: About, rows: dict[CropId, MarginRow]) -> tuple[list[MarginRow], MarginRow]:
     called = names()
     total = MarginRow(None, "All crops")
     numbers = [f.name for f in fields(MarginRow) if f.name not in ("crop_id", "crop")]
@@ -148,4 +154,4 @@ def _table(about: About, rows: dict[CropId, MarginRow]) -> Margin:
     about.standard_pct = percent(spent - paid, spent)
     about.standard_says = "of the costs: standard rates and standard minutes"
     listed = sorted(rows.values(), key=lambda row: (row.crop_id is None, row.crop))
-    return Margin(about, listed, total)
+    return listed, total

@@ -26,6 +26,7 @@ class Rate(models.Model):
         WASH_MINUTES = "wash_minutes", "Washing and spinning"
         PACK_MINUTES = "pack_minutes", "Making, weighing and labelling a pack"
         WAGE = "wage", "Labour, whoever does it"
+        FLOOR = "floor", "Floor that a tower takes"
 
     what = models.CharField(max_length=14, choices=What.choices)
     crop = models.ForeignKey(
@@ -59,6 +60,9 @@ class Rate(models.Model):
             models.CheckConstraint(
                 condition=~Q(what="wage", crop__isnull=False), name="one_wage_for_all_crops"
             ),
+            models.CheckConstraint(
+                condition=~Q(what="floor", crop__isnull=False), name="one_floor_for_all_crops"
+            ),
         ]
 
     def __str__(self) -> str:
@@ -75,6 +79,8 @@ class Rate(models.Model):
             raise ValidationError(
                 {"crop": "Labour has one rate whoever does it and for whichever crop; empty this."}
             )
+        if self.what == Rate.What.FLOOR and self.crop_id:
+            raise ValidationError({"crop": "A tower takes its floor whatever grows on it; empty."})
 
 
 _W = Rate.What
@@ -94,4 +100,5 @@ UNITS = {
     _W.WASH_MINUTES: "minutes a kg washed",
     _W.PACK_MINUTES: "minutes a pack",
     _W.WAGE: "pence an hour",
+    _W.FLOOR: "m² a tower, with its share of aisles and nursery",
 }

@@ -11,6 +11,7 @@ from collections import Counter, defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import ROUND_HALF_UP, Decimal
+from fractions import Fraction
 
 from django.db.models import Q, Sum
 
@@ -37,10 +38,29 @@ class Revenue:
     shop_share: Counter[CropId] = field(default_factory=Counter)
     door: Counter[CropId] = field(default_factory=Counter)
     alone: Counter[CropId] = field(default_factory=Counter)
+    #: The same by lot and crop before the shop's share was rounded: what a lot's cuts share.
+    door_of: dict[tuple[int, CropId], Fraction] = field(
+        default_factory=lambda: defaultdict(Fraction)
+    )
+    alone_of: dict[tuple[int, CropId], Fraction] = field(
+        default_factory=lambda: defaultdict(Fraction)
+    )
 
 
 def revenue(period: Period, about: About) -> Revenue:
+    """Of all outlets together; each is worked out apart, so they add up to the penny."""
     out = Revenue()
+    for one in by_outlet(period, about).values():
+        for name in ("takings", "shop_share", "door", "alone"):
+            getattr(out, name).update(getattr(one, name))
+        for name in ("door_of", "alone_of"):
+            for key, pence in getattr(one, name).items():
+                getattr(out, name)[key] += pence
+    _unpriced(period, about)
+    return out
+
+
+def by_outlet(period: Period, about: About) -> dict[Outlet, Revenue]:
     first, last = period.numbers
     paid: dict[int, dict[int, int]] = defaultdict(dict)
     rows = (
@@ -53,10 +73,11 @@ def revenue(period: Period, about: About) -> Revenue:
     shares = shares_of({lot for lots in paid.values() for lot in lots})
     titles = dict(Lot.objects.filter(pk__in=shares).values_list("pk", "title"))
     prices = _Prices(last)
+    found: dict[Outlet, Revenue] = {}
     for outlet in Outlet.objects.select_related("place").order_by("pk"):
-        of_outlet(outlet, paid.get(outlet.pk, {}), shares, prices, titles, out, about)
-    _unpriced(period, about)
-    return out
+        one = found[outlet] = Revenue()
+        of_outlet(outlet, paid.get(outlet.pk, {}), shares, prices, titles, one, about)
+    return found
 
 
 def of_outlet(
@@ -70,9 +91,11 @@ def of_outlet(
 ) -> None:
     by_grams: Counter[CropId] = Counter()
     alone: Counter[CropId] = Counter()
+    kept_pct = Fraction(100 - outlet.shop_share_pct, 100)
     for lot, pence in paid.items():
         for crop, part in split(pence, shares[lot]):
             by_grams[crop] += part
+            out.door_of[lot, crop] += part * kept_pct
         weights = prices.weighed(outlet, shares[lot])
         if weights is None:
             says = titles.get(lot) or "a mixed pack"
@@ -83,6 +106,7 @@ def of_outlet(
             weights = shares[lot]
         for crop, part in split(pence, weights):
             alone[crop] += part
+            out.alone_of[lot, crop] += part * kept_pct
     takings = sum(paid.values())
     kept = _half_up(Decimal(takings) * outlet.shop_share_pct / 100)
     if outlet.place.kind == K.SHOP and takings and not outlet.shop_share_pct:

@@ -225,6 +225,15 @@ def _line(cell: sums.Cell, kind: str, other: str) -> str:
 
 def left_uncut(period: Period) -> dict[int | None, int]:
     """Grams that clearings of the period told as left uncut, by crop: the guide's guess."""
+    guesses = uncut_of_sowings(period)
+    out: Counter[int | None] = Counter()
+    for batch, crop in Lot.objects.filter(pk__in=guesses).values_list("pk", "crop_id"):
+        out[crop] += guesses[batch]
+    return {crop: grams for crop, grams in out.items() if grams}
+
+
+def uncut_of_sowings(period: Period) -> Counter[int]:
+    """The same by sowing."""
     first, last = period.numbers
     cleared = Event.objects.filter(
         alive(),
@@ -236,10 +245,7 @@ def left_uncut(period: Period) -> dict[int | None, int]:
     for told in cleared.values_list("told", flat=True):
         facts = json.loads(told or "{}")
         guesses[facts["batch"]] += facts.get("uncut_g") or 0
-    out: Counter[int | None] = Counter()
-    for batch, crop in Lot.objects.filter(pk__in=guesses).values_list("pk", "crop_id"):
-        out[crop] += guesses[batch]
-    return {crop: grams for crop, grams in out.items() if grams}
+    return guesses
 
 
 def _standard(period: Period, about: About) -> None:

@@ -129,8 +129,8 @@ def yields(period: Period) -> Yields:
     )
     with sums.one_moment():
         books = _from_the_books(period)
-        lots = _cut_lots(period)
-        sold = _sold_by_source(period)
+        lots = cut_lots(period)
+        sold = _by_source(sold_lots(period))
         sharing = _Lines(period, {*lots, *sold})
         rows = _plantings(period)
     cut: Counter[Key] = Counter()
@@ -230,7 +230,7 @@ GROUP BY m.lot_id
 """
 
 
-def _cut_lots(period: Period) -> dict[int, tuple[int, int]]:
+def cut_lots(period: Period) -> dict[int, tuple[int, int]]:
     """Cut → (net grams, of them not weighed)."""
     rows = _ask(_CUT_LOTS, period.numbers)
     return {lot: (int(grams), int(soft)) for lot, grams, soft in rows if grams}
@@ -251,13 +251,16 @@ GROUP BY m.lot_id
 """
 
 
-def _sold_by_source(period: Period) -> dict[int, int]:
-    """Grams sold or used, by the cut (or bought-in or opening lot) that they came from: a pack's
-    are shared by what went in, back through bags that were opened into bags."""
-    left: Counter[int] = Counter()
+def sold_lots(period: Period) -> dict[int, int]:
+    """Lot → grams of it sold or used, less what came back."""
+    return {lot: int(grams) for lot, grams in _ask(_SOLD, period.numbers) if grams}
+
+
+def _by_source(sold: Mapping[int, int]) -> dict[int, int]:
+    """Grams by the cut (or bought-in or opening lot) that they came from: a pack's are shared by
+    what went in, back through bags that were opened into bags."""
+    left = Counter(sold)
     out: Counter[int] = Counter()
-    for lot, grams in _ask(_SOLD, period.numbers):
-        left[lot] += int(grams)
     while left:
         sources = _went_in(left)
         further: Counter[int] = Counter()
@@ -376,9 +379,7 @@ def _standard(about: About, lots: Mapping[int, tuple[int, int]], sharing: _Lines
 # Straight from the plantings: a year that holds 100 thousand of them (twenty farms like the demo's)
 # took 0.5 s on SQLite, the demo's own 0.02 s. Sums beside them would be one more thing to keep
 # true, and "completed" depends on the period asked for, so they could not answer it anyway.
-_PLANTINGS = """
-SELECT l.crop_id, x.line, SUM(x.plants), SUM(x.surviving), SUM(x.seconds), SUM(x.before)
-FROM (
+SITES_STOOD = """
     SELECT p.batch_id, p.site_id,
            CASE WHEN SUM(CASE WHEN p.ended_at < {end} THEN 0 ELSE 1 END) > 0
                 THEN 'standing' ELSE 'completed' END AS line,
@@ -386,7 +387,7 @@ FROM (
            MAX(CASE WHEN p.blocked_by_id IS NULL
                      AND (p.ended_at IS NULL OR p.ended_at >= {end} OR e.kind <> 'lose_plants')
                     THEN 1 ELSE 0 END) AS surviving,
-           SUM({until} - {since}) AS seconds,
+           SUM({held}) AS seconds,
            CASE WHEN MIN(p.began_at) < {start}
                 THEN MAX(CASE WHEN p.blocked_by_id IS NULL THEN 1 ELSE 0 END)
                 ELSE 0 END AS before
@@ -394,25 +395,32 @@ FROM (
     LEFT JOIN grow_event e ON e.id = p.ended_by_id
     WHERE p.began_at < {end} AND (p.ended_at IS NULL OR p.ended_at > {start})
     GROUP BY p.batch_id, p.site_id
-) x
+"""
+_PLANTINGS = f"""
+SELECT l.crop_id, x.line, SUM(x.plants), SUM(x.surviving), SUM(x.seconds), SUM(x.before)
+FROM ({SITES_STOOD}) x
 JOIN grow_lot l ON l.id = x.batch_id
 GROUP BY l.crop_id, x.line
 """
 
 
-def _plantings(period: Period) -> dict[Key, YieldRow]:
-    """Sites, surviving plants and seconds by crop and line. Seconds are whole: each planting's
-    moments are cut down to the second."""
+def in_seconds(sql: str, period: Period) -> tuple[str, dict[str, Any]]:
+    """A question about plantings with its lengths of time written out in whole seconds, and its
+    parameters. Within the period: {held}, of a planting p on its site; {empty}, from its end to
+    the site's next; {untouched}, before a site's first at f.first_at. {to_first_cut} is from a
+    planting to its first cut, whenever that was."""
     if connection.vendor == "postgresql":
         seconds, least, most = "FLOOR(EXTRACT(EPOCH FROM {}))::bigint", "LEAST", "GREATEST"
     else:
         seconds, least, most = "CAST(strftime('%%s', {}) AS INTEGER)", "MIN", "MAX"
-    sql = _PLANTINGS.format(
-        start="%(start)s",
-        end="%(end)s",
-        until=seconds.format(f"{least}(COALESCE(p.ended_at, %(elapsed)s), %(elapsed)s)"),
-        since=seconds.format(f"{least}({most}(p.began_at, %(start)s), %(elapsed)s)"),
-    )
+
+    def within(since: str, until: str) -> str:
+        until = f"{least}(COALESCE({until}, %(elapsed)s), %(elapsed)s)"
+        until = f"{most}({until}, %(start)s)"
+        since = f"{least}({most}({since}, %(start)s), %(elapsed)s)"
+        return f"({seconds.format(until)} - {seconds.format(since)})"
+
+    whole = f"({seconds.format('{until}')} - {seconds.format('{since}')})"
     moments = {
         name: connection.ops.adapt_datetimefield_value(moment)
         for name, moment in (
@@ -421,6 +429,20 @@ def _plantings(period: Period) -> dict[Key, YieldRow]:
             ("elapsed", period.elapsed),
         )
     }
+    return sql.format(
+        start="%(start)s",
+        end="%(end)s",
+        held=within("p.began_at", "p.ended_at"),
+        empty=within("p.ended_at", "p.next_at"),
+        untouched=within("%(start)s", "f.first_at"),
+        to_first_cut=whole.format(since="p.began_at", until="MIN(e.placed_at)"),
+    ), moments
+
+
+def _plantings(period: Period) -> dict[Key, YieldRow]:
+    """Sites, surviving plants and seconds by crop and line. Seconds are whole: each planting's
+    moments are cut down to the second."""
+    sql, moments = in_seconds(_PLANTINGS, period)
     with connection.cursor() as cursor:
         cursor.execute(sql, moments)
         return {

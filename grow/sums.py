@@ -84,6 +84,11 @@ _SUMS = f"SELECT {_KEY}, SUM({_GRAMS}) {_FROM} {{more}} GROUP BY 1, 2, 3, 4, 5, 
 _ROWS = (
     f"SELECT {_KEY}, l.id, {_GRAMS}, COUNT(*) {_FROM} {{more}} GROUP BY 1, 2, 3, 4, 5, 6, 7, 8, 9"
 )
+#: Plants of each sowing on each day: the sums know crops, and a sowing's own cost is asked for.
+_OF_PLANTS = (
+    f"SELECT {_KEY}, l.id, SUM({_GRAMS}) {_FROM} AND l.kind = 'batch' "
+    "GROUP BY 1, 2, 3, 4, 5, 6, 7, 8"
+)
 _MIXED = "AND l.kind = 'pack' AND l.crop_id IS NULL"
 _EVER = (0, 99991231)
 
@@ -400,6 +405,16 @@ def reading(
             add(_added_up(window, _special(window)))
         add(_differences(mark, first, last)[0])
     return Counter({cell: quantity for cell, quantity in out.items() if quantity})
+
+
+def of_sowings(to_day: dt.date) -> list[tuple[int, Cell, int]]:
+    """(sowing, cell, cells or plants) of every movement of plants up to a local day: straight from
+    the movements, of which those of plants are few."""
+    window = _Window(0, 2**62, 0, clock.day_number(to_day))
+    return [
+        (int(lot), Cell(*key), int(quantity))
+        for *key, lot, quantity in _ask(_OF_PLANTS, window.parameters)
+    ]
 
 
 _COLUMNS = ("day", "crop_id", "lot_kind", "event_kind", "from_kind", "to_kind", "unit")

@@ -4,16 +4,22 @@ Nothing here is imported from analytics or from grow.sums. Days are yyyymmdd, bo
 
 from __future__ import annotations
 
+import csv
 import datetime as dt
+import io
 import json
 from collections import Counter, defaultdict
 from decimal import Decimal
 from fractions import Fraction
 from functools import cache
 from math import floor
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
+import pandas as pd
 from django.db import connection
+
+if TYPE_CHECKING:
+    from analytics.period import Period
 
 EATEN = ("harvest", "pack", "produce")
 THROWN = ("compost", "feed", "landfill", "destroyed")
@@ -304,3 +310,203 @@ def costs(first: int, last: int) -> dict[str, int]:
         pence["bought_in_p"] += json.loads(told).get("paid_pence", 0)
     pence["labour_p"] = minutes * rate["wage", None] / 60
     return {line: half_up(amount) for line, amount in pence.items()}
+
+
+# --- where leaf grew: plain pandas over the tables as CSV ----------------------------------------
+
+#: (crop, variety, tower, tier, line)
+Stand = tuple[int | None, int | None, int | None, int | None, str]
+
+
+def exported(name: str, *columns: str) -> pd.DataFrame:
+    """A table as anybody may export it: CSV, read again by pandas."""
+    text = io.StringIO()
+    write = csv.writer(text)
+    write.writerow(columns)
+    write.writerows(rows(f"SELECT {', '.join(columns)} FROM {name}"))
+    text.seek(0)
+    return pd.read_csv(text)
+
+
+def _moments(column: pd.Series) -> pd.Series:
+    return pd.to_datetime(column, utc=True, format="ISO8601")
+
+
+def _plantings() -> pd.DataFrame:
+    found = exported(
+        "grow_planting", "id", "batch_id", "site_id", "blocked_by_id", "began_at", "ended_at"
+    )
+    for name in ("began_at", "ended_at"):
+        found[name] = _moments(found[name])
+    return found.merge(
+        exported("grow_plantsite", "id", "tower_id", "tier"), left_on="site_id", right_on="id"
+    )
+
+
+def at_stands(amounts: dict[int, float], end: dt.datetime) -> dict[Stand, float]:
+    """Amounts of cuts (or bought-in lots) to the sites that they were cut from, equally."""
+    lots = exported("grow_lot", "id", "kind", "crop_id", "variety_id").set_index("id")
+    edges = exported(
+        "grow_lineage", "child_id", "parent_id", "kind", "quantity", "struck_by_id"
+    ).query("kind == 'grew' and struck_by_id.isna()")
+    plantings = _plantings()
+    there = plantings[
+        (plantings.ended_at.isna() | (plantings.ended_at >= end)) & (plantings.began_at < end)
+    ]
+    plantings["line"] = "completed"
+    standing = pd.MultiIndex.from_frame(there[["batch_id", "site_id"]])
+    own = pd.MultiIndex.from_frame(plantings[["batch_id", "site_id"]])
+    plantings.loc[own.isin(standing), "line"] = "standing"
+    cut = exported("grow_cutsite", "lot_id", "planting_id").merge(
+        plantings, left_on="planting_id", right_on="id_x"
+    )
+    sites = cut.groupby(["lot_id", "batch_id", "tower_id", "tier", "line"]).size()
+    by_cut: dict[tuple[int, int], list[tuple]] = defaultdict(list)
+    for (lot, batch, tower, tier, line), number in sites.items():
+        by_cut[lot, batch].append((tower, tier, line, number))
+    grew: dict[int, dict[int, float]] = defaultdict(Counter)
+    for lot, batch, _, quantity, _ in edges.itertuples(index=False):
+        grew[lot][batch] += quantity
+    grew = {lot: {b: g for b, g in of.items() if g > 0} for lot, of in grew.items()}
+    grew = {lot: of for lot, of in grew.items() if of}
+
+    def known(value: float) -> int | None:
+        return None if pd.isna(value) else int(value)
+
+    out: dict[Stand, float] = defaultdict(float)
+    for lot, amount in amounts.items():
+        if lot not in grew:
+            line = "bought in" if lots.kind[lot] == "produce" else "no site named"
+            out[known(lots.crop_id[lot]), None, None, None, line] += amount
+        for batch, quantity in grew.get(lot, {}).items():
+            part = amount * quantity / sum(grew[lot].values())
+            crop, variety = known(lots.crop_id[batch]), known(lots.variety_id[batch])
+            found = by_cut.get((lot, batch), [(None, None, "no site named", 1)])
+            whole = sum(number for *_, number in found)
+            for tower, tier, line, number in found:
+                out[crop, variety, tower, tier, line] += part * number / whole
+    return dict(out)
+
+
+def cut_at_stands(period: Period) -> dict[Stand, float]:
+    """Grams cut, net of grade-out."""
+    kinds = exported("grow_place", "id", "kind").set_index("id").kind
+    moves = exported("grow_movement", "lot_id", "day", "from_place_id", "to_place_id", "quantity")
+    lots = exported("grow_lot", "id", "kind").rename(columns={"id": "lot_id", "kind": "lot_kind"})
+    moves = moves.merge(lots).query("lot_kind == 'harvest'")
+    first, last = period.numbers
+    moves = moves[(moves.day >= first) & (moves.day <= last)]
+    start, end = moves.from_place_id.map(kinds), moves.to_place_id.map(kinds)
+    up = ((start == "growth") & (end != "compost")).astype(int)
+    down = ((end == "growth") & (start != "compost")).astype(int)
+    net = (moves.quantity * (up - down)).groupby(moves.lot_id).sum()
+    return at_stands({int(lot): g for lot, g in net.items() if g}, period.end)
+
+
+def door_at_stands(period: Period) -> dict[Stand, float]:
+    """Pence at the pack-house door; a mixed bag's by grams."""
+    money = exported("sales_money", "movement_id", "outlet_id", "pence")
+    moves = exported("grow_movement", "id", "lot_id", "day")
+    outlets = exported("sales_outlet", "id", "shop_share_pct").rename(columns={"id": "outlet_id"})
+    paid = money.merge(moves, left_on="movement_id", right_on="id")[
+        ["outlet_id", "pence", "lot_id", "day"]
+    ].merge(outlets)
+    first, last = period.numbers
+    paid = paid[(paid.day >= first) & (paid.day <= last)]
+    door = (paid.pence * (100 - paid.shop_share_pct) / 100).groupby(paid.lot_id).sum()
+    each = exported("grow_lot", "id", "grams_each").set_index("id").grams_each.fillna(1)
+    edges = exported(
+        "grow_lineage", "child_id", "parent_id", "kind", "quantity", "struck_by_id"
+    ).query("kind == 'went_in' and struck_by_id.isna()")
+    above: dict[int, dict[int, float]] = defaultdict(Counter)
+    for child, parent, _, quantity, _ in edges.itertuples(index=False):
+        above[child][parent] += quantity * each[parent]
+    leaf: dict[int, float] = defaultdict(float)
+    left = {int(lot): float(pence) for lot, pence in door.items()}
+    while left:
+        further: dict[int, float] = defaultdict(float)
+        for lot, pence in left.items():
+            inside = {parent: grams for parent, grams in above[lot].items() if grams > 0}
+            if not inside:
+                leaf[lot] += pence
+            for parent, weight in inside.items():
+                further[parent] += pence * weight / sum(inside.values())
+        left = further
+    return at_stands(leaf, period.end)
+
+
+def raising(
+    period: Period, now: dt.datetime
+) -> tuple[dict[int | None, float], dict[int | None, float]]:
+    """(pence of raising and planting charged to the period, still to be earned back at its end),
+    by crop: all that a sowing cost, over the site-seconds of its whole life."""
+    rate = {
+        (what, None if pd.isna(crop) else int(crop)): float(amount)
+        for what, crop, amount in exported(
+            "analytics_rate", "what", "crop_id", "amount"
+        ).itertuples(index=False)
+    }
+
+    def of(what: str, crop: int | None) -> float:
+        return rate.get((what, crop)) or rate[what, None]
+
+    about, spent = acts(), defaultdict(lambda: defaultdict(float))
+    crops, nursery, shelf = {}, Counter(), defaultdict(Counter)
+    minute = rate["wage", None] / 60
+    for r in moved():
+        if r.lot_kind != "batch":
+            continue
+        crop, act = r.crop, about[r.event]
+        crops[r.lot] = crop
+        nursery[r.lot] += r.quantity * (
+            (r.end in ("bench", "shelf", "tent")) - (r.start in ("bench", "shelf", "tent"))
+        )
+        shelf[r.lot][r.day] += r.quantity * ((r.end == "shelf") - (r.start == "shelf"))
+        if act == "sow":
+            n = r.quantity if r.start == "growth" else -r.quantity
+            each = of("seed", crop) + of("medium", crop) + of("sow_minutes", crop) / 84 * minute
+            spent[r.lot][r.day] += n * each
+        elif act == "transplant" and "tower" in (r.start, r.end) and r.end != "compost":
+            n = r.quantity if r.end == "tower" else -r.quantity
+            spent[r.lot][r.day] += n * (of("pot", crop) + of("plant_minutes", crop) * minute)
+    today = now.date()
+    for lot, changes in shelf.items():
+        days = sorted(day for day, n in changes.items() if n)
+        if days and of("light", crops[lot]):
+            index = pd.date_range(str(days[0]), today - dt.timedelta(days=1))
+            cells = pd.Series({pd.Timestamp(str(d)): changes[d] for d in days})
+            for day, n in cells.reindex(index, fill_value=0).cumsum().items():
+                spent[lot][int(day.strftime("%Y%m%d"))] += n * of("light", crops[lot])
+    cards = exported(
+        "grow_cropcard", "variety_id", "days_to_first_cut", "days_between_cuts", "cuts"
+    ).set_index("variety_id")
+    life_of = cards.days_to_first_cut + (cards.cuts - 1) * cards.days_between_cuts.fillna(0)
+    variety = exported("grow_lot", "id", "variety_id").set_index("id").variety_id
+    stood = _plantings()
+    card = stood.batch_id.map(variety).map(life_of).fillna(0) * 86400
+    ended = stood.ended_at.fillna(now)
+    age = (ended.dt.floor("s") - stood.began_at.dt.floor("s")).dt.total_seconds()
+    stood["life"] = age.where(stood.ended_at.notna(), age.combine(card, max))
+
+    def held(since: dt.datetime, until: dt.datetime) -> pd.Series:
+        start, stop = stood.began_at.clip(lower=since), ended.clip(upper=until)
+        length = (stop.dt.floor("s") - start.dt.floor("s")).dt.total_seconds().clip(lower=0)
+        return length.groupby(stood.batch_id).sum()
+
+    long_ago = dt.datetime(1990, 1, 1, tzinfo=dt.UTC)
+    before, during = held(long_ago, period.start), held(period.start, period.elapsed)
+    life = stood.life.groupby(stood.batch_id).sum()
+    first, last = period.numbers
+    charged, closing = defaultdict(float), defaultdict(float)
+    for lot, days in spent.items():
+        paid = sum(days.values())
+        upto = sum(pence for day, pence in days.items() if day <= last)
+        within = sum(pence for day, pence in days.items() if first <= day <= last)
+        if lot in life.index:
+            charged[crops[lot]] += paid * during[lot] / life[lot]
+            closing[crops[lot]] += upto - paid * (before[lot] + during[lot]) / life[lot]
+        elif nursery[lot] > 0:
+            closing[crops[lot]] += upto
+        else:
+            charged[crops[lot]] += within
+    return dict(charged), dict(closing)

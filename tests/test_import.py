@@ -14,6 +14,7 @@ import pytest
 from django.core.management import CommandError, call_command
 
 from analytics.figures import figures
+from analytics.period import Period
 from grow import clock, edge
 from grow.errors import Refusal
 from grow.faults import faults
@@ -24,7 +25,9 @@ from grow.models import Event, Lot, Movement, Person, Place
 from grow.queries import the_lot
 from sales.models import PackingRun, Price
 from tests import season
+from tests.crop_checks import each_stand_is_what_exported_rows_say, the_table_is_the_books
 from tests.farm import Farm
+from tests.week import rated
 
 pytestmark = pytest.mark.django_db
 
@@ -77,6 +80,7 @@ def test_a_season_with_fifty_mistakes_is_put_right_and_plays_in(boss: Person) ->
     assert not kept.already
     assert faults() == []
     told_by_the_files(season.write(lists, files))
+    crops_at_their_sites()
 
     before = Event.objects.count(), Movement.objects.count()
     again = _play(boss, lists, files, record=True)
@@ -90,6 +94,14 @@ def _play(person: Person, lists, files, record: bool = False) -> Outcome:
     data = season.write(lists, files)
     read = [sheet for name, content in data.items() for sheet in sheets.read(name, content)]
     return play(read, person, record=record)
+
+
+def crops_at_their_sites() -> None:
+    """By crop, variety, tower and tier, in the midst of the season."""
+    rated()
+    middle = Period(season.FIRST + dt.timedelta(days=40), season.FIRST + dt.timedelta(days=101))
+    the_table_is_the_books(middle)
+    each_stand_is_what_exported_rows_say(middle)
 
 
 def told_by_the_files(files: dict[str, bytes]) -> None:

@@ -1,0 +1,486 @@
+"""Which crops pay for the sites they hold: one table of a period by crop, variety, tower or tier,
+and one by outlet. Each row adds up stands (analytics/stands.py), so however it is grouped the
+table has the same grams and pence in it as the yields, the waste and the margin.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+from fractions import Fraction
+
+from django.db.models import Q, Sum
+
+from grow import sums
+from grow.models import Place, Variety
+from sales.models import Money
+
+from .crops import UNKNOWN, names
+from .margin import per_limit
+from .models import Rate
+from .period import DAY_S, About, Period, percent, ratio
+from .rates import at_nine_places
+from .revenue import by_outlet
+from .stands import NEVER, Amounts, Stand, Stands, stands
+
+CropId = int | None
+BY = ("crop", "variety", "tower", "tier")
+ALL = "all"
+
+
+@dataclass
+class Named:
+    """What a row is of. An empty name, or no tier: of all, or of none that is known."""
+
+    crop_id: CropId = None
+    crop: str = ""
+    variety_id: int | None = None
+    variety: str = ""
+    tower_id: int | None = None
+    tower: str = ""
+    tier: int | None = None
+    line: str = ALL
+
+
+@dataclass
+class CropRow(Amounts, Named):
+    """Money, weight and time of one group. floor_m2_days is nought where no rate says what floor a
+    tower takes; then its margin has no figure."""
+
+    floor_m2_days: Decimal = field(default_factory=Decimal)
+
+    def add(self, other: Amounts) -> None:
+        super().add(other)
+        if isinstance(other, CropRow):
+            self.floor_m2_days += other.floor_m2_days
+
+    @property
+    def called(self) -> str:
+        if self.line == NEVER and not self.tower:
+            return "Not planted yet"
+        names = (self.variety, self.tower, f"Tier {self.tier}" if self.tier else "", self.crop)
+        return next(filter(None, names), "No site named")
+
+    @property
+    def site_days(self) -> Decimal:
+        return _days(self.site_s)
+
+    @property
+    def site_weeks(self) -> Decimal:
+        return self.site_days / 7
+
+    @property
+    def blocked_days(self) -> Decimal:
+        return _days(self.blocked_s)
+
+    @property
+    def dead_days(self) -> Decimal:
+        return _days(self.dead_s)
+
+    @property
+    def changeover_days(self) -> Decimal:
+        return _days(self.changeover_s)
+
+    @property
+    def untouched_days(self) -> Decimal:
+        return _days(self.untouched_s)
+
+    @property
+    def lost(self) -> int:
+        return self.sites - self.surviving
+
+    @property
+    def lost_pct(self) -> Decimal | None:
+        return percent(self.lost, self.sites)
+
+    @property
+    def cells_per_site(self) -> Decimal | None:
+        """Cells sown for each site planted: trays that failed show here."""
+        return ratio(self.cells_sown, self.planted)
+
+    @property
+    def germination_pct(self) -> Decimal | None:
+        return percent(self.checked_cells - self.not_up, self.checked_cells)
+
+    @property
+    def days_to_first_cut(self) -> Decimal | None:
+        return ratio(_days(self.first_cut_s), self.first_cuts)
+
+    @property
+    def cut_per_site_g(self) -> Decimal | None:
+        return ratio(self.cut_g, self.sites)
+
+    @property
+    def sold_per_site_g(self) -> Decimal | None:
+        return ratio(self.sold_or_used_g, self.sites)
+
+    @property
+    def cut_per_surviving_g(self) -> Decimal | None:
+        return ratio(self.cut_g, self.surviving)
+
+    @property
+    def sold_per_surviving_g(self) -> Decimal | None:
+        return ratio(self.sold_or_used_g, self.surviving)
+
+    @property
+    def cut_per_site_day_g(self) -> Decimal | None:
+        return ratio(self.cut_g, self.site_days)
+
+    @property
+    def sold_per_site_day_g(self) -> Decimal | None:
+        return ratio(self.sold_or_used_g, self.site_days)
+
+    @property
+    def one_tier_per_cut_g(self) -> Decimal | None:
+        """Grams a site gave at a cut that was weighed on its tier alone."""
+        return ratio(self.one_tier_g, self.one_tier_cuts)
+
+    @property
+    def costs_p(self) -> int:
+        """Direct costs without crop minutes; raising spread over site-days."""
+        return self.raising_p + self.nutrient_and_water_p + self.packaging_p + self.bought_in_p
+
+    @property
+    def minutes_p(self) -> int:
+        """Crop minutes at the one rate; those of sowing and planting spread over site-days."""
+        return self.labour_p + self.raising_labour_p
+
+    @property
+    def hours(self) -> Decimal:
+        return Decimal(self.labour_s) / 3600
+
+    @property
+    def before_p(self) -> int:
+        return self.door_p - self.costs_p
+
+    @property
+    def after_p(self) -> int:
+        return self.before_p - self.minutes_p
+
+    @property
+    def before_alone_p(self) -> int:
+        return self.door_alone_p - self.costs_p
+
+    @property
+    def after_alone_p(self) -> int:
+        return self.before_alone_p - self.minutes_p
+
+    @property
+    def before_per_site_week_p(self) -> Decimal | None:
+        return per_limit(self.before_p, self.site_weeks)
+
+    @property
+    def after_per_site_week_p(self) -> Decimal | None:
+        return per_limit(self.after_p, self.site_weeks)
+
+    @property
+    def before_alone_per_site_week_p(self) -> Decimal | None:
+        return per_limit(self.before_alone_p, self.site_weeks)
+
+    @property
+    def after_alone_per_site_week_p(self) -> Decimal | None:
+        return per_limit(self.after_alone_p, self.site_weeks)
+
+    @property
+    def after_per_m2_week_p(self) -> Decimal | None:
+        return per_limit(self.after_p, self.floor_m2_days / 7)
+
+    @property
+    def before_per_hour_p(self) -> Decimal | None:
+        """What an hour of crop minutes earned, before it is paid."""
+        return per_limit(self.before_p, self.hours)
+
+
+def _days(seconds: int) -> Decimal:
+    return at_nine_places(Fraction(seconds, DAY_S))
+
+
+@dataclass(frozen=True)
+class Only:
+    """What a table is narrowed to; None is no narrowing."""
+
+    crop: int | None = None
+    variety: int | None = None
+    tower: int | None = None
+    tier: int | None = None
+
+    def keeps(self, stand: Stand) -> bool:
+        return all(
+            wanted is None or wanted == getattr(stand, name) for name, wanted in vars(self).items()
+        )
+
+
+@dataclass
+class CropTable:
+    """rows: by group and line. groups: each with all its lines together. total: of all groups."""
+
+    about: About
+    rows: list[CropRow]
+    groups: list[CropRow]
+    total: CropRow
+    stands: Stands = field(compare=False, repr=False)
+
+
+def crop_table(period: Period, by: str = "crop", only: Only | None = None) -> CropTable:
+    """Raises ValueError for a grouping that is none of BY."""
+    if by not in BY:
+        raise ValueError(f"A table is by {', '.join(BY)}; “{by}” is none of them.")
+    about = _about(period, by)
+    found = stands(period, about)
+    return tabled(found, by, only or Only())
+
+
+def tabled(found: Stands, by: str, only: Only) -> CropTable:
+    """The same stands by another grouping, or fewer of them: nothing is read again."""
+    about = _about(found.about.period, by)
+    about.gaps += found.about.gaps
+    about.standard_pct, about.standard_says = found.about.standard_pct, found.about.standard_says
+    called = _Names()
+    floor = _floor(found, about)
+    rows: dict[tuple[object, ...], CropRow] = {}
+    for stand, amounts in found.of.items():
+        if not only.keeps(stand):
+            continue
+        row = called.row(stand, by)
+        row = rows.setdefault((row.called, row.crop_id, row.variety_id, row.line), row)
+        row.add(amounts)
+        if stand.tower:
+            m2 = floor.get(stand.tower, Fraction(0))
+            row.floor_m2_days += at_nine_places(Fraction(amounts.site_s, DAY_S) * m2)
+    listed = sorted(rows.values(), key=_in_order)
+    groups: dict[tuple[object, ...], CropRow] = {}
+    total = CropRow(line=ALL)
+    for row in listed:
+        key = (row.called, row.crop_id, row.variety_id)
+        named = {name: getattr(row, name) for name in Named.__dataclass_fields__}
+        whole = groups.setdefault(key, CropRow(**{**named, "line": _whole(row)}))
+        whole.add(row)
+        total.add(row)
+    _shared(about, by, total)
+    return CropTable(about, listed, list(groups.values()), total, found)
+
+
+def _whole(row: CropRow) -> str:
+    return NEVER if row.line == NEVER and not row.tower else ALL
+
+
+def _in_order(row: CropRow) -> tuple[object, ...]:
+    none = not (row.crop or row.variety or row.tower or row.tier)
+    return (
+        row.line == NEVER,
+        none,
+        row.crop,
+        row.variety,
+        _natural(row.tower),
+        row.tier or 0,
+        row.line,
+    )
+
+
+def _natural(name: str) -> tuple[object, ...]:
+    """Tower 2 before tower 10."""
+    return tuple((not p.isdigit(), int(p) if p.isdigit() else 0, p) for p in name.split())
+
+
+class _Names:
+    def __init__(self) -> None:
+        self.crops = names()
+        self.varieties = dict(Variety.objects.values_list("pk", "name"))
+        self.towers = dict(Place.objects.filter(kind="tower").values_list("pk", "name"))
+
+    def row(self, stand: Stand, by: str) -> CropRow:
+        row = CropRow(line=stand.line)
+        if by == "tower":
+            row.tower_id, row.tower = stand.tower, self.towers.get(stand.tower or 0, "")
+        elif by == "tier":
+            row.tier = stand.tier
+        elif stand.line != NEVER:
+            row.crop_id, row.crop = stand.crop, self.crops[stand.crop]
+            if by == "variety":
+                row.variety_id = stand.variety
+                name = self.varieties.get(stand.variety or 0)
+                row.variety = f"{row.crop}, {name or 'no variety told'}"
+        return row
+
+
+def _floor(found: Stands, about: About) -> dict[int, Fraction]:
+    """m² of floor that a site of a tower takes, by the rate in force on the period's last day."""
+    rate = (
+        Rate.objects.filter(what=Rate.What.FLOOR, since__lte=about.period.last)
+        .order_by("-since")
+        .first()
+    )
+    if rate is None:
+        about.gap(
+            "No rate says what floor a tower takes by then, so nothing is said of a square metre. "
+            "Set “Floor that a tower takes”, with its share of aisles and nursery."
+        )
+        return {}
+    about.notes.append(
+        f"A square metre is of floor: {rate.amount.normalize():f} {rate.unit}, from "
+        f"{rate.since:%d %b %Y} ({rate.source}). A site has its part of its tower's."
+    )
+    sites: Counter[int] = Counter()
+    for (tower, _), number in found.sites_in_use.items():
+        sites[tower] += number
+    return {tower: Fraction(rate.amount) / number for tower, number in sites.items()}
+
+
+def _about(period: Period, by: str) -> About:
+    about = About(
+        period,
+        base="plant sites that stood in the period, one a sowing and site; money of the period at "
+        "the pack-house door",
+        unit="as each column says; pence net of tax",
+        notes=[
+            "Site-days are elapsed days that sites were held, blocked ones too. Dead: empty since "
+            "a plant was told as lost. Changeover: empty since one was cleared or moved.",
+            "Completed: ended by the last day. Standing: not yet. No site named: cut from bench or "
+            "shelf cells, or with no tower told, and sowings of which nothing stood yet or at all.",
+            "Raising and planting (seed, medium, pots, light, minutes; cells that failed too) is "
+            "spread over the days that a sowing's sites are held: its true life once cleared, the "
+            "crop card's while it stands. A sowing never planted is charged when it was told.",
+            "Money is of what was sold in the period, and goes to the sites by the leaf in each "
+            "pack; a bag's is shared by grams or, beside it, by what each leaf fetches alone.",
+            "Germination: of the sowings checked in the period, all their cells. Days to the first "
+            "cut: of plants first cut in the period, each plant once.",
+            "The fixed round, rent and heat are not in it.",
+        ],
+    )
+    if by in ("tower", "tier"):
+        about.notes.append(
+            "Cells sown and germination belong to a sowing, trim and giveaway to a bag: no tower "
+            "or tier has any of its own."
+        )
+    if by == "tier":
+        about.notes.append(
+            "Tiers are compared by the cuts weighed on one tier alone, a site and cut; money is of "
+            "whole crates, so no tier has a margin of its own."
+        )
+    if period.days > 100 and period.days % 365 not in (0, 1):
+        about.notes.append(
+            f"{period.days} days are more than a season and no whole year: crops of the better "
+            "weather look better. Compare within a season, or over whole years."
+        )
+    return about
+
+
+def _shared(about: About, by: str, total: CropRow) -> None:
+    """What share of the cut rests on equal sharing, and what tiers are compared without."""
+    for name, says in (
+        ("several_sowings_g", "was weighed over several sowings and shared by sites cut."),
+        ("several_towers_g", "was weighed over several towers at once, and is shared to them "
+         "equally by site."),
+    ):  # fmt: skip
+        share = percent(getattr(total, name), total.cut_g)
+        if share:
+            about.notes.append(f"{share} % of the cut {says}")
+    share = percent(total.several_tiers_g, total.cut_g)
+    if share and by == "tier":
+        about.notes.append(
+            f"{share} % of the cut was weighed over several tiers at once: shared equally by site "
+            "in “cut”, and left out of “a site and cut”."
+        )
+
+
+# --- by outlet --------------------------------------------------------------------------------
+
+
+@dataclass
+class OutletRow:
+    """What one outlet took of one crop: grams that have a price, and their money."""
+
+    outlet: str
+    crop_id: CropId
+    crop: str
+    grams: int = 0
+    takings_p: int = 0
+    shop_share_p: int = 0
+    door_p: int = 0
+    door_alone_p: int = 0
+
+    @property
+    def door_per_kg_p(self) -> Decimal | None:
+        return ratio(self.door_p * 1000, self.grams)
+
+    @property
+    def door_alone_per_kg_p(self) -> Decimal | None:
+        return ratio(self.door_alone_p * 1000, self.grams)
+
+
+@dataclass
+class OutletTable:
+    about: About
+    rows: list[OutletRow]
+    total: OutletRow
+
+
+def outlet_table(period: Period, crop: int | None = None, outlet: str | None = None) -> OutletTable:
+    """Revenue at the pack-house door by outlet and crop; adds up to the margin's."""
+    about = About(
+        period,
+        base="goods with a price that went out in the period, less what came back",
+        unit="g and pence, net of tax",
+        notes=[
+            "At the door: takings less the shop's stated share; a kitchen's at its transfer price.",
+            "An outlet has no sites: what leaf cost to grow is the same wherever it is sold, so no "
+            "margin is said of an outlet.",
+        ],
+    )
+    called = names()
+    rows: dict[tuple[str, CropId], OutletRow] = {}
+    with sums.one_moment():
+        money = by_outlet(period, about)
+        grams = _grams(period)
+    for place, found in money.items():
+        for name, field_ in (
+            ("takings", "takings_p"),
+            ("shop_share", "shop_share_p"),
+            ("door", "door_p"),
+            ("alone", "door_alone_p"),
+        ):
+            for crop_id, pence in getattr(found, name).items():
+                key = str(place), crop_id
+                row = rows.setdefault(key, OutletRow(key[0], crop_id, called[crop_id]))
+                setattr(row, field_, pence)
+        for crop_id, weight in grams.get(place.pk, {}).items():
+            key = str(place), crop_id
+            rows.setdefault(key, OutletRow(key[0], crop_id, called[crop_id])).grams = weight
+    listed = sorted(
+        (
+            row
+            for row in rows.values()
+            if crop in (None, row.crop_id) and outlet in (None, row.outlet)
+        ),
+        key=lambda row: (row.outlet, row.crop == UNKNOWN, row.crop),
+    )
+    total = OutletRow("All outlets", None, "")
+    for row in listed:
+        for name in ("grams", "takings_p", "shop_share_p", "door_p", "door_alone_p"):
+            setattr(total, name, getattr(total, name) + getattr(row, name))
+    return OutletTable(about, listed, total)
+
+
+def _grams(period: Period) -> Mapping[int, Mapping[CropId, int]]:
+    """Outlet → crop → grams that its money was for."""
+    first, last = period.numbers
+    rows = list(
+        Money.objects.filter(movement__day__gte=first, movement__day__lte=last)
+        .values_list("outlet_id", "movement__lot_id", "movement__lot__grams_each")
+        .annotate(
+            went=Sum("movement__quantity", filter=Q(pence__gte=0), default=0),
+            back=Sum("movement__quantity", filter=Q(pence__lt=0), default=0),
+        )
+    )
+    shares = sums.shares_of({lot for _, lot, *_ in rows})
+    out: dict[int, Counter[CropId]] = defaultdict(Counter)
+    for outlet, lot, each, went, back in rows:
+        for crop, part in sums.split((went - back) * (each or 1), shares[lot]):
+            out[outlet][crop] += part
+    return out
+
+
+__all__ = ["ALL", "BY", "CropRow", "CropTable", "Only", "OutletRow", "OutletTable", "crop_table",
+           "outlet_table", "tabled"]  # fmt: skip
