@@ -4,6 +4,7 @@ are those of another reader; no cell of it runs; it says no prices."""
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import hashlib
 import io
 import json
@@ -17,7 +18,7 @@ from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
-from grow.models import Business, Lineage, Lot, Movement
+from grow.models import Business, Lineage, Lot, Movement, SignOff
 from sales import evidence, roots
 from sales.evidence import events
 from sales.evidence.packed import packed, unlike
@@ -71,6 +72,10 @@ def story(season: Farm) -> Farm:  # noqa: F811
         paid_pence=PAID,
     ).lot
     farm.pass_time(hours=1)
+    # who was signed off afterwards was not on the day
+    SignOff.objects.create(
+        person=farm.packer, task="packing", since=farm.today + dt.timedelta(days=9), by=farm.grower
+    )
     farm.bought = farm.pack([box], packs=7, recorded_by=farm.packer)
     farm.note = farm.send(farm.run, 3)
     at_its_own = TillRow(farm.bag, 1, farm.run, unit_pence=SOLD_AT)

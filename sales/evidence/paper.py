@@ -15,6 +15,7 @@ from reportlab.platypus import Flowable, Spacer
 
 from grow import clock
 from grow.labels.letters import typeface
+from grow.models import LotKind
 from grow.wording import amount
 from sales.paper_pdf import BODY, HEAD, LOUD, SMALL, WIDE, p, pdf, table
 
@@ -147,7 +148,8 @@ def _recall(found: Evidence) -> Iterator[Flowable]:
     recall = state.recall
     told = [c for c in state.customers if c.first_told]
     said = [
-        f"{recall.noun} {recall.number}: {recall.hazard}. {recall.reason}",
+        f"{recall.noun} {recall.number}: {recall.hazard}"
+        + (f". Reason: {recall.reason}." if recall.reason else "."),
         f"Opened {clock.said(recall.event.recorded_at)}.",
         f"Authority told {clock.said(state.told_authority.event.happened_at)}."
         if state.told_authority
@@ -205,10 +207,17 @@ def _chain(lots: Table) -> Iterator[Flowable]:
             _some(row["joined_by"]),
             row["here"] + (f". {row['held']}" if row["held"] else ""),
         ]
-        for row in lots.rows
+        for row in sorted(lots.rows, key=_made_of_first)
     ]
     heads = ["Side", "Lot", "What", "Made", "How", "Where it is now"]
     yield from _rows(heads, [17, 26, 36, 19, 36, 40], rows, "lots", "Nothing is recorded.")
+
+
+def _made_of_first(row: dict[str, Any]) -> tuple[int, bool, bool]:
+    """What was asked, what came of it, what it is made of; then what only touched, water last."""
+    touched = all(join.startswith("touched") for join in row["joined_by"].split("; "))
+    side = ("asked", "went into", "came from").index(row["side"])
+    return side, touched, row["lot_kind"] == LotKind.WATER.label
 
 
 def _some(joined: str) -> str:
