@@ -301,6 +301,8 @@ def test_no_cell_runs_and_the_workbook_has_the_same_rows(
             for row in lines
         ]
         assert sheet == plain
+    ((cut,),) = evidence.Table("t", "", [("a", "", "")], [{"a": "x" * 40_000}]).cells()
+    assert (len(cut), cut[-4:]) == (32_767, "olds")
 
 
 def test_the_sums_are_right_and_a_changed_byte_is_noticed(

@@ -31,6 +31,9 @@ from .events import Row
 
 #: So many lots, with all above and below, are put into one pack.
 MOST_LOTS = 2000
+#: So many signs stand in a cell of a workbook; openpyxl leaves out the rest without a word.
+LONGEST_CELL = 32_767
+_CUT = " … and more than a cell holds"
 
 
 @dataclass(frozen=True)
@@ -45,8 +48,10 @@ class Ledger:
     waiting: int
 
     def says(self) -> list[str]:
-        found = [f"{len(self.faults)} faults were found:", *self.faults] if self.faults else []
-        found = found or [f"No fault found by {self.checks} checks of the books."]
+        found = [f"No fault found by {self.checks} checks of the books."]
+        if self.faults:
+            found = [f"Faults found by {self.checks} checks of the books: {len(self.faults)}."]
+            found += self.faults
         if self.sealed and self.sealed_at:
             found.append(
                 f"Each day up to {self.sealed:%d %b %Y} is sealed, and each was compared with its "
@@ -55,7 +60,7 @@ class Ledger:
         else:
             found.append("No day is sealed yet.")
         if self.waiting:
-            found.append(f"{self.waiting} days that are over wait to be sealed.")
+            found.append(f"Days that are over and wait to be sealed: {self.waiting}.")
         return found
 
 
@@ -95,10 +100,12 @@ class Evidence:
 
 
 def _cell(value: Any) -> Any:
-    """Numbers stay numbers. A sign that no file can hold is shown as one that cannot be read."""
+    """Numbers stay numbers. A sign that no file can hold is shown as one that cannot be read, and
+    what is longer than a cell is cut where all can see it."""
     if value is None or isinstance(value, int):
         return value
-    return "".join(c if c >= " " or c in "\t\n\r" else "\N{REPLACEMENT CHARACTER}" for c in value)
+    text = "".join(c if c >= " " or c in "\t\n\r" else "\N{REPLACEMENT CHARACTER}" for c in value)
+    return text if len(text) <= LONGEST_CELL else text[: LONGEST_CELL - len(_CUT)] + _CUT
 
 
 def look_at_the_books() -> Ledger:

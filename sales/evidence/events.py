@@ -4,8 +4,9 @@ data elements that food law names.
 The columns answer Regulation (EU) 931/2011, Article 3 (its eight items: description, quantity, who
 dispatched, who consigned, to whom dispatched, to whom consigned, lot, date) and 21 CFR part 1,
 subpart S (what is kept of a harvest, an initial packing, a shipping, a receiving, a transformation)
-alike; `COLUMNS` says which is which. Reference: food law, 1.2 and 2. The contents of the harvest,
-initial packing and transformation lists are from memory there, in part.
+alike; `COLUMNS` says which is which, as far as the rule's own words were read. Reference: food law,
+1.2 and 2, where parts of the harvest and initial packing lists and all of the transformation's are
+from memory.
 
 A run of our own cuts alone is their initial packing; one in which something bore a lot code already
 (bought leaf, bags opened again) is a transformation. An own shop's shelf is no shipping: nobody
@@ -91,9 +92,9 @@ COLUMNS: tuple[tuple[str, str, str], ...] = (
     ("growing_area", "The grower's own name for where it grew.", _US),
     ("harvest_date", "Of cuts and of what was packed of them.", _US),
     ("harvester", "Business that cut it, and its telephone.", _US),
-    ("inputs", "What went in or what it grew from, with quantities.", _US),
+    ("inputs", "What went in or what it grew from, with quantities.", ""),
     ("touched_by", "Seed, water, treatments, packaging that touched it, by their codes.", ""),
-    ("went_into", "The lot that it became part of.", _US),
+    ("went_into", "The lot that it became part of.", ""),
     ("date_mark", "Use by, as it was first given.", ""),
     ("temperature_c", "Of the goods, as told.", ""),
     ("state", "stands, corrected (quantities are the corrected ones), or taken back.", ""),
