@@ -192,7 +192,11 @@ def before(waters: Sequence[Lot], found: dict[int, set[int]]) -> None:
 
 def there(tank: int, start: Moment, end: Moment) -> set[int]:
     """The waters that were in a tank at some time from start to end."""
-    line = timelines([tank], start, end)[tank]
+    return of_line(timelines([tank], start, end)[tank], start, end)
+
+
+def of_line(line: Sequence[Act], start: Moment, end: Moment) -> set[int]:
+    """The same of what was done to the tank, where that is read already."""
     return {
         made
         for (_, made, kind, since, *_), after in zip_longest(line, line[1:])

@@ -34,16 +34,29 @@ DISPOSITIONS = {
     "non_conformant", "available",
 }  # fmt: skip
 _MEMBERS = {
-    "ObjectEvent": {"action", "quantityList"},
+    "ObjectEvent": {"action"},
     "TransformationEvent": {"outputQuantityList"},
     "AssociationEvent": {"action", "parentID", "childQuantityList"},
 }
+#: An ObjectEvent is of classes, of single things, or of both (EPCIS 2.0, 7.4.2).
+_OBJECTS = {"quantityList", "epcList"}
+#: One without what went in, or what came out, has a name of its own (7.4.6).
+_NAMED = {"inputQuantityList", "transformationID"}
 _LISTS = ("quantityList", "inputQuantityList", "outputQuantityList", "childQuantityList")
 _OURS = re.compile(r"[a-z]+:[A-Za-z]+")
 _KNOWN = {
     *("type", "eventID", "eventTime", "eventTimeZoneOffset", "recordTime", "errorDeclaration"),
     *("action", "bizStep", "disposition", "persistentDisposition", "readPoint", "bizLocation"),
-    *("bizTransactionList", "sourceList", "destinationList", "ilmd", "parentID", *_LISTS),
+    *(
+        "bizTransactionList",
+        "sourceList",
+        "destinationList",
+        "ilmd",
+        "parentID",
+        "epcList",
+        "transformationID",
+        *_LISTS,
+    ),
 }
 
 #: (parent, child) → quantity; None for what was only touched.
@@ -138,6 +151,14 @@ def _wrong(event: dict[str, Any], prefixes: set[str]) -> Iterator[str]:
         yield f"there are no {kind}s here"
         return
     yield from (f"it lacks {name}" for name in _MEMBERS[kind] - event.keys())
+    if kind == "TransformationEvent" and not event.keys() & _NAMED:
+        yield "it lacks what went in, and a transformationID"
+    if not _uri(event.get("transformationID", "urn:x")):
+        yield "its transformationID is no URI"
+    if kind == "ObjectEvent" and not event.keys() & _OBJECTS:
+        yield "it lacks what it is of"
+    if not all(_uri(one) for one in event.get("epcList", ["urn:x"])) or event.get("epcList") == []:
+        yield "its epcList is none"
     for name in event.keys() - _KNOWN:
         if not _OURS.fullmatch(name) or name.partition(":")[0] not in prefixes:
             yield f"{name} is no member of an event, and no term of a named vocabulary"

@@ -26,10 +26,12 @@ from sales.epcis.reading import ident_of, read, read_document
 from sales.epcis.taking import LEAF, take_in
 from sales.models import Product
 from tests import reading_epcis
-from tests.farm import Crate, Farm, Line, Taken
+from tests.farm import START, Crate, Farm, Line, Taken
 
 pytestmark = pytest.mark.django_db
 HERE = Path(__file__).parent
+#: An hour after the season's tank was filled, before it was topped up.
+FILLED = START + dt.timedelta(hours=1)
 
 
 @pytest.fixture
@@ -88,6 +90,20 @@ def season(farm: Farm) -> Farm:
     return farm
 
 
+def look_at(farm: Farm) -> None:
+    """A thing, a place, the waters of a tank, a run and again; one result is taken back."""
+    farm.tell("check", kind="weight", passed=True, things=[farm.scale])
+    farm.tell("check", kind="glass", passed=False, done="cleared", place=farm.line)
+    farm.tell("test_water", tank=farm.tank, kind="pH", reading="6.1", passed=True, at=FILLED)
+    farm.tell("test_water", tank=farm.tank, kind="pH", reading="9.1", passed=False, done="dosed")
+    facts = {"criterion": "e_coli_cut", "lots": [farm.run]}
+    farm.tell("lab_result", results="10 20 30 40 50", **facts)
+    farm.tell("lab_result", results="10 20", **facts | {"lots": [farm.run, farm.seed]})
+    wrong = farm.tell("lab_result", results="10 10 10 10 1001", **facts)
+    farm.tell("cancel", event=wrong, reason="another farm's")
+    farm.tell("lab_result", criterion="water_contact", results="101", place=farm.tank)
+
+
 def whole(farm: Farm) -> dict[str, Any]:
     return json.loads("".join(epcis.parts(first=dt.date(2026, 1, 1), last=farm.today)))
 
@@ -126,6 +142,8 @@ def test_a_reader_of_its_own_finds_what_is_wrong(season: Farm) -> None:
         (lambda e: e["outputQuantityList"][0].update(quantity=-1), "no quantity"),
         (lambda e: e["outputQuantityList"][0].update(uom="kg"), "no unit"),
         (lambda e: e["outputQuantityList"].clear(), "empty"),
+        (lambda e: e.update(epcList=[]), "epcList"),
+        (lambda e: e.pop("transformationID"), "transformationID"),
     ):
         document = whole(season)
         spoil(next(e for e in reading_epcis.events(document) if e["type"][:6] == "Transf"))
@@ -140,6 +158,7 @@ def test_it_is_valid_by_the_standard_s_own_schema(season: Farm) -> None:
     validator = jsonschema.Draft7Validator(
         schema, format_checker=jsonschema.Draft7Validator.FORMAT_CHECKER
     )
+    look_at(season)
     spoilt = whole(season)
     reading_epcis.events(spoilt)[0]["bizStep"] = "sowing"
     assert not validator.is_valid(spoilt)  # formats are looked at
@@ -216,6 +235,53 @@ def test_a_recall_is_said_as_a_disposition_that_stays(season: Farm) -> None:
     assert codes == list(
         Lot.objects.filter(pk__in=below).order_by("pk").values_list("code", flat=True)
     )
+
+
+def test_what_was_looked_at_is_said_as_inspecting(season: Farm) -> None:
+    """CBV 2.0: inspecting, conformant, non_conformant (section 7.1 and 7.2), of the lots, or of the
+    single thing or the place that was looked at. It moves nothing: the lineage read back is the
+    same."""
+    farm = season
+    before = reading_epcis.joins(whole(farm)), reading_epcis.standing(whole(farm))
+    fill, topped = Lot.objects.filter(kind="water").order_by("pk")
+    look_at(farm)
+    document = whole(farm)
+    assert list(reading_epcis.wrong(document)) == []
+
+    def looked(document: dict[str, Any]) -> list[tuple]:
+        return [
+            (
+                event["farm:activity"],
+                event["farm:lookedFor"],
+                event.get("disposition", ""),
+                [reading_epcis.code(one["epcClass"]) for one in event.get("quantityList", ())],
+                [uri.partition("hollow.example")[2] for uri in event.get("epcList", ())],
+                "errorDeclaration" in event,
+            )
+            for event in reading_epcis.events(document)
+            if event["bizStep"] == "inspecting"
+        ]
+
+    good, bad, run = "conformant", "non_conformant", [farm.run.code]
+    assert looked(document) == [
+        ("water tested", "pH", good, [fill.code], [], False),
+        ("checked", "weight", good, [], [f"/things/{farm.scale.pk}"], False),
+        ("checked", "glass", bad, [], [f"/places/{farm.line.pk}"], False),
+        ("water tested", "pH", bad, [topped.code], [], False),
+        ("laboratory result", "E. coli", good, run, [], False),
+        ("laboratory result", "E. coli", "", [farm.seed.code, *run], [], False),
+        ("laboratory result", "E. coli", "", run, [], True),
+        ("laboratory result", "E. coli", bad, [topped.code], [], False),
+    ]
+    assert looked(epcis.document(lots={farm.run.pk})) == [
+        ("laboratory result", "E. coli", good, run, [], False),
+        ("laboratory result", "E. coli", "", run, [], False),
+    ]
+    assert looked(epcis.document(lots={fill.pk})) == looked(document)[:1]
+    assert looked(epcis.document(lots={topped.pk})) == [looked(document)[n] for n in (3, 7)]
+    after = reading_epcis.joins(document), reading_epcis.standing(document)
+    assert after == before
+    assert before[0] == told_by_rows()
 
 
 def test_what_a_correction_holds_and_a_cancelled_note_are_said(season: Farm) -> None:

@@ -32,6 +32,9 @@ class Names:
     def place(self, pk: int) -> str:
         return f"{self.base}/places/{pk}"
 
+    def thing(self, pk: int) -> str:
+        return f"{self.base}/things/{pk}"
+
     def note(self, number: str) -> str:
         return f"{self.base}/notes/{quote(number, safe='')}"
 

@@ -34,6 +34,7 @@ RECALLED = _object("OBSERVE", "holding", "recalled")
 LET_GO = _object("OBSERVE", "storing", "in_progress")
 VOIDED = _object("OBSERVE", "void_shipping")
 BACK = _object("OBSERVE", "receiving", "returned")
+INSPECTED = _object("OBSERVE", "inspecting")
 #: Out of a source. What grew or was packed is a transformation's output.
 OUT_OF: dict[str, Step | None] = {
     K.SUPPLIER: RECEIVED,

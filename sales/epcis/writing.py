@@ -10,8 +10,8 @@ anew.
 Quantities are whole: grams, millilitres, or a number of things. Of an input that grew into a cut
 the quantity is the grams that grew from it. No event names a person.
 
-Checks and laboratory results are not told (CBV would have inspecting, with conformant or
-non_conformant): they move nothing, and are read here.
+Checks, water tests and laboratory results are said as inspecting, with conformant or
+non_conformant: of lots those that name them or their water, of days all.
 """
 
 from __future__ import annotations
@@ -24,14 +24,15 @@ from typing import Any
 
 from grow import clock, flows
 from grow.kinds import KINDS
-from grow.models import Business, Lot, LotKind, PlaceKind
+from grow.models import Business, Event, Lot, LotKind, PlaceKind
 from grow.readings import says
 from grow.sums import one_moment
 from sales.history import MADE_LOTS, Act, History
 from sales.models import PackingRun
 
+from . import looks
 from .names import UOM, Names
-from .steps import HELD, LET_GO, MADE, MAKING, RECALLED, RECEIVED, VOIDED, Step, steps
+from .steps import HELD, INSPECTED, LET_GO, MADE, MAKING, RECALLED, RECEIVED, VOIDED, Step, steps
 
 CONTEXT = "https://ref.gs1.org/standards/epcis/2.0.0/epcis-context.jsonld"
 Json = dict[str, Any]
@@ -81,6 +82,7 @@ class _Writer(History):
         self.zone = clock.zone()
         self.said_places: set[int] = set()
         self.gtins: dict[int, str] = {}
+        self.looks: dict[int, looks.Look] = {}
 
     def around(self, events: list[Json]) -> Json:
         """The document around its events."""
@@ -121,7 +123,23 @@ class _Writer(History):
             yield from entry.made()
             yield from entry.moved()
             yield from entry.stopped()
+            yield from entry.looked()
         yield from self._own_events()
+
+    def _roots(self) -> list[int]:
+        roots = super()._roots()
+        more = looks.entries_of(self.scope).difference(roots) if self.scope is not None else None
+        if not more:
+            return roots
+        placed = Event.objects.filter(pk__in=[*roots, *more]).order_by("placed_at", "pk")
+        return list(placed.values_list("pk", flat=True))
+
+    def _some(self, ids: list[int]) -> Iterator[Act]:
+        self.looks = looks.read(ids)
+        for look in self.looks.values():
+            look.lots = look.lots if self.scope is None else look.lots & self.scope
+        self.know({lot for look in self.looks.values() for lot in look.lots})
+        return super()._some(ids)
 
     def read(self, lots: list[int]) -> dict[int, Lot]:
         packs = PackingRun.objects.filter(lot__in=lots).exclude(product__gtin="")
@@ -198,7 +216,7 @@ class _Writer(History):
             said["childQuantityList"] = quantities
         elif step.type == "TransformationEvent":
             said["outputQuantityList"] = quantities
-        else:
+        elif quantities:
             said["quantityList"] = quantities
         if at or to:
             said["readPoint"] = self.place(at or to or 0)
@@ -238,13 +256,18 @@ class _Entry:
             into = next((b for _, b, _ in came if places[b].is_standing), None)
             moved = lot.kind not in (LotKind.WATER, LotKind.TREATMENT)
             step = MADE._replace(disposition="active") if lot.kind == LotKind.PACK else MADE
+            parents = self._parents(self.act.edges.get(lot.pk, []))
+            if not parents["inputQuantityList"]:
+                # the standard asks for what went in, or for a name of the transformation
+                named = out.names.event(self.family.root.pk, "transformation", lot.code)
+                parents["transformationID"] = named
             yield self._event(
                 step,
                 ("made", lot.code),
                 [out.quantity(lot.pk, total if moved else None)],
                 at=self.family.root.place_id if self._stands(self.family.root.place_id) else None,
                 to=into,
-                **self._parents(self.act.edges.get(lot.pk, [])),
+                **parents,
                 ilmd=_ilmd(lot),
             )
 
@@ -314,6 +337,31 @@ class _Entry:
                 persistentDisposition={way: [what]},
                 since=self.family.cancelled_at,
             )
+
+    def looked(self) -> Iterator[Json]:
+        """What was looked at: lots, or single things, or else the place itself."""
+        out, place = self.out, self.family.root.place_id
+        look = out.looks.get(self.family.root.pk)
+        if look is None:
+            return
+        single = [out.names.thing(thing.pk) for thing in look.things]
+        if not (look.lots or single):
+            single = [out.place(pk)["id"] for pk in sorted(look.places)]
+        if not (look.lots or single):
+            return
+        said: Json = {
+            "epcList": single,
+            "farm:things": [thing.name for thing in look.things],
+            "farm:lookedFor": look.looked_for,
+            "farm:reading": look.reading,
+        }
+        yield self._event(
+            INSPECTED._replace(disposition=look.disposition),
+            ("inspected",),
+            [out.quantity(lot, None) for lot in sorted(look.lots)],
+            at=place if self._stands(place) else None,
+            **said,
+        )
 
     def _parties(self, step: Step, a: int, b: int) -> Json:
         """Whom goods went from and to, and on which paper, where they changed hands."""
