@@ -289,7 +289,8 @@ def sealed(day: dt.date) -> Seal:
         until = f"Days are sealed up to {_said(last)}" if last else "No day is sealed"
         raise Refusal(
             "not_sealed",
-            f"{day:%a %d %b %Y} has no seal. {until}; `manage.py seal` seals all that are over.",
+            f"{day:%a %d %b %Y} has no seal. {until}; manage.py seal, run each night, seals all "
+            "that are over.",
         )
     return found
 

@@ -132,7 +132,7 @@ def causes(lots: Sequence[Lot], *, days: int = DAYS, hands: bool = False) -> Cau
 def _causes(lots: list[Lot], days: int, hands: bool) -> Causes:
     made = sorted(Event.objects.filter(made__in=lots).values_list("placed_at", flat=True))
     around = dt.timedelta(days=days)
-    since, until = made[0] - around, made[-1] + around
+    since, until = made[0] - around, min(made[-1] + around, clock.now())
     middle = made[0] + (made[-1] - made[0]) / 2
     beside = Lot.objects.filter(
         kind__in={lot.kind for lot in lots},

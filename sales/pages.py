@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 from urllib.parse import urlencode
 
@@ -13,7 +14,7 @@ from grow.roles import CHEF, GROWER, LEAD, LEARNER, MANAGER, PACKER, SHOP, may
 from grow.start import ANYBODY, DOES, DRAWN, LEADING, OPENS, OWN_PAGE, PAPERS, TELLS, WAYS
 from sales import wording  # noqa: F401  (puts the acts into words)
 from sales.first_steps import led
-from sales.models import DeliveryNote
+from sales.models import DeliveryNote, Recall
 from sales.offers import arriving
 from sales.pages_cards import CARD_PAGES
 from sales.pages_common import COMMON_PAGES
@@ -77,7 +78,29 @@ def _notes(events: list[Event]) -> dict[int, list[str]]:
     return {note.event_id: [note.number] for note in rows}
 
 
-PAPERS.append(_notes)
+_RECALLING = {
+    *("open_recall", "tell_authority", "approve_notices", "send_notice", "reply_recall"),
+    *("widen_recall", "narrow_recall", "close_recall", "close_mock"),
+}
+
+
+def _of_recalls(events: list[Event]) -> dict[int, list[str]]:
+    """Of which recall an entry is, whether of an exercise, and that nobody answered."""
+    told = {e.pk: json.loads(e.told or "{}") for e in events if e.kind in _RECALLING}
+    of = {pk: facts.get("recall", pk) for pk, facts in told.items()}
+    recalls = Recall.objects.in_bulk(set(of.values())) if of else {}
+    return {
+        pk: [
+            recalls[number].number,
+            *(["exercise"] if recalls[number].is_mock else []),
+            *(["nobody answered"] if told[pk].get("answered") is False else []),
+        ]
+        for pk, number in of.items()
+        if number in recalls
+    }
+
+
+PAPERS += [_notes, _of_recalls]
 DRAWN |= {"pack", "put_on_shelf", "deliver", "receive", "use", "return_goods", "sell"}
 ANYBODY[1:1] = ["pack", _PUT]
 

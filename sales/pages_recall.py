@@ -6,6 +6,7 @@ Each press tells one act and comes back to the page. Nothing on it says that any
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterable, Mapping
 from typing import Any
@@ -41,7 +42,7 @@ from grow.signing import unfit
 from grow.wording import amount
 
 from . import readings, recall_scope, recall_words, recalls, trace
-from .models import Complaint, Notice, Recall, RecallLot, RecallStep
+from .models import Complaint, Notice, Recall, RecallLot, RecallStep, Reply
 from .operations.recalling import BY, still_open
 from .pages_epcis import may_give
 from .print_form import PRINTS
@@ -150,7 +151,8 @@ def open_page(request: HttpRequest) -> HttpResponseBase:
     all of it."""
     person = _person(request)
     if not roles.may(person, "open_recall"):
-        raise PermissionDenied("“Recall” is not among your tasks.")
+        says = "Opening a recall is for whoever answers for food safety; hold the lot meanwhile."
+        raise PermissionDenied(says)
     with clock.one_zone():
         sent = request.POST if request.method == "POST" else request.GET
         asked = {name: sent.get(name, "").strip() for name in _ASKED}
@@ -379,6 +381,7 @@ def _show(
         "steps": _steps(state),
         "authority": state.told_authority,
         "authority_at": _at(state.told_authority),
+        "in_vain": [_at(step) for step in state.rung if not step.answered],
         "business": business,
         "new": new,
         "seen": recall_words.digest(drafts),
@@ -387,7 +390,10 @@ def _show(
         "point_of_sale": recall_words.POINT_OF_SALE in state.notices,
         "by_pin": bool(person.pin),
         "by": BY,
-        "customers": [_customer(state, customer) for customer in state.customers],
+        "customers": [
+            _customer(state, customer, request.POST if refusal else None)
+            for customer in state.customers
+        ],
         "untold": [c.name for c in state.customers if c.notice and not c.first_told],
         "sums": state.sums(),
         "percent": state.balance.percent,
@@ -445,8 +451,10 @@ def _steps(state: State) -> list[tuple[str, str, bool]]:
     ]
 
 
-def _customer(state: State, customer: Customer) -> dict[str, Any]:
+def _customer(state: State, customer: Customer, typed: QueryDict | None) -> dict[str, Any]:
+    """typed: an answer that was refused, for whom it was."""
     who = customer.told.who
+    sent = typed if typed and typed.get("to") == customer.name and "says" in typed else None
     lots = {lot.code: lot for lot in state.report.lots.values()}
     return {
         "name": customer.name,
@@ -460,9 +468,13 @@ def _customer(state: State, customer: Customer) -> dict[str, Any]:
                 "had": amount(quantity, unit, kind=lots[code].kind),
                 "there": amount(here, unit, kind=lots[code].kind) if here else "",
                 "unit": "kg" if unit == "g" else "",
+                "sent": {part: sent.get(f"back {code} {part}", "") for part in _BACK}
+                if sent
+                else {},
             }
             for code, quantity, unit, here in customer.told.lots
         ],
+        "sent": {"says": sent.get("says", "")} if sent else None,
         "is_outlet": who.place is not None,
         "notice": customer.notice,
         "state": customer.state,
@@ -470,10 +482,33 @@ def _customer(state: State, customer: Customer) -> dict[str, Any]:
         "told_how": customer.first_told.how if customer.first_told else "",
         "tries": customer.tries,
         "replies": [
-            (clock.said(reply.event.happened_at), reply.says or "goods came back")
-            for reply in customer.replies
+            (clock.said(reply.event.happened_at), " ".join(filter(None, (reply.says, back))))
+            for reply, back in zip(customer.replies, _came_back(customer.replies), strict=True)
         ],
     }
+
+
+_WORDS = {"returned": "sent back", "brought_back": "brought back", "destroyed": "destroyed"}
+
+
+def _came_back(replies: list[Reply]) -> list[str]:
+    """What each answer says came back or was destroyed: “2 sent back, 1 brought back.”"""
+    told = [json.loads(reply.event.told or "{}").get("lines") or [] for reply in replies]
+    units = dict(
+        Lot.objects.filter(pk__in={line["lot"] for lines in told for line in lines}).values_list(
+            "pk", "unit"
+        )
+    )
+    out = []
+    for lines in told:
+        said = [
+            f"{amount(line[part], units.get(line['lot'], ''))} {words}"
+            for line in lines
+            for part, words in _WORDS.items()
+            if line.get(part)
+        ]
+        out.append(f"{', '.join(said)}." if said else "")
+    return out
 
 
 def _lots(state: State) -> list[dict[str, Any]]:
@@ -552,8 +587,8 @@ def to_it(person: Person, event: Event, made: list[Lot]) -> list[tuple[str, str]
     """From the entry that opened a recall to its page; from a complaint to where it came from, and
     to what stops it."""
     if event.kind == "complain":
-        way = [("Trace it", _trace_of(event.complaint))]
-        return way + way_to_stop(person, event.complaint)
+        told = Complaint.objects.select_related("product", "lot").get(event=event)
+        return [("Trace it", _trace_of(told)), *way_to_stop(person, told)]
     if event.kind != "open_recall" or not may_look(person):
         return []
     return [("To the recall", reverse("admin:recall", args=[event.recall.number]))]

@@ -43,20 +43,27 @@ def drafts(state: State) -> list[dict[str, Any]]:
         for customer in state.customers
         if customer.told.lots
     ]
-    if state.recall.kind == Recall.Kind.RECALL and (sold := _sold(state)):
-        found.append({**_common(state.recall, business), "to": POINT_OF_SALE, **sold})
+    if (sold := _sold(state)) and (state.recall.kind == Recall.Kind.RECALL or _bought(state)):
+        told = {**_common(state.recall, business), "kind": Recall.Kind.RECALL.value}
+        found.append({**told, "to": POINT_OF_SALE, **sold})
     return found
 
 
 def digest(found: list[dict[str, Any]]) -> str:
     """By which an approval knows what was read: it is refused once the drafts say otherwise."""
-    text = json.dumps(found, sort_keys=True, ensure_ascii=False)
+    text = json.dumps([_lasting(one) for one in found], sort_keys=True, ensure_ascii=False)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
 def same(draft: dict[str, Any], frozen: dict[str, Any] | None) -> bool:
     """Whether a notice that was approved still says what the records do."""
-    return frozen is not None and {name: frozen.get(name) for name in draft} == draft
+    return frozen is not None and _lasting({n: frozen.get(n) for n in draft}) == _lasting(draft)
+
+
+def _lasting(draft: dict[str, Any]) -> dict[str, Any]:
+    """Without what is still there, which each answer and each sale lowers."""
+    lots = [{**lot, "there": ""} for lot in draft.get("lots") or []]
+    return {**draft, "lots": lots}
 
 
 def _common(recall: Recall, business: Business) -> dict[str, Any]:
@@ -125,6 +132,13 @@ def _what_to_do(recall: Recall, customer: Customer) -> list[str]:
 
 def _sells(customer: Customer) -> bool:
     return customer.told.who.place is not None
+
+
+def _bought(state: State) -> bool:
+    """Whether somebody bought some of it, whatever it was taken for when it was opened."""
+    ids = [row.lot_id for row in state.standing]
+    rows = Movement.objects.filter(alive("event"), lot__in=ids, to_place__kind=PlaceKind.SOLD)
+    return rows.exclude(event__kind__in=(*CANCELLING, "cancel_because")).exists()
 
 
 def _sold(state: State) -> dict[str, Any] | None:

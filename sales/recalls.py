@@ -32,13 +32,25 @@ _INSIDE = frozenset({PlaceKind.USED})
 
 @dataclass
 class Customer:
-    """Somebody who must be told: what they had, when they were told, whether they answered."""
+    """Somebody who must be told: what they had, when they were told of all of it, whether they
+    answered since. before: they were told or answered, and more of what they had has joined."""
 
     told: Told
     notice: Notice | None = None
     first_told: RecallStep | None = None
     tries: int = 0
     replies: list[Reply] = field(default_factory=list)
+    answered: bool = False
+    before: bool = False
+
+    @property
+    def codes(self) -> set[str]:
+        return {code for code, *_ in self.told.lots}
+
+    @property
+    def names_all(self) -> bool:
+        """Whether the notice that was approved last names all that they had."""
+        return self.notice is not None and self.codes <= named_in(self.notice)
 
     @property
     def name(self) -> str:
@@ -46,12 +58,18 @@ class Customer:
 
     @property
     def state(self) -> str:
-        """answered, told, tried, or nothing yet."""
-        if self.replies:
+        """answered, told, again (of what joined since), tried, or nothing yet."""
+        if self.answered:
             return "answered"
         if self.first_told:
             return "told"
+        if self.before:
+            return "again"
         return "tried" if self.tries else ""
+
+
+def named_in(notice: Notice) -> set[str]:
+    return {lot["code"] for lot in notice.says["lots"]}
 
 
 @dataclass
@@ -88,10 +106,23 @@ class State:
         return list(self.recall.steps.select_related("event__recorded_by").order_by("id"))
 
     @cached_property
+    def every_notice(self) -> list[Notice]:
+        rows = self.recall.notices.select_related("approved_by__recorded_by")
+        return list(rows.order_by("approved_by", "id"))
+
+    @cached_property
     def notices(self) -> dict[str, Notice]:
         """By the customer's name, the one approved last; "" is for the point of sale."""
-        rows = self.recall.notices.select_related("approved_by__recorded_by").order_by("id")
-        return {notice.to: notice for notice in rows}
+        return {notice.to: notice for notice in self.every_notice}
+
+    def _of_all(self, customer: Customer, event: int) -> bool:
+        """Whether an act with a customer was about all that they had: by the notice that stood
+        then; where there was none, by what was on the list."""
+        stood = [n for n in self.every_notice if n.to == customer.name and n.approved_by_id < event]
+        if stood:
+            return customer.codes <= named_in(stood[-1])
+        joined = {row.lot.code: row.joined_by_id for row in self.standing}
+        return all(joined[code] < event for code in customer.codes)
 
     @cached_property
     def replies(self) -> list[Reply]:
@@ -114,21 +145,32 @@ class State:
             if step.what == RecallStep.What.NOTICE:
                 customer = found[step.to]
                 customer.tries += 1
-                if step.answered and customer.first_told is None:
+                if step.answered and not self._of_all(customer, step.event_id):
+                    customer.before = True
+                elif step.answered and customer.first_told is None:
                     customer.first_told = step
         for reply in self.replies:
-            found[reply.to].replies.append(reply)
+            customer = found[reply.to]
+            customer.replies.append(reply)
+            if self._of_all(customer, reply.event_id):
+                customer.answered = True
+            else:
+                customer.before = True
         return [found[name] for name in sorted(found)]
 
     @property
     def unanswered(self) -> list[Customer]:
         """Who had some of what is on the list now and has not answered."""
-        return [one for one in self.customers if one.told.lots and not one.replies]
+        return [one for one in self.customers if one.told.lots and not one.answered]
 
     @cached_property
     def told_authority(self) -> RecallStep | None:
-        steps = (s for s in self.steps if s.what == RecallStep.What.AUTHORITY and s.answered)
-        return next(steps, None)
+        return next((step for step in self.rung if step.answered), None)
+
+    @cached_property
+    def rung(self) -> list[RecallStep]:
+        """Each time that the authority was told, or tried in vain."""
+        return [step for step in self.steps if step.what == RecallStep.What.AUTHORITY]
 
     @cached_property
     def flags(self) -> list[Flag]:

@@ -44,7 +44,7 @@ def _story(found: Tonight) -> Iterable[Flowable]:
     for one in (*found.whom, *found.stopped):
         yield p(one, LOUD)
     for heading, spots in (
-        (f"Customers: what they had in {DAYS} days, and what of it is still there", found.theirs),
+        (f"Customers: what they had in {DAYS} days, or have still by our books", found.theirs),
         ("With ourselves", found.ours),
     ):
         yield Spacer(0, 4 * mm)

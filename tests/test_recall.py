@@ -20,10 +20,11 @@ from grow import gate
 from grow.credentials import may_set
 from grow.errors import Refusal
 from grow.faults import faults
-from grow.models import Business, Hold, Lot, Person, Place, SignOff
+from grow.models import Business, Event, Hold, Lot, Person, Place, SignOff
 from sales import recall_words, recalls
 from sales.models import Complaint, Drill, Notice, Recall, RecallLot, RecallStep
-from sales.operations import CameBack
+from sales.operations import CameBack, recalling
+from sales.pages import _of_recalls
 from sales.pages_recall import to_it
 from tests.farm import Crate, Farm, Line, Taken
 
@@ -187,8 +188,8 @@ def test_a_sentence_for_what_is_unexplained(story: Story) -> None:
     with pytest.raises(Refusal) as refusal:
         farm.tell("close_recall", recall=recall, done="found")
     assert refusal.value.sentence == (
-        "240 g are unexplained; 1 lot stands with customers still; Farm shop, Kitchen have not "
-        "answered. Say in a sentence what became of it, or wait with closing."
+        "The local authority is not told; 240 g are unexplained; 1 lot stands with customers "
+        "still; Farm shop, Kitchen have not answered. Say in a sentence what became of it, or wait with closing."
     )
     farm.tell("close_recall", recall=recall, done="found", unexplained="two bags eaten by mice")
     assert Recall.objects.get().unexplained == "two bags eaten by mice"
@@ -693,6 +694,88 @@ def test_a_complaint_is_kept_until_it_is_answered(story: Story) -> None:
     complaint.refresh_from_db()
     assert complaint.answered_by
     assert story.refused("put_right", complaint=complaint, done="again") == "already_answered"
+
+
+def test_who_was_told_is_told_again_of_what_joins(story: Story) -> None:
+    """Customers that had answered for one run are asked anew once another joins that they had."""
+    farm = story.farm
+    farm.arrive(farm.send(story.clean, 3), story.clean, accepted=3)
+    recall = story.open()
+    story.approve(recall)
+    farm.tell("send_notice", recall=recall, to=["Kitchen", "Farm shop"])
+    farm.tell("reply_recall", recall=recall, to="Kitchen", says="none left")
+    farm.tell("reply_recall", recall=recall, to="Farm shop", says="none left")
+    assert recalls.state_of(recall).unanswered == []
+    farm.tell("widen_recall", recall=recall, reason="the same pane", lots=[story.other])
+    states = {c.name: c.state for c in recalls.state_of(recall).customers}
+    assert states == {"Kitchen": "again", "Farm shop": "answered"}
+    assert "Kitchen has not answered" in recalling.still_open(recalls.state_of(recall))
+    assert story.refused("send_notice", recall=recall, to=["Kitchen"]) == "not_approved"
+    farm.tell("approve_notices", recall=recall, seen=story.read(recall))
+    farm.tell("send_notice", recall=recall, to=["Kitchen"])
+    assert {c.name: c.state for c in recalls.state_of(recall).customers}["Kitchen"] == "told"
+    farm.tell("reply_recall", recall=recall, to="Kitchen", says="thrown away")
+    assert recalls.state_of(recall).unanswered == []
+
+
+def test_an_answer_leaves_an_approved_notice_as_it_was(story: Story) -> None:
+    recall = story.open()
+    story.approve(recall)
+    read = story.read(recall)
+    lines = [CameBack(story.run, returned=5)]
+    story.farm.tell("reply_recall", recall=recall, to="Kitchen", lines=lines)
+    state = recalls.state_of(recall)
+    assert story.read(recall) == read
+    drafts = recall_words.drafts(state)
+    assert all(recall_words.same(one, state.notices[one["to"]].says) for one in drafts)
+
+
+def test_where_the_authority_does_not_answer_notices_need_not_wait(story: Story) -> None:
+    recall = story.open()
+    story.farm.tell("tell_authority", recall=recall, authority="Ashwithy council", answered=False)
+    story.farm.tell("approve_notices", recall=recall, seen=story.read(recall))
+    assert "local authority is not told" in recalling.still_open(recalls.state_of(recall))
+    told = Event.objects.filter(kind__in=("tell_authority", "open_recall")).order_by("id")
+    assert _of_recalls(list(told)) == {
+        told[0].pk: [recall.number],
+        told[1].pk: [recall.number, "nobody answered"],
+    }
+
+
+def test_a_withdrawal_of_what_somebody_bought_tells_them_too(story: Story) -> None:
+    recall = story.open(kind="withdrawal")
+    assert [one["to"] for one in recall_words.drafts(recalls.state_of(recall))] == [
+        "Farm shop",
+        "Kitchen",
+    ]
+    story.farm.tell(
+        "sell", outlet=story.farm.shop, rows=[story.farm.row(1, story.run)], already_done=True
+    )
+    found = recall_words.drafts(recalls.state_of(recall))
+    assert (found[-1]["to"], found[-1]["kind"]) == ("", "recall")
+
+
+def test_a_refused_answer_stands_as_it_was_typed(story: Story) -> None:
+    farm = story.farm
+    farm.grower.is_staff = True
+    farm.grower.save()
+    client = Client()
+    client.force_login(farm.grower)
+    recall = story.open()
+    story.approve(recall)
+    typed = {
+        "press": "reply",
+        "client_id": "a",
+        "to": "Kitchen",
+        "says": "five in the bin",
+        f"back {story.run.code} destroyed": "99",
+    }
+    page = client.post(f"/recalls/{recall}/", typed).content.decode()
+    assert 'value="five in the bin"' in page
+    assert f'name="back {story.run.code} destroyed" value="99"' in page
+    typed[f"back {story.run.code} destroyed"] = "5"
+    client.post(f"/recalls/{recall}/", typed)
+    assert "five in the bin 5 destroyed." in client.get(f"/recalls/{recall}/").content.decode()
 
 
 def test_whoever_handles_what_is_stopped_reads_so_where_they_start(story: Story) -> None:

@@ -262,10 +262,11 @@ def approve_notices(entry: Entry, *, recall: Recall, seen: str, more: Note = "")
         if reason := unfit(person, SignOff.Task.NOTICES, day):
             raise NotAllowed("not_signed_off", reason)
     state = recalls.state_of(recall)
-    if state.told_authority is None:
+    if not state.rung:
         raise Refusal(
             "authority_first",
-            "Tell the local authority first, and record that you did; then approve the notices.",
+            "Tell the local authority first, and record that you did, or that nobody answered; "
+            "then approve the notices.",
         )
     found = recall_words.drafts(state)
     if seen != recall_words.digest(found):
@@ -312,9 +313,21 @@ def send_notice(
     names = list(dict.fromkeys(name.strip() for name in to))
     if not names:
         raise Refusal("nought", "Say which customers were told.")
+    customers = {customer.name: customer for customer in state.customers}
     for name in names:
         _refuse_stranger(state, name)
-        if name not in state.notices:
+        if name in state.notices and name in customers and not customers[name].names_all:
+            lots = sorted(customers[name].codes - recalls.named_in(state.notices[name]))
+            entry.refuse_or(
+                "not_approved",
+                f"The notice to {name} does not name {', '.join(lots[:5])} yet, which they had "
+                "too. A named person approves it anew first.",
+            )
+            entry.flag(
+                Flag.Kind.AGAINST_RULE,
+                f"{name} was told by a notice that does not name all that they had.",
+            )
+        elif name not in state.notices:
             entry.refuse_or(
                 "not_approved",
                 f"The notice to {name} is not approved yet. A named person approves it first.",
@@ -443,6 +456,8 @@ def close_recall(
 def still_open(state: recalls.State) -> str:
     """What a closing must explain, in a sentence; empty when nothing is left to say."""
     said = []
+    if not state.told_authority:
+        said.append("the local authority is not told")
     if grams := state.unexplained:
         said.append(
             f"{abs(grams)} g {'are unexplained' if grams > 0 else 'more than was made are about'}"
@@ -452,7 +467,7 @@ def still_open(state: recalls.State) -> str:
     if unanswered := state.unanswered:
         names = ", ".join(customer.name for customer in unanswered)
         said.append(f"{names} {'has' if len(unanswered) == 1 else 'have'} not answered")
-    return f"{'; '.join(said)}." if said else ""
+    return f"{(all_ := '; '.join(said))[0].upper()}{all_[1:]}." if said else ""
 
 
 @operation(says="mock recall closed", slot=20, gate_=gate.ALONE, can_cancel=False)
