@@ -189,7 +189,8 @@ def test_a_sentence_for_what_is_unexplained(story: Story) -> None:
         farm.tell("close_recall", recall=recall, done="found")
     assert refusal.value.sentence == (
         "The local authority is not told; 240 g are unexplained; 1 lot stands with customers "
-        "still; Farm shop, Kitchen have not answered. Say in a sentence what became of it, or wait with closing."
+        "still; Farm shop, Kitchen have not answered. Say in a sentence "
+        "what became of it, or wait with closing."
     )
     farm.tell("close_recall", recall=recall, done="found", unexplained="two bags eaten by mice")
     assert Recall.objects.get().unexplained == "two bags eaten by mice"
