@@ -271,7 +271,7 @@ def page(
             context["answer"] = found
             context["has_picture"] = found and any(part.picture for part in found.sections)
         except Refusal as refusal:
-            context |= {"refusal": refusal, "nearest": _nearest(refusal)}
+            context |= {"refusal": refusal, "nearest": nearest(refusal)}
             status = refusal.status
         context["questions"] = [(q, asked[q.name]) for q in questions if not q.seldom]
         context["seldom"] = [(q, asked[q.name]) for q in questions if q.seldom]
@@ -295,8 +295,14 @@ def refuse_unreadable(asked: Mapping[str, str]) -> None:
             raise refusal
 
 
-def _nearest(refusal: Refusal) -> list[tuple[str, str]]:
-    return [(code, traced(code)) for code in refusal.facts.get("nearest", ())]
+def nearest(refusal: Refusal) -> list[tuple[str, str]]:
+    """What it may have been, each with its address: by its own question where the refusal has one,
+    else by its code."""
+    near = refusal.facts.get("nearest") or ()
+    asks = refusal.facts.get("asks")
+    if asks is None:
+        return [(code, traced(code)) for code in near]
+    return [(name, f"?{urlencode(ask)}") for name, ask in zip(near, asks, strict=True)]
 
 
 __all__ = [
@@ -308,6 +314,7 @@ __all__ = [
     "Question",
     "Section",
     "Table",
+    "nearest",
     "page",
     "refuse_unreadable",
     "traced",

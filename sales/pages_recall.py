@@ -41,8 +41,8 @@ from grow.pages_who import refuse_unsigned
 from grow.signing import unfit
 from grow.wording import amount
 
-from . import readings, recall_scope, recall_words, recalls, trace
-from .models import Complaint, Notice, Recall, RecallLot, RecallStep, Reply
+from . import readings, recall_scope, recall_words, recalls, roots, trace
+from .models import Complaint, Notice, Outlet, Product, Recall, RecallLot, RecallStep, Reply
 from .operations.recalling import BY, still_open
 from .pages_epcis import may_give
 from .print_form import PRINTS
@@ -55,7 +55,7 @@ CAUTION = (
     "food is safe."
 )
 #: What a scope may be asked by, as the trace asks it.
-_ASKED = ("code", "product", "date", "place", "since", "until", "thing", "entry")
+_ASKED = ("code", "product", "date", "outlet", "place", "since", "until", "thing", "entry")
 _MOST = 200
 
 
@@ -96,7 +96,9 @@ def recalls_page(request: HttpRequest) -> HttpResponseBase:
                     "trace": _trace_of(c),
                     "open": _open_of(c),
                 }
-                for c in complaints.select_related("product", "lot")[:_MOST]
+                for c in complaints.select_related("event", "product", "lot", "outlet__place")[
+                    :_MOST
+                ]
             ],
             "due": recalls.drill_due(clock.now()),
             "may_open": roles.may(person, "open_recall"),
@@ -120,8 +122,27 @@ def _row(recall: Recall) -> dict[str, Any]:
 def _question(complaint: Complaint) -> dict[str, str]:
     if complaint.lot:
         return {"code": complaint.lot.code}
-    asked = {"product": str(complaint.product and complaint.product.code)}
-    return asked | ({"date": str(complaint.date)} if complaint.date else {})
+    asked = {
+        "product": str(complaint.product and complaint.product.code),
+        "date": str(roots.day_of(complaint)),
+    }
+    if complaint.outlet:
+        asked["outlet"] = str(complaint.outlet)
+    # of the day that is only supposed, the page says so
+    return asked if complaint.date else asked | {"complaint": complaint.number}
+
+
+def guessed(number: str) -> str:
+    """What a page says that was asked for a complaint of which no date was told; else nothing."""
+    rows = Complaint.objects.filter(number=number[:20], date=None, lot=None)
+    complaint = rows.select_related("event").first() if number else None
+    if complaint is None:
+        return ""
+    return (
+        f"No date was told with complaint {complaint}: its own day, "
+        f"{roots.day_of(complaint):%d %b %Y}, stands for the day it was bought. Say another where "
+        "it is known."
+    )
 
 
 def _trace_of(complaint: Complaint) -> str:
@@ -129,7 +150,17 @@ def _trace_of(complaint: Complaint) -> str:
 
 
 def _open_of(complaint: Complaint) -> str:
-    return opening(_question(complaint))
+    return f"{reverse('admin:recall_open')}?{urlencode(_question(complaint))}"
+
+
+def products() -> list[tuple[str, str]]:
+    """What may be picked: (its code, its name)."""
+    return [(p.code, p.name) for p in Product.objects.order_by("name")]
+
+
+def outlets(person: Person) -> list[tuple[str, str]]:
+    rows = scope.seen(Outlet.objects.order_by("place__name"), person)
+    return [(str(outlet), str(outlet)) for outlet in rows]
 
 
 def opening(asked: Mapping[str, str]) -> str:
@@ -141,6 +172,30 @@ def opening(asked: Mapping[str, str]) -> str:
 def way_to_open(person: Person, asked: Mapping[str, str]) -> list[tuple[str, str]]:
     """For the trace's page: the press that stops what it found, for whoever may."""
     return [("Recall all of this", opening(asked))] if roles.may(person, "open_recall") else []
+
+
+def _standing_on(codes: Iterable[str]) -> dict[str, list[str]]:
+    """Open recall → the lots among these that stand on it."""
+    rows = RecallLot.objects.filter(
+        lot__code__in=codes,
+        narrowed_by=None,
+        recall__closed_by=None,
+        recall__is_mock=False,
+    ).order_by("recall", "lot")
+    found: dict[str, list[str]] = {}
+    for number, code in rows.values_list("recall__number", "lot__code"):
+        found.setdefault(number, []).append(code)
+    return found
+
+
+def way_to_recalls(person: Person, codes: Iterable[str]) -> list[tuple[str, str]]:
+    """For the trace's page: to the open recalls on which what it found stands already."""
+    if not may_look(person):
+        return []
+    return [
+        (f"To recall {number}", reverse("admin:recall", args=[number]))
+        for number in _standing_on(codes)
+    ]
 
 
 # --- opening one ---------------------------------------------------------------------------------
@@ -173,13 +228,22 @@ def open_page(request: HttpRequest) -> HttpResponseBase:
             "kinds": Recall.Kind.choices,
             "kind": sent.get("kind") or Recall.Kind.RECALL,
             "refusal": refusal,
-            "nearest": (refusal.facts.get("nearest") or []) if refusal else [],
+            "nearest": _nearest(refusal) if refusal else [],
+            "products": products(),
+            "outlets": outlets(person),
+            "guessed": guessed(sent.get("complaint", "")),
             "client_id": _id(request, refusal),
             "caution": CAUTION,
             "is_nav_sidebar_enabled": False,
         }
         status = 200 if refusal is None else 422 if refusal.status == 404 else refusal.status
         return TemplateResponse(request, "sales/recall_open.html", context, status=status)
+
+
+def _nearest(refusal: Refusal) -> list[tuple[str, str]]:
+    near = refusal.facts.get("nearest") or []
+    asks = refusal.facts.get("asks") or [{"code": code} for code in near]
+    return [(name, urlencode(ask)) for name, ask in zip(near, asks, strict=True)]
 
 
 def _id(request: HttpRequest, refusal: Refusal | None) -> str:
@@ -189,20 +253,31 @@ def _id(request: HttpRequest, refusal: Refusal | None) -> str:
 
 def _meant(person: Person, asked: Mapping[str, str]) -> dict[str, Any]:
     """The lots of a question, and what stopping them would stop."""
-    roots = readings.asked(person, **readings.question(asked))
+    meant = readings.asked(person, **readings.question(asked))
     # of a sowing in a window only what is cut from its plants there is stopped
-    stopped = [lot for lot in roots.lots if lot in roots.named or lot.kind != LotKind.BATCH]
+    stopped = [lot for lot in meant.lots if lot in meant.named or lot.kind != LotKind.BATCH]
     ids = trace.ids_below(lot.pk for lot in stopped)
     report = trace.report(ids)
     told = trace.consignees.must_be_told(report.flows, report.consignees, ids)
-    lots = [report.lots[i] for i in sorted(ids)]
+    day = readings.question(asked).get("date") or clock.local(clock.now()).date()
+    # the likeliest first: in date, the newest
+    lots = [report.lots[i] for i in sorted(ids, reverse=True)]
+    lots.sort(key=lambda lot: bool(lot.use_by and lot.use_by < day))
     return {
-        "says": roots.says,
-        "notes": roots.notes,
-        "named": roots.named,
-        "windows": roots.windows,
+        "says": meant.says,
+        "notes": meant.notes,
+        "named": meant.named,
+        "windows": meant.windows,
         "many": len(ids),
-        "names": [(lot.code, lot.title) for lot in lots[:12]],
+        "names": [(lot.code, lot.title, lot.use_by) for lot in lots[:12]],
+        "standing": [
+            (
+                number,
+                ", ".join(codes[:3]) + (f" and {len(codes) - 3} more" if codes[3:] else ""),
+                len(codes),
+            )
+            for number, codes in _standing_on(lot.code for lot in lots).items()
+        ],
         "more": max(0, len(lots) - 12),
         "sums": _made(lots),
         "told": [one.who.outlet for one in told],

@@ -25,9 +25,8 @@ from grow.wording import amount
 
 from . import readings
 from .chain_picture import TOUCHED, picture
-from .models import Product
 from .pages_epcis import may_give
-from .pages_recall import way_to_open
+from .pages_recall import guessed, outlets, products, way_to_open, way_to_recalls
 from .print_form import PRINTS
 
 CAUTION = (
@@ -77,8 +76,9 @@ def trace_page(request: HttpRequest) -> HttpResponseBase:
     # a tied person traces what stood with them; the rest is for who answers a recall
     wide = not scope.tied_to(person)
     more = [
-        Question("product", "A product", choices=_names(Product.objects.all()), seldom=True),
-        Question("date", "with the date", "date", seldom=True),
+        Question("product", "A product", choices=products(), seldom=True),
+        Question("date", "with the date on it, or the day it was bought", "date", seldom=True),
+        Question("outlet", "bought at", choices=outlets(person), seldom=True),
     ]
     if wide:
         more += [
@@ -112,6 +112,7 @@ def trace_page(request: HttpRequest) -> HttpResponseBase:
             *more,
         ],
         answer=_trace,
+        lead=guessed(request.GET.get("complaint", "")),
         caution=CAUTION,
     )
 
@@ -158,7 +159,10 @@ def _trace(person: Person, asked: Mapping[str, str]) -> Answer | None:
             tied=bool(scope.tied_to(person)),
             holds=may(person, "hold"),
             prints=person.has_perm(PRINTS),
-            recalls=way_to_open(person, told),
+            recalls=[
+                *way_to_recalls(person, [lot["code"] for lot in found["lots"]]),
+                *way_to_open(person, told),
+            ],
             gives=told if may_give(person) else None,
         ),
         file=f"trace-{found['lot']}",
@@ -182,7 +186,7 @@ def _sections(
     lots = found["lots"]
     affected = [*lots, *found["descendants"]]
     stopped = [lot for lot in affected if lot["held"]]
-    held = [f"{lot['code']} is held: {lot['held']}" for lot in stopped]
+    held = [f"{lot['code']} is {lot['held']}" for lot in stopped]
     parts = [
         Section(
             found["asked"] if len(lots) == 1 else f"{found['asked']}: {len(lots)} lots",

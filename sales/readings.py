@@ -17,7 +17,7 @@ from grow.models import Event, Lot, Person, Place, Thing, alive
 from grow.queries import called
 
 from . import roots
-from .models import DeliveryNote, Product
+from .models import DeliveryNote, Outlet, Product
 from .trace import Trace, trace
 
 
@@ -27,17 +27,19 @@ def asked(
     code: str = "",
     product: str = "",
     date: dt.date | None = None,
+    outlet: str = "",
     place: str = "",
     since: dt.datetime | None = None,
     until: dt.datetime | None = None,
     thing: str = "",
     entry: int | None = None,
 ) -> roots.Roots:
-    """The lots that a question means: any code, name or note, or several; a product and a date; a
-    place from one moment to another; a thing since its last good check; what an entry (an incident,
-    a check, a water test, a laboratory's result) makes suspect. Raises Refusal when it is none of
-    them or two at once, NotKnown for what nobody here knows or this person may not see."""
-    ways = [code, product or date, place or since or until, thing, entry]
+    """The lots that a question means: any code, name or note, or several; a product and a date,
+    and the outlet where it was bought; a place from one moment to another; a thing since its last
+    good check; what an entry (an incident, a check, a water test, a laboratory's result) makes
+    suspect. Raises Refusal when it is none of them or two at once, NotKnown for what nobody here
+    knows or this person may not see."""
+    ways = [code, product or date or outlet, place or since or until, thing, entry]
     if sum(map(bool, ways)) != 1:
         raise _unclear(
             "Ask by a code, or by a product and a date, or by a place and two moments, or by a "
@@ -49,10 +51,15 @@ def asked(
         found = roots.since_last_good_check(_the(Thing, thing, person))
     elif entry:
         found = roots.of_event(_suspecting(entry, person))
-    elif product or date:
+    elif product or date or outlet:
         if not product or date is None:
-            raise _unclear("Say both the product and the date on it.")
-        found = roots.product_on(_the(Product, product, person), date)
+            raise _unclear(
+                "Say both the product and the date: the one on it, or the day it was bought."
+            )
+        at = _the(Outlet, outlet, person).place if outlet else None
+        with roots.on_day(date):
+            of = _the(Product, product, person)
+        found = roots.product_on(of, date, at)
     else:
         if not place or since is None or until is None:
             raise _unclear("Say the place, and from when until when.")

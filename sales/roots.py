@@ -8,8 +8,9 @@ import datetime as dt
 import difflib
 import json
 import re
+from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 
 from django.db.models import Q
@@ -34,7 +35,7 @@ from grow.models import (
 from grow.queries import called, the_lot
 
 from . import suspect, water_tests
-from .models import DeliveryNote, Product
+from .models import Complaint, DeliveryNote, Product
 from .water_tests import FIRST
 
 _SINCE = re.compile(r"^(?P<named>.+?)\s+since\s*(?P<day>.*)$", re.IGNORECASE)
@@ -201,25 +202,52 @@ def the_product(text: str) -> Product:
     text = text.strip()
     every = list(Product.objects.order_by("name"))
     key = codes.fold(text)
+    one = _one_of(text)
     for p in every:
-        if key and key in (codes.fold(p.code), codes.fold(p.name)):
+        if key and (key == codes.fold(p.code) or codes.fold(one) == codes.fold(_one_of(p.name))):
             return p
-    inside = [p for p in every if text and text.lower() in p.name.lower()]
+    inside = [p for p in every if one and one in _one_of(p.name)]
     if len(inside) == 1:
         return inside[0]
-    names = {codes.fold(n): n for p in every for n in (p.code, p.name)}
-    near = [p.name for p in inside] or [
-        names[k] for k in difflib.get_close_matches(key, names, n=3, cutoff=0.5)
-    ]
+    names = {codes.fold(n): p.name for p in every for n in (p.code, p.name)}
+    near = [p.name for p in inside] or list(
+        dict.fromkeys(names[k] for k in difflib.get_close_matches(key, names, n=3, cutoff=0.5))
+    )
     hint = f" Did you mean {' or '.join(near)}?" if near else ""
     raise NotKnown("no_such_product", f"No product is called {text}.{hint}", nearest=near)
 
 
-def product_on(product: Product | str, day: dt.date) -> Roots:
+#: More than one, as English says it: bags, bunches; not cress.
+_MANY = re.compile(r"(?<=ch|sh|ss)es\b|(?<=x)es\b|(?<=[a-rt-z])s\b")
+
+
+def _one_of(text: str) -> str:
+    return _MANY.sub("", text.lower())
+
+
+@contextmanager
+def on_day(day: dt.date | None) -> Iterator[None]:
+    """A product that nobody knows is refused with the same questions of those it may be: asks has
+    one for each of nearest, with the day that was read."""
+    try:
+        yield
+    except NotKnown as refused:
+        near = refused.facts.get("nearest", [])
+        of = {name: p.code for p in Product.objects.all() for name in (p.name, p.code)}
+        date = {"date": str(day)} if day else {}
+        refused.facts["asks"] = [{"product": of.get(name, name)} | date for name in near]
+        raise
+
+
+def product_on(product: Product | str, day: dt.date, at: Place | None = None) -> Roots:
     """Candidate lots of a product for a date that a customer read or remembers: the use-by on
-    the bag, the day it was packed (or cut, when loose), or a day on which it stood for sale."""
+    the bag, the day it was packed (or cut, when loose), or a day on which it stood for sale.
+
+    at: the outlet where it was bought. What only stood for sale somewhere else is left out then,
+    and said; unless nothing there fits, for then the books of that outlet are in doubt."""
     if isinstance(product, str):
-        product = the_product(product)
+        with on_day(day):
+            product = the_product(product)
     lots = {lot.pk: lot for lot in Lot.objects.filter(line=product.line).select_related("made_by")}
     number = clock.day_number(day)
     # every date that was ever on the bag: it may have been sold before it was relabelled
@@ -227,28 +255,67 @@ def product_on(product: Product | str, day: dt.date) -> Roots:
     relabelled = Description.objects.filter(lot__in=lots, best_before=day)
     dated |= set(relabelled.values_list("lot_id", flat=True))
     made = {pk for pk, lot in lots.items() if lot.made_by.day == number}
-    shops = _outlets_of(lots)
-    sale = presence.stood(shops, clock.start_of(day), clock.end_of(day)) & lots.keys()
-    sold = Movement.objects.filter(lot__in=lots, day=number, to_place__kind=PlaceKind.SOLD)
-    sale |= set(sold.values_list("lot_id", flat=True))
-    notes = []
-    for what, ids in (
-        ("has that date on it", dated),
-        ("was made that day", made),
-        ("stood for sale that day", sale),
-    ):
-        if ids:
-            notes.append(f"{', '.join(lots[pk].code for pk in sorted(ids))} {what}.")
-    says = f"{product} and {day:%d %b %Y}"
-    return Roots([lots[pk] for pk in sorted(dated | made | sale)], says, notes)
+    been = _outlets_of(lots)
+    start, end = clock.start_of(day), clock.end_of(day)
+    stood = presence.stood(set().union(*been.values()), start, end) & lots.keys()
+    rung = Movement.objects.filter(lot__in=lots, day=number, to_place__kind=PlaceKind.SOLD)
+    sold = set(rung.values_list("lot_id", flat=True))
+    sale = stood | sold
+    # in the books still, long past its date: most likely nobody has counted it away
+    old = {pk for pk in stood - sold - dated - made if (by := lots[pk].use_by) and by < day}
+    elsewhere: set[int] = set()
+    doubt = ""
+    if at:
+        there = presence.stood([at.pk], start, end) & lots.keys()
+        there |= set(rung.filter(from_place=at).values_list("lot_id", flat=True))
+        fit = there - old | {pk for pk in dated | made if at.pk in been.get(pk, ())}
+        if fit:
+            elsewhere = sale - there - dated - made
+        else:
+            doubt = f"By the books nothing that fits was at {at}, so what was elsewhere is in, too."
+    notes = [
+        f"{', '.join(lots[pk].code for pk in sorted(ids))} {what}."
+        for what, ids in (
+            ("has that date on it", dated),
+            ("was made that day", made),
+            ("stood for sale that day", sale - old - elsewhere),
+            (_UNCOUNTED, old - elsewhere),
+            (f"stood for sale that day, but not at {at}, and is left out", elsewhere - old),
+            (f"{_UNCOUNTED}; it was not at {at} and is left out", elsewhere & old),
+        )
+        if ids
+    ]
+    if elsewhere:
+        notes.append("Ask without the outlet, and what is left out is in.")
+    says = f"{product} and {day:%d %b %Y}" + (f", bought at {at}" if at else "")
+    found = dated | made | sale - elsewhere
+    return Roots([lots[pk] for pk in sorted(found)], says, [*filter(None, [doubt]), *notes])
 
 
-def _outlets_of(lots: dict[int, Lot]) -> set[int]:
-    return set(
-        Movement.objects.filter(lot__in=lots, to_place__kind__in=OUTLETS)
-        .values_list("to_place_id", flat=True)
-        .distinct()
-    )
+_UNCOUNTED = "was past its date by then, and nobody has said what became of it"
+
+
+def day_of(complaint: Complaint) -> dt.date:
+    """The date that was told with a complaint; else the day of the complaint, as that on which it
+    was bought."""
+    return complaint.date or clock.local(complaint.event.happened_at).date()
+
+
+def of_complaint(complaint: Complaint) -> Roots:
+    """The lot that it is of, or those that it may be of. Its event is at hand."""
+    if complaint.lot or not complaint.product:
+        return Roots([complaint.lot] if complaint.lot else [], str(complaint))
+    at = complaint.outlet.place if complaint.outlet else None
+    return product_on(complaint.product, day_of(complaint), at)
+
+
+def _outlets_of(lots: dict[int, Lot]) -> dict[int, set[int]]:
+    """Lot → the outlets that it ever came to."""
+    found: dict[int, set[int]] = defaultdict(set)
+    rows = Movement.objects.filter(lot__in=lots, to_place__kind__in=OUTLETS)
+    for lot, place in rows.values_list("lot_id", "to_place_id").distinct():
+        found[lot].add(place)
+    return found
 
 
 # --- a place and a window -------------------------------------------------------------------
@@ -379,8 +446,11 @@ __all__ = [
     "Window",
     "at_place",
     "day_in",
+    "day_of",
     "find",
+    "of_complaint",
     "of_event",
+    "on_day",
     "product_on",
     "since_last_good_check",
     "the_place",

@@ -25,6 +25,9 @@ class TraceAsked(serializers.Serializer):
     )
     product = serializers.CharField(required=False, max_length=200, help_text="With date.")
     date = DayAsked(required=False, help_text="On the bag, or on which it was packed or sold.")
+    outlet = serializers.CharField(
+        required=False, max_length=200, help_text="Where it was bought; with product and date."
+    )
     place = serializers.CharField(required=False, max_length=200, help_text="With since, until.")
     since = MomentAsked(start=True, required=False)
     until = MomentAsked(required=False)

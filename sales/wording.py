@@ -151,7 +151,7 @@ WORDS |= {
     ("", "retest_on"): Words("Look again on", more=True),
     ("complain", "happened"): Words("What happened", "In their words.", as_="long"),
     ("complain", "product"): Words("Of what"),
-    ("complain", "date"): Words("Date on it"),
+    ("complain", "date"): Words("Date on it, or the day it was bought"),
     ("complain", "lot"): Words("Lot, if it is known"),
     ("complain", "outlet"): Words("Bought at"),
     ("complain", "ill"): Words("Somebody is ill"),

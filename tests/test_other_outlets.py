@@ -341,7 +341,7 @@ READ_BY = {
     "complaints": {},
     "stock": {"place": Place, "lot": Lot},
     "today": {},
-    "trace": {"code": (Lot, DeliveryNote, Place), "thing": Thing, "place": Place},
+    "trace": {"code": (Lot, DeliveryNote, Place), "thing": Thing, "place": Place, "outlet": Outlet},
 }
 
 
@@ -356,7 +356,10 @@ def test_every_reading_knows_nothing_of_theirs(chef: Chef) -> None:
             for model in of if isinstance(of, tuple) else (of,):
                 for theirs, none in chef.named[model]:
                     window = {"since": "2026-01-01", "until": "2027-01-01"}
-                    more = window if (name, field) == ("trace", "place") else {}
+                    bought = {"product": "SALAD-120", "date": "2026-03-02"}
+                    more = {"place": window, "outlet": bought}.get(
+                        field if name == "trace" else "", {}
+                    )
                     asked = ({field: theirs} | more, {field: none} | more)
                     chef.alike("GET", reverse(name), *asked, (theirs, none))
     for word in ("Quince fridge since its last check", "Quince corner shop"):

@@ -8,6 +8,7 @@ guidance on traceability, withdrawals and recalls (FSA and FSS, March 2019).
 from __future__ import annotations
 
 import datetime as dt
+import re
 from typing import Any
 
 import pytest
@@ -821,6 +822,69 @@ def test_a_complaint_leads_to_its_trace_and_to_the_press_that_stops_it(story: St
     packer = Person.objects.create_user("bram", is_staff=True)
     packer.groups.add(Group.objects.get(name="packer"))
     assert to_it(packer, told, []) == [("Trace it", f"/trace/?code={story.run.code}")]
+
+
+def _reading(story: Story) -> Client:
+    story.farm.grower.is_staff = True
+    story.farm.grower.save()
+    client = Client()
+    client.force_login(story.farm.grower)
+    return client
+
+
+def test_a_complaint_without_a_date_is_of_the_day_on_which_it_was_told(story: Story) -> None:
+    farm, client = story.farm, _reading(story)
+    old = story.run.code
+    farm.pass_time(days=8)  # what is left of the first run is past its date in all the books
+    new = farm.pack([farm.cut(900, crop=farm.lettuce)], packs=6)
+    farm.arrive(farm.send(new, 6), new, accepted=6)
+    told = farm.tell("complain", happened="glass", product=farm.bag, outlet=farm.kitchen)
+    (_, trace_it), (_, stop_it) = to_it(farm.grower, told, [])
+    asked = f"product=SALAD-120&date={farm.today}&outlet=Kitchen&complaint={told.complaint}"
+    assert (trace_it, stop_it) == (f"/trace/?{asked}", f"/recalls/open/?{asked}")
+    says = f"No date was told with complaint {told.complaint}: its own day, {farm.today:%d %b %Y},"
+    traced, opening = client.get(trace_it), client.get(stop_it)
+    for page in (traced, opening):
+        assert says in page.content.decode()
+    selected = '<option value="SALAD-120" selected>Salad bag 120 g</option>'
+    for filled in (selected, f'value="{farm.today}"', '<option value="Kitchen" selected>'):
+        assert filled in traced.content.decode()
+        assert filled in opening.content.decode()
+    found = opening.context_data["found"]
+    # the likeliest first: the one of today, then the one that is past its date at the kitchen
+    assert [(code, use_by) for code, _, use_by in found["names"]] == [
+        (new.code, farm.today + dt.timedelta(days=7)),
+        (old, farm.today - dt.timedelta(days=1)),
+    ]
+    assert f", use by {farm.today + dt.timedelta(days=7):%-d %b}" in opening.content.decode()
+    named = client.get("/trace/?product=Salad bag 120 g&date=2026-03-01")  # as it was linked before
+    assert selected in named.content.decode()
+
+
+@pytest.mark.parametrize("page", ["/trace/", "/recalls/open/"])
+def test_a_product_that_nobody_knows_leads_to_the_same_question_of_the_right_one(
+    story: Story, page: str
+) -> None:
+    asked = {"code": "salat bags 120 g bought Saturday"}
+    text = _reading(story).get(page, asked).content.decode()
+    day = story.farm.today - dt.timedelta(days=(story.farm.today.weekday() - 5) % 7)
+    assert f'href="?product=SALAD-120&amp;date={day}"' in text
+
+
+def test_what_is_on_a_recall_already_says_so_before_it_is_stopped_again(story: Story) -> None:
+    client, run = _reading(story), story.run.code
+    story.open(mock=True)
+    assert "already on" not in client.get(f"/recalls/open/?code={run}").content.decode()
+    recall = story.open()
+    text = client.get(f"/recalls/open/?code={run}").content.decode()
+    link = f'<a href="/recalls/{recall}/">Recall {recall}: open it, or widen it</a>'
+    assert f"{run} is already on {link}" in text
+    traced = client.get(f"/trace/?code={run}")
+    assert [words for words, _ in traced.context_data["answer"].sections[0].ways][:2] == [
+        f"To recall {recall}",
+        "Recall all of this",
+    ]
+    assert f"{run} is held since" in re.sub("<[^>]*>", "", traced.content.decode())
 
 
 def test_a_page_of_more_lots_and_customers_asks_no_more_questions(story: Story) -> None:

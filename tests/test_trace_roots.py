@@ -107,6 +107,50 @@ def test_a_product_and_a_date_by_use_by_packing_or_purchase(farm: Farm):
         trace(roots.product_on("SALAD-120", dt.date(2026, 3, 1)))
 
 
+def test_where_it_was_bought_leaves_out_what_stood_elsewhere_and_says_so(farm: Farm):
+    """Two runs of 2 March, use by the 9th, lie in the shop's books and were never counted away; a
+    run of the 10th went to the kitchen, one to the shop."""
+    old = [farm.pack([farm.cut(700)], packs=5) for _ in range(2)]
+    for run in old:
+        farm.to_shop(run, 5)
+    farm.pass_time(days=8)
+    eaten, beside = (farm.pack([farm.cut(700)], packs=5) for _ in range(2))
+    farm.pass_time(days=1)
+    farm.arrive(farm.send(eaten, 5), eaten, accepted=5)
+    farm.to_shop(beside, 5)
+    day = dt.date(2026, 3, 11)
+
+    def lots(found: roots.Roots) -> set[str]:
+        return {lot.code for lot in found.lots}
+
+    first, second = (run.code for run in old)
+    uncounted = "was past its date by then, and nobody has said what became of it"
+    anywhere = roots.product_on(farm.bag, day)
+    assert lots(anywhere) == {first, second, eaten.code, beside.code}  # in doubt all of it
+    assert anywhere.notes == [
+        f"{eaten.code}, {beside.code} stood for sale that day.",
+        f"{first}, {second} {uncounted}.",
+    ]
+    kitchen = roots.product_on(farm.bag, day, farm.kitchen_place)
+    assert lots(kitchen) == {eaten.code}
+    assert kitchen.notes == [
+        f"{eaten.code} stood for sale that day.",
+        f"{beside.code} stood for sale that day, but not at Kitchen, and is left out.",
+        f"{first}, {second} {uncounted}; it was not at Kitchen and is left out.",
+        "Ask without the outlet, and what is left out is in.",
+    ]
+    shop = roots.product_on(farm.bag, day, farm.shop_place)
+    assert lots(shop) == {first, second, beside.code}
+    # by its date it was packed or is best before: wherever that stood it stays in
+    made = roots.product_on(farm.bag, dt.date(2026, 3, 10), farm.kitchen_place)
+    assert lots(made) == {eaten.code, beside.code}
+    # the books of an outlet where nothing fits are in doubt themselves
+    corner = farm.other_shop().place
+    doubt = roots.product_on(farm.bag, day, corner)
+    assert lots(doubt) == lots(anywhere)
+    assert doubt.notes[0].startswith(f"By the books nothing that fits was at {corner}")
+
+
 def test_a_place_and_a_window(farm: Farm):
     """Glass over T1 from the 25th to the 26th day: the crate cut from T1 after it, not the one
     of T2, nor the one that had been cut before."""
@@ -206,6 +250,11 @@ def test_a_question_in_words(farm: Farm):
     for text in ("salad bag 120 g 2 Mar", "SALAD-120, bought Wednesday", "salad bag today",
                  "salad bag 120 g use by 9/3/2026", "farm shop since Monday"):  # fmt: skip
         assert [lot.pk for lot in roots.find(text).lots] == [run.pk], text
+    for many in ("salad bags bought Wednesday", "Salad bags 120 g, Wednesday"):
+        assert [lot.pk for lot in roots.find(many).lots] == [run.pk], many
+    with pytest.raises(NotKnown) as refused:
+        roots.find("salat bags 120 g bought Wednesday")
+    assert refused.value.facts["asks"] == [{"product": "SALAD-120", "date": "2026-03-04"}]
     with pytest.raises(NotKnown, match="No product is called tomato"):
         roots.find("tomato yesterday")
     with pytest.raises(NotKnown):
