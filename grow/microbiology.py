@@ -7,7 +7,7 @@ samples in ten stay under: GM = 10^mean(log10), STV = 10^(mean(log10) + 1.282 ×
 sample. What no figure can stand for in a logarithm, "none found", counts as the least that the
 laboratory could have found.
 
-Figures are Decimals out of text. A figure such as <10 is below what could be found; it is taken
+A plan takes its n results and no more, a guide one: "1 000" is not 1 and nought. Figures are Decimals out of text. A figure such as <10 is below what could be found; it is taken
 for no more than that. "Detected" is no number: it fails where none may be, and elsewhere a count
 is asked for. One result that fails is enough, whatever else is still missing or too coarse.
 
@@ -68,7 +68,8 @@ class Judged:
 
 _ABSENT = {"absent", "nd", "none", "notdetected", "notfound", "-"}
 _PRESENT = {"present", "detected", "found", "+"}
-_NUMBER = re.compile(r"(<?)\s*(\d{1,12}(?:\.\d{1,6})?)")
+# not 000: it is the end of a 1 000 that was written with a space
+_NUMBER = re.compile(r"(<?)\s*((?:0|[1-9]\d{0,11})(?:\.\d{1,6})?)")
 
 
 def figures(text: str) -> list[Figure]:
@@ -89,12 +90,23 @@ def _figure(text: str) -> Figure:
         raise Refusal(
             "no_figure",
             f"“{text[:20]}” is no result: write figures such as 150 or <10, or absent and "
-            "detected, with spaces between and no commas in them.",
+            "detected, with spaces between, no commas and no spaces in them: 1000, not 1 000.",
         )
     return Figure(Decimal(found[2]), bool(found[1]))
 
 
 # --- plans ----------------------------------------------------------------------------------------
+
+
+def _refuse_more(results: Sequence[Figure], n: int) -> None:
+    """More results than there are samples: a thousand may be among them that a space has cut in
+    two, and would be judged by its halves."""
+    if len(results) > n:
+        raise Refusal(
+            "no_figure",
+            f"{_listed(results)} are {len(results)} results and this is judged on {n}: write 1000 "
+            "without a space, and further samples as a result of their own.",
+        )
 
 
 @dataclass(frozen=True)
@@ -107,6 +119,7 @@ class Plan:
     M: Decimal
 
     def judge(self, results: Sequence[Figure], unit: str) -> Judged:
+        _refuse_more(results, self.n)
         above = [r for r in results if not r.below and r.value > self.M]
         between = [r for r in results if r.plain and self.m < r.value <= self.M]
         if above:
@@ -144,6 +157,7 @@ class Bands:
     bad: Decimal
 
     def judge(self, results: Sequence[Figure], unit: str) -> Judged:
+        _refuse_more(results, 1)
         if not results:
             return Judged(Verdict.INCOMPLETE, "There is no result yet.")
         most = max((r.value for r in results if r.plain), default=Decimal(0))

@@ -374,7 +374,8 @@ WORDS: dict[tuple[str, str], Words] = {
         "Judged by", choices=tuple((c.name, f"{c.organism}: {c.of}") for c in CRITERIA.values())
     ),
     ("lab_result", "results"): Words(
-        "Figures", "As on the report, with spaces between: 10 <10 150, or absent and detected."
+        "Figures",
+        "With spaces between and none inside: 10 <10 1000, or absent and detected.",
     ),
     ("lab_result", "lots"): Words("Of which lots", "A run, a cut, a fill’s water."),
     ("lab_result", "place"): Words("Or of which place", "Of a tank: and of the water in it."),
