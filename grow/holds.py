@@ -154,12 +154,18 @@ def _once(entry: Entry, kind: str, says: str, lot: Lot) -> None:
         entry.flag(kind, says, lot)
 
 
+def _passed_on(reason: str) -> str:
+    """The reason of what is made from a lot held for this one: the root's own, once, however many
+    generations lie between."""
+    return INHERITED + reason.rpartition(INHERITED)[2]
+
+
 def place_holds(reasons: dict[int, str], event: Event) -> int:
     """Hold these lots (id → why) and everything below each, from when the books were told:
     only then could anything be stopped. A lot already held by this event stays so. Returns how
     many holds were added."""
     why = {
-        lot: reasons[root] if lot == root else f"{INHERITED}{reasons[root]}"
+        lot: reasons[root] if lot == root else _passed_on(reasons[root])
         for lot, root in lineage.first_above(reasons).items()
     }
     have = set(Hold.objects.filter(began_by=event, lot__in=why).values_list("lot_id", flat=True))
@@ -190,6 +196,7 @@ def inherit(
     if not (held or intervals):
         return
     reasons: dict[int, str] = {}
+    says: dict[int, str] = {}  # naming the parent, which a reason that is passed on does not
     inside: set[int] = set()  # cut within the interval of a spray
     stood_in: dict[int, Hold] = {}  # what held water or film a lot was made in
     risky = {e.child_id for e in edges if e.parent_id in held or e.parent_id in intervals}
@@ -203,7 +210,8 @@ def inherit(
         if e.parent_id in held:
             hold = held[e.parent_id]
             parent = Lot.objects.only("code").get(pk=e.parent_id)
-            reasons.setdefault(child.pk, f"{parent.code} is held: {hold.reason}")
+            reasons.setdefault(child.pk, _passed_on(hold.reason))
+            says.setdefault(child.pk, f"{parent.code} is held: {hold.reason}")
             if e.kind == Lineage.Kind.TOUCHED:
                 stood_in.setdefault(child.pk, hold)
         spray = intervals.get(e.parent_id)
@@ -211,14 +219,14 @@ def inherit(
         if spray and safe_from and child.made_by.earliest_at < safe_from:
             inside.add(child.pk)
             until = clock.local(safe_from)
-            reasons[child.pk] = (
+            reasons[child.pk] = says[child.pk] = (
                 f"cut inside the harvest interval of {spray.lot.title or spray.lot.code} "
                 f"({spray.lot.code}), which ends {until:%d %b %Y %H:%M}"
             )
     if not reasons:
         return
     if entry is not None:
-        for lot, reason in sorted(reasons.items()):
+        for lot, reason in sorted(says.items()):
             newborn = born[lot].made_by_id == event.pk
             if newborn and lot in inside:
                 entry.refuse_or(

@@ -472,6 +472,22 @@ def test_the_lead_narrows_with_a_reason(story: Story) -> None:
     assert faults() == []
 
 
+def test_of_a_tank_topped_up_for_weeks_nothing_stays_held_once_it_is_narrowed_out(
+    farm: Farm,
+) -> None:
+    """However many generations: each is held for the recall, and says so once."""
+    water = farm.tell("fill", tank=farm.tank, litres=100).lot
+    recall = farm.tell("open_recall", kind="recall", hazard="may hold a spray", lots=[water]).recall
+    for _ in range(16):
+        farm.pass_time(minutes=1)
+        last = farm.tell("top_up", tank=farm.tank, litres=5).lot
+    (hold,) = Hold.objects.filter(lot=last)
+    assert hold.reason == f"made from a held lot: {recall.number}: may hold a spray"
+    farm.tell("narrow_recall", recall=recall, lots=[water], reason="another tank")
+    assert not Hold.objects.filter(ended_by=None).exists()
+    assert faults() == []
+
+
 def test_a_bag_of_both_stays_in_while_one_of_its_crates_does(story: Story) -> None:
     farm = story.farm
     second = farm.cut(700, crop=farm.lettuce)

@@ -14,6 +14,8 @@ from ..fitting import Goods, Keeping, Made, Origin, Tower
 from ..kinds import ASIDE, CANCELLING, KINDS, OWN, WORKED_OUT
 from ..ledger import BEFORE_CANCEL, Entry, cancel_rows, operation
 from ..models import (
+    ENDS,
+    SOURCES,
     Basis,
     Counted,
     CutSite,
@@ -72,11 +74,9 @@ def _cancel(entry: Entry, event: Event) -> None:
         if e.pk not in seen:
             family.append(e)
             seen.add(e.pk)
-    if (
-        entry.kind.name == "cancel"  # an undo takes back one's own slip
-        and Hold.objects.filter(began_by__in=seen, ended_by=None).exists()
-    ):
-        # it lets go as a release does, and asks for the same
+    # an undo takes back one's own slip, within minutes: LEDGER asks nothing else of it
+    if entry.kind.name == "cancel" and _lets_go(seen):
+        # as a release does, and asks for the same
         refuse_unless_signed_off(entry, clock.local(entry.event.recorded_at).date())
     _refuse_used(entry, event, family)
     entry.may_short = event.kind in _CORRECTING  # it may be short with it, so it may without it
@@ -114,6 +114,15 @@ def _cancel(entry: Entry, event: Event) -> None:
         )
     cancel_rows(entry, family)
     entry.later.append(lambda: ends.make_up(stood))
+
+
+def _lets_go(family: set[int]) -> bool:
+    """Whether taking these events back ends a hold, or takes goods out of quarantine for anywhere
+    but an end or a source: on the way they can be received anew, as accepted."""
+    if Hold.objects.filter(began_by__in=family, ended_by=None).exists():
+        return True
+    into = Movement.objects.filter(event__in=family, to_place__kind=PlaceKind.QUARANTINE)
+    return into.exclude(from_place__kind__in=[PlaceKind.QUARANTINE, *SOURCES, *ENDS]).exists()
 
 
 def _refuse_used(entry: Entry, event: Event, family: list[Event]) -> None:
