@@ -31,6 +31,8 @@ from grow.rest import (
 )
 
 from . import roles
+from .crop_asked import only_of
+from .crop_table import BY, CropRow, OutletRow, crop_table, outlet_table
 from .margin import MarginRow, margin
 from .models import Rate
 from .period import Period
@@ -170,6 +172,73 @@ class MarginOf(FiguresOf):
         return Response(MarginSerializer(margin(self.period())).data)
 
 
+class CropsAsked(PeriodAsked):
+    """Of which group a row is, and what the table is narrowed to."""
+
+    by = serializers.ChoiceField(choices=BY, default=BY[0])
+    crop = serializers.CharField(required=False, max_length=60, help_text="A crop's name.")
+    variety = serializers.IntegerField(required=False, min_value=1, help_text="A variety's id.")
+    tower = serializers.CharField(required=False, max_length=60, help_text="A tower's name.")
+    tier = serializers.IntegerField(required=False, min_value=1, max_value=32767)
+
+
+class OutletsAsked(PeriodAsked):
+    crop = serializers.CharField(required=False, max_length=60, help_text="A crop's name.")
+    outlet = serializers.CharField(required=False, max_length=60, help_text="An outlet's name.")
+
+
+class CropsSerializer(serializers.Serializer):
+    """rows by group and line; groups with all lines together; total of all."""
+
+    about = AboutSerializer()
+    rows = shown(CropRow)(many=True)
+    groups = shown(CropRow)(many=True)
+    total = shown(CropRow)()
+
+
+class OutletsSerializer(serializers.Serializer):
+    about = AboutSerializer()
+    rows = shown(OutletRow)(many=True)
+    total = shown(OutletRow)()
+
+
+class CropsOf(FiguresOf):
+    """What each crop, variety, tower or tier gave and earned for the sites that it held."""
+
+    asks = CropsAsked
+    row = CropRow
+
+    @extend_schema(
+        operation_id="figures_crops",
+        tags=["readings"],
+        parameters=[CropsAsked],
+        responses=CropsSerializer,
+    )
+    def get(self, request: Request) -> Response:
+        asked = self.asked()
+        only = only_of({name: str(asked.get(name) or "") for name in BY})
+        return Response(CropsSerializer(crop_table(self.period(), asked["by"], only)).data)
+
+
+class OutletsOf(FiguresOf):
+    """What each outlet paid for each crop, at the pack-house door."""
+
+    asks = OutletsAsked
+    row = OutletRow
+
+    @extend_schema(
+        operation_id="figures_outlets",
+        tags=["readings"],
+        parameters=[OutletsAsked],
+        responses=OutletsSerializer,
+    )
+    def get(self, request: Request) -> Response:
+        asked = self.asked()
+        only = only_of({"crop": asked.get("crop") or ""})
+        found = outlet_table(self.period(), only.crop, asked.get("outlet"))
+        return Response(OutletsSerializer(found).data)
+
+
 def register(router: SimpleRouter) -> None:
     router.register("rates", Rates, basename="rates")
 
@@ -179,4 +248,6 @@ def urls() -> list[URLPattern]:
         path("figures/yields/", YieldsOf.as_view(), name="figures-yields"),
         path("figures/waste/", WasteOf.as_view(), name="figures-waste"),
         path("figures/margin/", MarginOf.as_view(), name="figures-margin"),
+        path("figures/crops/", CropsOf.as_view(), name="figures-crops"),
+        path("figures/outlets/", OutletsOf.as_view(), name="figures-outlets"),
     ]

@@ -11,8 +11,7 @@ from django.http import HttpRequest
 from django.http.response import HttpResponseBase
 
 from grow import clock
-from grow.asks import READ, Ask, Unread
-from grow.errors import Refusal
+from grow.asks import READ, Ask
 from grow.flat import columns_of
 from grow.looking import Answer, Column, Question, Section, Table
 from grow.looking import page as looked
@@ -25,8 +24,10 @@ from sales.pages_money import may_read_money
 
 from .destinations import DestinationRow, ReasonRow, thrown_away
 from .margin import MarginRow, margin
-from .period import About, Period
+from .pages_crops import CROP_PAGES
+from .period import Period
 from .roles import may_read_figures
+from .said import WASTE, between, rests_on
 from .waste import WasteRow, waste
 from .worth import HandRow, UseRow, on_hand, own_use
 from .yields import YieldRow, yields
@@ -44,27 +45,6 @@ _YIELDS = (
     Column("cut_per_site_day_g", "Cut, g a site-day", "hundredth"),
     Column("sold_per_site_day_g", "Sold or used, g a site-day", "hundredth"),
     Column("shared_out_pct", "Shared out, %", "tenth"),
-)
-_WASTE = (
-    Column("crop", "Crop"),
-    Column("stock_before_g", "In stock before, kg", "kg"),
-    Column("cut_g", "Cut, kg", "kg"),
-    Column("bought_in_g", "Bought in, kg", "kg"),
-    Column("opening_g", "Stood here at first, kg", "kg"),
-    Column("water_and_scale_g", "Water and scale, kg", "kg"),
-    Column("grade_out_g", "Graded out, kg", "kg"),
-    Column("trim_g", "Trim, kg", "kg"),
-    Column("giveaway_g", "Giveaway, kg", "kg"),
-    Column("samples_g", "Samples, kg", "kg"),
-    Column("moisture_g", "Moisture, kg", "kg"),
-    Column("lost_at_rework_g", "Lost at rework, kg", "kg"),
-    Column("short_g", "Short, kg", "kg"),
-    Column("unexplained_g", "Unexplained, kg", "kg"),
-    Column("rejected_thrown_g", "Rejected and thrown away, kg", "kg"),
-    Column("sold_or_used_g", "Sold or used, kg", "kg"),
-    Column("unsold_g", "Unsold, kg", "kg"),
-    Column("stock_after_g", "In stock after, kg", "kg"),
-    Column("uncut_g", "Left uncut, kg", "kg"),
 )
 
 
@@ -111,7 +91,7 @@ class Figure:
 
     def answer(self, person: Person, asked: Mapping[str, str]) -> Answer:
         """Raises Unread for a day that is none, or a period that ends before it begins."""
-        period = _between(asked)
+        period = between(asked)
         found = self.read(period)
         plain = shown(self.row)
         total = dict(plain(found.total).data) | {"line": ""}
@@ -124,7 +104,7 @@ class Figure:
                     str(period),
                     table=Table(self.columns(), every, sums=1) if rows else None,
                     empty="Nothing was cut, sold or spent in that time.",
-                    says=_rests_on(found.about),
+                    says=rests_on(found.about),
                     folded=True,
                 )
             ],
@@ -148,13 +128,6 @@ def _by_crop(
     return out
 
 
-def _rests_on(about: About) -> list[str]:
-    said = [f"Base: {about.base}. Unit: {about.unit}."]
-    if about.standard_pct is not None:
-        said.append(f"Standard or estimated: {about.standard_pct} % {about.standard_says}.")
-    return [*said, *about.notes, *about.gaps]
-
-
 # --- what was not sold, and what is on hand ------------------------------------------------------
 
 _DESTINATIONS = (
@@ -171,14 +144,6 @@ _REASONS = (
     Column("reason", "Why"),
     Column("grams", "kg", "kg"),
 )
-
-
-def _between(asked: Mapping[str, str]) -> Period:
-    first, last = (READ["day"](Ask(n, "day"), asked[n], False) for n in ("first", "last"))
-    try:
-        return Period(first, last)
-    except ValueError as error:
-        raise Unread({"last": Refusal("period", str(error))}) from error
 
 
 def _of_a_period(
@@ -212,7 +177,7 @@ def thrown_page(request: HttpRequest) -> HttpResponseBase:
 
 
 def _thrown(person: Person, asked: Mapping[str, str]) -> Answer:
-    period = _between(asked)
+    period = between(asked)
     found = thrown_away(period)
     plain = shown(DestinationRow)
     rows = [{**plain(row).data, "of_cut": found.of_cut(row)} for row in found.rows]
@@ -223,7 +188,7 @@ def _thrown(person: Person, asked: Mapping[str, str]) -> Answer:
             Section(
                 str(period),
                 table=Table(_DESTINATIONS, wasted),
-                says=_rests_on(found.about),
+                says=rests_on(found.about),
                 folded=True,
             ),
             Section("Eaten or given, not sold", table=Table(_DESTINATIONS, eaten)),
@@ -261,7 +226,7 @@ def own_use_page(request: HttpRequest) -> HttpResponseBase:
 
 
 def _own_use(person: Person, asked: Mapping[str, str]) -> Answer:
-    period = _between(asked)
+    period = between(asked)
     found = own_use(period)
     plain = shown(UseRow)
     rows = [dict(plain(row).data) for row in found.rows]
@@ -272,7 +237,7 @@ def _own_use(person: Person, asked: Mapping[str, str]) -> Answer:
                 str(period),
                 table=Table(columns, rows, stacks=True) if rows else None,
                 empty="Nothing was eaten by staff, given away or tried in that time.",
-                says=_rests_on(found.about),
+                says=rests_on(found.about),
                 folded=True,
             )
         ],
@@ -319,7 +284,7 @@ def _on_hand(person: Person, asked: Mapping[str, str]) -> Answer:
                 f"{day:%d %b %Y}",
                 table=Table(columns, [*rows, total], sums=1, stacks=True) if rows else None,
                 empty="Nothing stood here then.",
-                says=_rests_on(found.about),
+                says=rests_on(found.about),
                 folded=True,
             )
         ],
@@ -344,7 +309,7 @@ FIGURES = (
         "Where every gram went, from the cut to the customer; each row balances, "
         "up to what is left in stock; what was left uncut stands beside it.",
         WasteRow,
-        lambda: _WASTE,
+        lambda: WASTE,
         waste,
     ),
     Figure(
@@ -359,6 +324,7 @@ FIGURES = (
 OPENS[GROWER].append("yields")
 OPENS[MANAGER].append("margin")
 PAGES = [
+    *CROP_PAGES,
     *(Page(f"{f.name}/", f.name, f.title, None, f, may=may_read_figures) for f in FIGURES),
     Page("thrown-away/", "thrown_away", "Thrown away", None, thrown_page, may=may_read_figures),
     Page("own-use/", "own_use", "Own use", None, own_use_page, may=may_read_money),

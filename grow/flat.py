@@ -16,7 +16,7 @@ from django.http import HttpResponse
 from rest_framework import serializers
 from rest_framework.renderers import BaseRenderer
 
-from .importing.sheets import csv_text
+from .importing.sheets import XLSX, csv_text, workbook
 
 CSV = "text/csv"
 
@@ -64,10 +64,10 @@ def _plain(value: Any) -> Any:
             return "; ".join(str(one) for one in value)
         case _:
             text = str(value)
-            return _number(text)
+            return number_in(text)
 
 
-def _number(text: str) -> Any:
+def number_in(text: str) -> Any:
     """A decimal that JSON carries as text is a number here."""
     digits = text.removeprefix("-")
     if digits.count(".") == 1 and digits.replace(".", "").isdecimal() and digits.isascii():
@@ -84,6 +84,16 @@ def download(name: str, columns: Sequence[str], rows: Iterable[Mapping[str, Any]
     programs ask the API, which writes none."""
     answer = HttpResponse("\ufeff" + as_csv(columns, rows), content_type=f"{CSV}; charset=utf-8")
     answer["Content-Disposition"] = f'attachment; filename="{name}.csv"'
+    return answer
+
+
+def as_workbook(
+    name: str, pages: Iterable[tuple[str, Sequence[str], Iterable[Mapping[str, Any]]]]
+) -> HttpResponse:
+    """Tables (name, columns, rows) as one XLSX file, a sheet each; texts stay texts."""
+    data = workbook([(sheet, columns, lines(rows, columns)) for sheet, columns, rows in pages])
+    answer = HttpResponse(data, content_type=XLSX)
+    answer["Content-Disposition"] = f'attachment; filename="{name}.xlsx"'
     return answer
 
 
@@ -104,4 +114,14 @@ class CsvRenderer(BaseRenderer):
         return as_csv(*renderer_context["view"].flat(data))
 
 
-__all__ = ["CSV", "CsvRenderer", "as_csv", "columns_of", "download", "lines"]
+__all__ = [
+    "CSV",
+    "XLSX",
+    "CsvRenderer",
+    "as_csv",
+    "as_workbook",
+    "columns_of",
+    "download",
+    "lines",
+    "number_in",
+]

@@ -23,7 +23,7 @@ from django.utils.safestring import SafeString
 
 from . import clock, codes
 from .errors import Refusal
-from .flat import download
+from .flat import as_workbook, download, number_in
 from .models import Basis, Person
 from .wording import amount
 
@@ -55,15 +55,20 @@ class Column:
     name: str
     head: str
     how: str = "text"
+    #: Of a row, the name of the address that its value leads to: the rows behind a figure.
+    leads: str = ""
 
     @property
     def look(self) -> str:
         """How its cells stand: figures under each other, sentences with room for a few words."""
-        return "num" if self.how in NUMBERS else "long" if self.how == "long" else ""
+        if self.how in NUMBERS:
+            return "num"
+        return "name" if self.leads else "long" if self.how == "long" else ""
 
     def cell(self, row: Mapping[str, Any]) -> Cell:
         value = row.get(self.name)
-        return Cell(WRITTEN[self.how](value, row), self.look, self._address(value), self.head)
+        url = str(row.get(self.leads) or "") if self.leads else self._address(value)
+        return Cell(WRITTEN[self.how](value, row), self.look, url, self.head)
 
     def _address(self, value: Any) -> str:
         return LEADS[self.how](value) if value and self.how in LEADS else ""
@@ -92,6 +97,10 @@ class Table:
     stacks: bool = False
     #: Rows that are shown; the CSV has them all.
     most: int = 1000
+    #: By which column it is sorted, the name of that with "-" before it from the most downwards.
+    sort: str = ""
+    #: each column, where its heading leads, and which way it is sorted
+    heads: list[tuple[Column, str, str]] = field(default_factory=list)
     #: whether it is a sum, and its cells, of each row
     body: list[tuple[bool, list[Cell]]] = field(default_factory=list)
 
@@ -102,6 +111,27 @@ class Table:
             (n >= first_sum, [column.cell(row) for column in self.columns])
             for n, row in enumerate(self.rows[: self.most])
         ]
+
+    def sorted_by(self, sort: str, address: Callable[[str], str]) -> None:
+        """Its rows by a column, sums last; each heading leads to the same by that column: figures
+        from the most downwards first. address: of the page by such a sort."""
+        name = sort.removeprefix("-")
+        names = {column.name for column in self.columns}
+        self.sort = sort if name in names else ""
+        if self.sort:
+            end = len(self.rows) - self.sums
+            told = [row for row in self.rows[:end] if row.get(name) not in (None, "")]
+            blank = [row for row in self.rows[:end] if row.get(name) in (None, "")]
+            told.sort(key=lambda row: _order(row[name]), reverse=sort.startswith("-"))
+            self.rows = [*told, *blank, *self.rows[end:]]
+        for column in self.columns:
+            most_first = column.how in NUMBERS
+            if self.sort.removeprefix("-") == column.name:
+                most_first = not self.sort.startswith("-")
+                way = "ascending" if most_first else "descending"
+            else:
+                way = ""
+            self.heads.append((column, address(f"{'-' * most_first}{column.name}"), way))
 
     @property
     def more(self) -> str:
@@ -128,8 +158,9 @@ class Section:
     closed: bool = False
     #: A figure as plotly takes it, drawn by the page's script from the numbers of the table.
     picture: Mapping[str, Any] | None = None
-    #: By which an address leads to it.
+    #: By which an address leads to it, and its table is sorted and has files of its own.
     name: str = ""
+    files: list[tuple[str, str]] = field(default_factory=list)
 
     @property
     def sentences(self) -> list[SafeString]:
@@ -144,6 +175,15 @@ class Answer:
     file: str = ""
     columns: Sequence[str] = ()
     rows: Iterable[Mapping[str, Any]] = field(default_factory=list)
+
+
+def _order(value: Any) -> tuple[Any, ...]:
+    """Numbers as numbers, also where JSON carries them as text; words by their own numbers."""
+    number = number_in(value) if isinstance(value, str) else value
+    if isinstance(number, str):
+        parts = re.split(r"(\d+)", number.lower())
+        return (1, [(0, int(p), "") if p.isdecimal() else (1, 0, p) for p in parts])
+    return (0, number)
 
 
 def traced(code: str) -> str:
@@ -219,7 +259,7 @@ WRITTEN: dict[str, Callable[[Any, Mapping[str, Any]], str]] = {
     "text": lambda value, row: str(value) if value not in (None, "") else NONE,
     "long": lambda value, row: str(value or NONE),
     "code": lambda value, row: str(value or NONE),
-    "entry": lambda value, row: str(value),
+    "entry": lambda value, row: str(value or NONE),
     "basis": lambda value, row: Basis(value).label,
     "mark": lambda value, row: str(value or ""),
     "codes": lambda value, row: linked(str(value or NONE)),
@@ -230,7 +270,7 @@ WRITTEN: dict[str, Callable[[Any, Mapping[str, Any]], str]] = {
     "amount": lambda value, row: (
         NONE if value is None else amount(value, row["unit"], kind=row.get("kind", ""))
     ),
-    "whole": lambda value, row: f"{int(value):,}" if value is not None else NONE,
+    "whole": _rounded(0),
     "kg": _kilograms,
     "money": _pounds,
     "tenth": _rounded(1),
@@ -263,11 +303,12 @@ def page(
         try:
             refuse_unreadable(asked)
             found = answer(person, asked)
-            if found is not None and request.GET.get("as") == "csv":
-                return download(found.file, found.columns, found.rows)
+            if found is not None and (file := _file(found, request)) is not None:
+                return file
+            told = {name: text for name, text in asked.items() if text}
             for part in found.sections if found else ():
                 if part.table:
-                    part.table.write()
+                    _set_out(part, part.table, told, request.GET.get("sort", ""))
             context["answer"] = found
             context["has_picture"] = found and any(part.picture for part in found.sections)
         except Refusal as refusal:
@@ -278,7 +319,41 @@ def page(
         context["seldom_asked"] = any(text for _, text in context["seldom"])
         told = {name: text for name, text in asked.items() if text}
         context["as_csv"] = f"?{urlencode({**told, 'as': 'csv'})}"
+        context["as_xlsx"] = f"?{urlencode({**told, 'as': 'xlsx'})}"
     return TemplateResponse(request, "grow/looking.html", context, status=status)
+
+
+def _set_out(part: Section, table: Table, told: Mapping[str, str], sort: str) -> None:
+    """A part with a name can be sorted by its headings and has files of its own."""
+    if part.name:
+        own, _, column = sort.rpartition(".")
+
+        def address(by: str) -> str:
+            return f"?{urlencode({**told, 'sort': f'{part.name}.{by}'})}#{part.name}"
+
+        table.sorted_by(column if own == part.name else "", address)
+        for kind in ("csv", "xlsx"):
+            query = urlencode({**told, "as": kind, "part": part.name})
+            part.files.append((kind.upper(), f"?{query}"))
+    else:
+        table.heads = [(column, "", "") for column in table.columns]
+    table.write()
+
+
+def _file(found: Answer, request: HttpRequest) -> HttpResponseBase | None:
+    """The rows as a file, if one is asked for: as=csv or as=xlsx, of all or of one part. A
+    workbook of all has a sheet for each of its tables."""
+    kind, name = request.GET.get("as"), request.GET.get("part", "")
+    parts = [
+        (part.name or f"table {n}", [column.name for column in part.table.columns], part.table.rows)
+        for n, part in enumerate(found.sections, 1)
+        if part.table and name in ("", part.name)
+    ]
+    if kind == "xlsx" and parts:
+        return as_workbook(f"{found.file}{name and '-'}{name}", parts)
+    if kind == "csv" and name and parts:
+        return download(f"{found.file}-{name}", *parts[0][1:])
+    return download(found.file, found.columns, found.rows) if kind == "csv" else None
 
 
 def refuse_unreadable(asked: Mapping[str, str]) -> None:

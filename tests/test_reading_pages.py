@@ -29,6 +29,7 @@ READINGS = {
     "/yields/": "/api/v1/figures/yields/",
     "/waste/": "/api/v1/figures/waste/",
     "/margin/": "/api/v1/figures/margin/",
+    "/crops/": "/api/v1/figures/crops/",
 }
 
 
@@ -65,7 +66,7 @@ def asked(path: str, farm: Farm) -> dict[str, str]:
     today = clock.local(clock.now()).date()
     if path == "/trace/":
         return {"code": farm.run.code}
-    if path in ("/yields/", "/waste/", "/margin/"):
+    if path in ("/yields/", "/waste/", "/margin/", "/crops/"):
         return {"first": str(today - dt.timedelta(days=364)), "last": str(today)}
     return {}
 
@@ -159,7 +160,7 @@ def test_a_trace_by_product_and_date_and_by_place_and_window(week, manager):
 
 
 def test_figures_stand_with_what_they_rest_on(week, manager):
-    for path in ("/yields/", "/waste/", "/margin/"):
+    for path in ("/yields/", "/waste/", "/margin/", "/crops/"):
         page = words(manager.get(path, asked(path, week)))
         assert "What it rests on Base:" in page, path
     cut = words(manager.get("/yields/", asked("/yields/", week)))
@@ -206,7 +207,7 @@ def test_a_chef_sees_the_kitchen_alone_and_no_figures(week):
     assert "Accounted for" not in page
     # a crate that went to the shop alone is to the chef as if it were not
     assert chef.get("/trace/", {"code": week.crate.code}).status_code in (200, 404)
-    for path in ("/yields/", "/waste/", "/margin/"):
+    for path in ("/yields/", "/waste/", "/margin/", "/crops/", "/crops/rows/"):
         assert chef.get(path).status_code == 403, path
         assert path not in chef.get("/").content.decode(), path
 

@@ -134,6 +134,8 @@ API = """
     GET figures-yields          | grower manager
     GET figures-waste           | grower manager
     GET figures-margin          | grower manager
+    GET figures-crops           | grower manager
+    GET figures-outlets         | grower manager
 """
 
 # --- the rest of the site, by the names of its addresses ----------------------------------------
@@ -148,7 +150,7 @@ PAGES = """
     stock  day  trace  sheets  run_record  stock_check         | roles
     laboratory                                                 | roles
     run_weights                                                | grower learner packer manager lead
-    yields  waste  margin  thrown_away                         | grower manager
+    yields  waste  margin  thrown_away  crops  crop_rows       | grower manager
     statements  books  own_use  on_hand  common_cause          | manager lead
     seals  seal_pdf  seal_text  epcis  evidence                | manager lead
     epcis_in                                     | grower learner packer manager lead

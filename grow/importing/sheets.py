@@ -261,8 +261,13 @@ def csv_text(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
     out = io.StringIO(newline="")
     writer = csv.writer(out)
     writer.writerow([marked(c) for c in columns])
-    writer.writerows([marked(value) for value in row] for row in rows)
+    writer.writerows([_written(value) for value in row] for row in rows)
     return out.getvalue()
+
+
+def _written(value: Any) -> Any:
+    """A decimal in figures: a nought of nine places is written 0.000000000, never 0E-9."""
+    return format(value, "f") if isinstance(value, Decimal) else marked(value)
 
 
 def workbook(pages: Iterable[tuple[str, Sequence[str], Iterable[Sequence[Any]]]]) -> bytes:

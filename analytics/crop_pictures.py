@@ -1,0 +1,152 @@
+"""The crops' tables as pictures, as plotly takes them; the page's script gives them its colours."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from decimal import Decimal
+from typing import Any
+
+from .crop_table import CropRow
+from .stands import Stands
+from .waste import WENT, WasteRow
+
+_ENDS = {
+    "grade_out_g": "Graded out",
+    "trim_g": "Trim",
+    "giveaway_g": "Giveaway",
+    "samples_g": "Samples",
+    "moisture_g": "Moisture",
+    "lost_at_rework_g": "Lost at rework",
+    "short_g": "Short",
+    "unexplained_g": "Unexplained",
+    "rejected_thrown_g": "Rejected, thrown away",
+    "sold_g": "Sold",
+    "to_businesses_g": "To other businesses",
+    "used_g": "Used in the kitchen",
+    "thrown_g": "Unsold, thrown away",
+    "donated_g": "Given away",
+    "staff_g": "Staff",
+    "stock_after_g": "In stock after",
+}
+_CAME = {
+    "stock_before_g": "In stock before",
+    "cut_g": "Cut",
+    "bought_in_g": "Bought in",
+    "opening_g": "Stood here at first",
+    "water_and_scale_g": "Water and scale",
+}
+
+
+def ranking(rows: Sequence[CropRow]) -> Mapping[str, Any]:
+    """Pence a site and week before and after crop minutes, best first."""
+    shown = [row for row in rows if row.after_per_site_week_p is not None]
+    shown.sort(key=lambda row: row.after_per_site_week_p or Decimal(0), reverse=True)
+    names = [row.called for row in shown]
+
+    def bars(called: str, values: list[Any], tone: int) -> dict[str, Any]:
+        return {
+            "type": "bar",
+            "orientation": "h",
+            "name": called,
+            "y": names,
+            "x": [round(float(value), 1) for value in values],
+            "tone": tone,
+            "hovertemplate": "%{y}: %{x} p<extra>" + called + "</extra>",
+        }
+
+    return {
+        "data": [
+            bars("Before crop minutes", [row.before_per_site_week_p for row in shown], 1),
+            bars("After crop minutes", [row.after_per_site_week_p for row in shown], 4),
+        ],
+        "across": "Pence a site and week",
+        "high": 90 + 34 * len(shown),
+    }
+
+
+def waste_balance(total: WasteRow) -> Mapping[str, Any]:
+    """Where the grams of a period came from and where they went: one Sankey, in kilograms. What
+    stands on the other side (a count that found too much) is drawn there, so that it balances."""
+    came: list[tuple[str, float]] = []
+    went: list[tuple[str, float]] = []
+    for name, label in (*_CAME.items(), *((n, _ENDS[n]) for n in WENT)):
+        grams = getattr(total, name)
+        side = came if (name in _CAME) == (grams > 0) else went
+        if grams:
+            side.append((label, abs(grams) / 1000))
+    names = [label for label, _ in came] + ["All leaf"] + [label for label, _ in went]
+    middle = len(came)
+    flows = [(n, middle, kg) for n, (_, kg) in enumerate(came)]
+    flows += [(middle, middle + 1 + n, kg) for n, (_, kg) in enumerate(went)]
+    return {
+        "data": [
+            {
+                "type": "sankey",
+                "valueformat": ",.3f",
+                "valuesuffix": " kg",
+                "node": {
+                    "label": names,
+                    "customdata": [2] * middle + [3] + [4] * len(went),
+                    "pad": 14,
+                    "thickness": 14,
+                    "hovertemplate": "%{label}: %{value}<extra></extra>",
+                },
+                "link": {
+                    "source": [a for a, _, _ in flows],
+                    "target": [b for _, b, _ in flows],
+                    "value": [kg for *_, kg in flows],
+                    "hovertemplate": "%{source.label} → %{target.label}: %{value}<extra></extra>",
+                },
+            }
+        ],
+        "high": max(36 * max(len(came), len(went)), 240),
+    }
+
+
+def heat(found: Stands, towers: Mapping[int, str], only: Any) -> list[dict[str, Any]]:
+    """Rows of tower by tier: grams cut a site-day, leaf of several sites shared equally."""
+    grams: dict[tuple[int, int], int] = {}
+    seconds: dict[tuple[int, int], int] = {}
+    for stand, amounts in found.of.items():
+        if stand.tower and stand.tier and only.keeps(stand):
+            at = stand.tower, stand.tier
+            grams[at] = grams.get(at, 0) + amounts.cut_g
+            seconds[at] = seconds.get(at, 0) + amounts.site_s
+    rows: dict[int, dict[str, Any]] = {}
+    for (tower, tier), held in sorted(seconds.items()):
+        if held:
+            row = rows.setdefault(tower, {"tower": towers.get(tower, "")})
+            row[f"tier_{tier}"] = Decimal(grams[tower, tier]) * 86400 / held
+    return list(rows.values())
+
+
+def heat_map(rows: Sequence[Mapping[str, Any]]) -> Mapping[str, Any]:
+    """Squares, the fuller the more; the table beneath has the numbers."""
+    cells = [
+        (row["tower"], int(name.removeprefix("tier_")), float(value))
+        for row in rows
+        for name, value in row.items()
+        if name != "tower"
+    ]
+    return {
+        "data": [
+            {
+                "type": "scatter",
+                "mode": "markers",
+                "x": [tier for _, tier, _ in cells],
+                "y": [tower for tower, _, _ in cells],
+                "marker": {
+                    "symbol": "square",
+                    "size": 18,
+                    "color": [round(value, 2) for *_, value in cells],
+                },
+                "heat": True,
+                "hovertemplate": "%{y}, tier %{x}: %{marker.color} g a site-day<extra></extra>",
+            }
+        ],
+        "across": "Tier, 1 is the lowest",
+        "high": 110 + 24 * len(rows),
+    }
+
+
+__all__ = ["heat", "heat_map", "ranking", "waste_balance"]

@@ -1,0 +1,563 @@
+"""Which crops pay for the sites they hold: the page, and the rows behind its figures."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from typing import Any
+from urllib.parse import urlencode
+
+from django.http import HttpRequest
+from django.http.response import HttpResponseBase
+from django.urls import reverse
+
+from grow import clock
+from grow.asks import Unread
+from grow.errors import Refusal
+from grow.flat import columns_of
+from grow.looking import Answer, Column, Question, Section, Table
+from grow.looking import page as looked
+from grow.models import Business, Crop, Place, PlantSite, Variety
+from grow.page import Page
+from grow.rest import shown
+from grow.roles import MANAGER
+from grow.start import OPENS
+from sales.models import Outlet
+
+from . import crop_pictures as pictures
+from .crop_asked import Asked, natural, only_of, period_of, seasons, usual_season
+from .crop_rows import cuts, gone, plantings, sales
+from .crop_table import BY, CropRow, CropTable, Only, OutletRow, crop_table, outlet_table
+from .period import About, Period
+from .roles import may_read_figures
+from .said import WASTE, rests_on
+from .stands import NEVER
+from .waste import WasteRow, waste
+
+OUTLET = "outlet"
+_GROUPS = {
+    "crop": "Crop",
+    "variety": "Variety",
+    "tower": "Tower",
+    "tier": "Tier",
+    OUTLET: "Outlet",
+}
+# --- the question -----------------------------------------------------------------------------
+
+
+def _questions(today: dt.date, dated: bool) -> list[Question]:
+    crops = [(name, name) for name in Crop.objects.values_list("name", flat=True)]
+    towers = Place.objects.filter(kind="tower", sites__isnull=False).distinct()
+    tiers = PlantSite.objects.values_list("tier", flat=True).distinct().order_by("tier")
+    varieties = Variety.objects.select_related("crop")
+    outlets = Outlet.objects.select_related("place")
+    return [
+        Question(
+            "season",
+            "Season",
+            value="" if dated else usual_season(today),
+            choices=[(code, name) for code, (name, _) in seasons(today).items()],
+            help="By its days",
+        ),
+        Question("by", "By", value="crop", choices=list(_GROUPS.items())),
+        Question("crop", "Crop", choices=crops, help="Every crop"),
+        Question("first", "From", "date", seldom=True),
+        Question("last", "to", "date", seldom=True),
+        Question(
+            "variety",
+            "Variety",
+            choices=[(str(v.pk), f"{v.crop}, {v.name}") for v in varieties],
+            help="Every variety",
+            seldom=True,
+        ),
+        Question(
+            "tower",
+            "Tower",
+            choices=[(t.name, t.name) for t in sorted(towers, key=lambda t: natural(t.name))],
+            help="Every tower",
+            seldom=True,
+        ),
+        Question(
+            "tier",
+            "Tier",
+            choices=[(str(t), str(t)) for t in tiers],
+            help="Every tier",
+            seldom=True,
+        ),
+        Question(
+            OUTLET,
+            "Outlet",
+            choices=[(str(o), str(o)) for o in outlets],
+            help="Every outlet",
+            seldom=True,
+        ),
+    ]
+
+
+def _dated(request: HttpRequest) -> bool:
+    return bool(request.GET.get("first") or request.GET.get("last"))
+
+
+# --- the columns ------------------------------------------------------------------------------
+
+
+def _earned(currency: str) -> tuple[Column, ...]:
+    return (
+        Column("before_per_site_week_p", "Before crop minutes, pence a site and week", "tenth"),
+        Column("after_per_site_week_p", "After crop minutes, pence a site and week", "tenth"),
+        Column(
+            "after_alone_per_site_week_p",
+            "After, leaf at what it fetches alone, pence a site and week",
+            "tenth",
+        ),
+        Column("after_per_m2_week_p", "After, pence a m² of floor and week", "tenth"),
+        Column("before_per_hour_p", "Before, pence an hour of crop minutes", "whole"),
+        Column("takings_p", f"Takings, {currency}", "money", leads="sales"),
+        Column("door_p", f"At the pack-house door, {currency}", "money", leads="sales"),
+        Column("raising_p", f"Raising and planting, {currency}", "money", leads="plantings"),
+        Column("nutrient_and_water_p", f"Nutrient, water, {currency}", "money"),
+        Column("packaging_p", f"Packaging, {currency}", "money"),
+        Column("bought_in_p", f"Bought-in leaf, {currency}", "money"),
+        Column("before_p", f"Before crop minutes, {currency}", "money"),
+        Column("minutes_p", f"Crop minutes, {currency}", "money"),
+        Column("after_p", f"After crop minutes, {currency}", "money"),
+        Column("closing_p", f"Still to be earned back, {currency}", "money"),
+    )
+
+
+_OF_SOWINGS = (
+    Column("cells_per_site", "Cells sown a site planted", "hundredth"),
+    Column("germination_pct", "Came up, %", "tenth"),
+)
+_SITES = (
+    Column("sites", "Sites planted", "whole", leads="plantings"),
+    Column("site_days", "Site-days", "tenth", leads="plantings"),
+    Column("lost_pct", "Plants lost, %", "tenth", leads="plantings"),
+    Column("days_to_first_cut", "Days to the first cut", "tenth"),
+)
+_LEAF = (
+    Column("cut_g", "Cut, kg", "kg", leads="cuts"),
+    Column("sold_or_used_g", "Sold or used, kg", "kg", leads="gone"),
+    Column("cut_per_site_g", "Cut, g a site", "tenth"),
+    Column("sold_per_site_g", "Sold or used, g a site", "tenth"),
+    Column("cut_per_surviving_g", "Cut, g a surviving plant", "tenth"),
+    Column("cut_per_site_day_g", "Cut, g a site-day", "hundredth"),
+    Column("sold_per_site_day_g", "Sold or used, g a site-day", "hundredth"),
+    Column("uncut_g", "Left uncut, kg", "kg"),
+)
+_TIERS = (
+    Column("one_tier_g", "Weighed on one tier alone, kg", "kg"),
+    Column("one_tier_cuts", "Of so many sites cut", "whole"),
+    Column("one_tier_per_cut_g", "g a site and cut", "tenth"),
+)
+_LINES = (
+    Column("line", "Plantings"),
+    Column("sites", "Sites planted", "whole"),
+    Column("site_days", "Site-days", "tenth"),
+    Column("cut_g", "Cut, kg", "kg"),
+    Column("sold_or_used_g", "Sold or used, kg", "kg"),
+    Column("bought_in_g", "Bought in and sold, kg", "kg"),
+)
+_SPACE = (
+    Column("site_days", "Held, site-days", "tenth", leads="plantings"),
+    Column("blocked_days", "Of them blocked by a big plant", "tenth"),
+    Column("dead_days", "Dead, site-days", "tenth"),
+    Column("changeover_days", "Changeover, site-days", "tenth"),
+    Column("untouched_days", "Never planted, site-days", "tenth"),
+)
+
+
+def _spread(currency: str) -> tuple[Column, ...]:
+    return (
+        Column("opening_p", f"Still to be earned back before, {currency}", "money"),
+        Column("told_p", f"Told in the period, {currency}", "money"),
+        Column("charged_p", f"Charged to its site-days, {currency}", "money"),
+        Column("closing_p", f"Still to be earned back after, {currency}", "money"),
+    )
+
+
+def _outlets(currency: str) -> tuple[Column, ...]:
+    return (
+        Column("outlet", "Outlet"),
+        Column("crop", "Crop", leads="sales"),
+        Column("grams", "Sold, kg", "kg", leads="sales"),
+        Column("takings_p", f"Takings, {currency}", "money"),
+        Column("shop_share_p", f"Shop's share, {currency}", "money"),
+        Column("door_p", f"At the pack-house door, {currency}", "money"),
+        Column("door_per_kg_p", "At the door, pence a kg", "whole"),
+        Column("door_alone_per_kg_p", "Leaf at what it fetches alone, pence a kg", "whole"),
+    )
+
+
+# --- the page ---------------------------------------------------------------------------------
+
+
+def crops(request: HttpRequest) -> HttpResponseBase:
+    today = clock.local(clock.now()).date()
+    return looked(
+        request,
+        title="Crops",
+        lead="Which crops pay for the sites they hold. Press a heading to sort by it, a name or an "
+        "underlined figure for the rows behind it.",
+        questions=_questions(today, _dated(request)),
+        answer=lambda person, asked: _answer(asked, today),
+    )
+
+
+def _answer(asked: Asked, today: dt.date) -> Answer:
+    period, only = period_of(asked, today), only_of(asked)
+    if asked["by"] not in _GROUPS:
+        says = f"“{asked['by']}” is none of: {', '.join(_GROUPS)}."
+        raise Unread({"by": Refusal("no_choice", says)})
+    if asked["by"] == OUTLET or asked.get(OUTLET):
+        return _by_outlet(period, only, asked)
+    table = crop_table(period, asked["by"], only)
+    plain = shown(CropRow)
+    file = f"crops-by-{asked['by']}-{period.first}-{period.last}"
+    return Answer(
+        _sections(table, asked, only),
+        file=file,
+        columns=columns_of(plain),
+        rows=[dict(plain(row).data) for row in table.rows],
+    )
+
+
+def _sections(table: CropTable, asked: Asked, only: Only) -> list[Section]:
+    by, about = asked["by"], table.about
+    groups = [row for row in table.groups if row.line != NEVER]
+    if not any(row.site_s or row.cut_g or row.door_p for row in groups):
+        return [
+            Section(
+                str(about.period),
+                empty="Nothing stood, was cut or was sold in that time.",
+                says=rests_on(about),
+                folded=True,
+            )
+        ]
+    currency = Business.the().currency
+    name = Column("called", _GROUPS[by], leads="rows")
+    rows = [_row(row, by, asked, about.period) for row in groups]
+    total = [_row(table.total, "", asked, about.period) | {"called": "All"}]
+    of_sowings = _OF_SOWINGS if by in ("crop", "variety") else ()
+    out = []
+    if by != "tier":
+        out.append(
+            Section(
+                f"What they earn, {about.period}",
+                table=Table((name, *_earned(currency)), [*rows, *total], sums=1),
+                picture=pictures.ranking(groups),
+                says=rests_on(about),
+                folded=True,
+                name="earn",
+            )
+        )
+    leaf = (*_SITES, *of_sowings, *_LEAF, *(_TIERS if by == "tier" else ()))
+    out.append(
+        Section(
+            f"What they gave, {about.period}",
+            table=Table((name, *leaf), [*rows, *total], sums=1),
+            says=rests_on(about) if by == "tier" else _short(about, "g and kg, site-days"),
+            folded=True,
+            name="gave",
+        )
+    )
+    out += [_apart(table, name, asked), *_ways(table, by, asked, only)]
+    out.append(_held(table, name, asked))
+    if by in ("tower", "tier") and (heat := _heat(table, only)):
+        out.append(heat)
+    if by != "tier":
+        spread = [
+            dict(row, told_p=row["told_raising_p"] + row["told_raising_labour_p"])
+            | {"charged_p": row["raising_p"] + row["raising_labour_p"]}
+            for row in (*rows, *total)
+        ]
+        out.append(
+            Section(
+                f"Raising and planting, spread, {about.period}",
+                table=Table((name, *_spread(currency)), spread, sums=1),
+                says=[
+                    *_short(about, f"{currency}, minutes of sowing and planting with them"),
+                    "Before + told − charged = after. The margin page has what was told, this page "
+                    "what is charged.",
+                ],
+                folded=True,
+                name="raising",
+            )
+        )
+    return out
+
+
+def _short(about: About, unit: str) -> list[str]:
+    return [f"Base: {about.base}. Unit: {unit}. Period: {about.period}."]
+
+
+def _row(row: CropRow, by: str, asked: Asked, period: Period) -> dict[str, Any]:
+    """A row as it is shown, with the addresses of the rows behind it."""
+    out = dict(shown(CropRow)(row).data)
+    own = {
+        "crop": row.crop if row.crop_id else "",
+        "variety": row.variety_id or "",
+        "tower": row.tower,
+        "tier": row.tier or "",
+    }
+    asks = {name: asked.get(name, "") for name in BY} | {n: v for n, v in own.items() if v}
+    known = not by or any(own.values())
+    out |= _leads(asks, period) if known else {}
+    return out
+
+
+def _leads(asks: Mapping[str, Any], period: Period) -> dict[str, str]:
+    told = {"first": str(period.first), "last": str(period.last)}
+    told |= {name: str(value) for name, value in asks.items() if value}
+    address = f"{reverse('admin:crop_rows')}?{urlencode(told)}"
+    return {"rows": address} | {n: f"{address}#{n}" for n in ("plantings", "cuts", "gone", "sales")}
+
+
+def _apart(table: CropTable, name: Column, asked: Asked) -> Section:
+    numbers = [column.name for column in _LINES if column.name != "line"]
+    kept = [row for row in table.rows if any(getattr(row, name) for name in numbers)]
+    rows = [dict(shown(CropRow)(row).data) for row in kept if row.line != NEVER]
+    total = dict(shown(CropRow)(table.total).data) | {"called": "All", "line": ""}
+    return Section(
+        f"Completed and standing apart, {table.about.period}",
+        table=Table((Column("called", name.head), *_LINES), [*rows, total], sums=1),
+        says=_short(table.about, "kg, site-days"),
+        folded=True,
+        name="apart",
+    )
+
+
+def _ways(table: CropTable, by: str, asked: Asked, only: Only) -> list[Section]:
+    """Waste is known by crop: a bag is of several towers."""
+    if by != "crop" or only.variety or only.tower or only.tier:
+        return []
+    found = waste(table.about.period)
+    plain = shown(WasteRow)
+    kept = [row for row in found.rows if only.crop in (None, row.crop_id)]
+    if not kept:
+        return []
+    total = found.total if only.crop is None else kept[0]
+    rows = [dict(plain(row).data) for row in kept]
+    sums = [dict(plain(found.total).data)] if only.crop is None else []
+    return [
+        Section(
+            f"Where the leaf went, {table.about.period}",
+            table=Table(WASTE, [*rows, *sums], sums=len(sums)),
+            picture=pictures.waste_balance(total),
+            says=[*rests_on(found.about), f"Period: {table.about.period}."],
+            folded=True,
+            name="waste",
+        )
+    ]
+
+
+def _held(table: CropTable, name: Column, asked: Asked) -> Section:
+    rows = [_row(row, asked["by"], asked, table.about.period) for row in table.groups]
+    total = dict(shown(CropRow)(table.total).data) | {"called": "All"}
+    return Section(
+        f"What held the sites, {table.about.period}",
+        table=Table((name, *_SPACE), [*rows, total], sums=1),
+        says=[
+            *_short(table.about, "site-days, elapsed"),
+            "Held + dead + changeover + never planted are all days of all sites in use; a site "
+            "that is out of use now counts only while a plant held it.",
+        ],
+        folded=True,
+        name="held",
+    )
+
+
+def _heat(table: CropTable, only: Only) -> Section | None:
+    towers = dict(Place.objects.filter(kind="tower").values_list("pk", "name"))
+    rows = sorted(pictures.heat(table.stands, towers, only), key=lambda row: natural(row["tower"]))
+    if not rows:
+        return None
+    tiers = sorted({int(n.removeprefix("tier_")) for row in rows for n in row if n != "tower"})
+    columns = [
+        Column("tower", "Tower"),
+        *(Column(f"tier_{n}", f"Tier {n}, g a site-day", "hundredth") for n in tiers),
+    ]
+    return Section(
+        f"Tower by tier, cut in g a site-day, {table.about.period}",
+        table=Table(columns, rows),
+        picture=pictures.heat_map(rows),
+        says=[
+            *_short(table.about, "g a site-day"),
+            *(note for note in table.about.notes if "weighed over several" in note),
+        ],
+        folded=True,
+        name="map",
+    )
+
+
+def _by_outlet(period: Period, only: Only, asked: Asked) -> Answer:
+    if only.variety or only.tower or only.tier:
+        raise Refusal(
+            "no_figure",
+            "What an outlet paid is known by crop: a bag is of several varieties, towers and "
+            "tiers. Take those away, or look by them without an outlet.",
+        )
+    found = outlet_table(period, only.crop, asked.get(OUTLET) or None)
+    plain = shown(OutletRow)
+    rows = [dict(plain(row).data) for row in found.rows]
+    for row in rows:
+        crop = row["crop"] if row["crop_id"] else ""
+        row |= _leads({"crop": crop, OUTLET: row["outlet"]}, period)
+    total = dict(plain(found.total).data)
+    return Answer(
+        [
+            Section(
+                f"What the outlets paid, {period}",
+                table=Table(_outlets(Business.the().currency), [*rows, total], sums=1)
+                if rows
+                else None,
+                empty="Nothing was sold in that time.",
+                says=rests_on(found.about),
+                folded=True,
+                name="outlets",
+            )
+        ],
+        file=f"crops-by-outlet-{period.first}-{period.last}",
+        columns=columns_of(plain),
+        rows=[dict(plain(row).data) for row in found.rows],
+    )
+
+
+# --- the rows behind a figure -----------------------------------------------------------------
+
+_PLANTINGS = (
+    Column("sowing", "Sowing", "code"),
+    Column("crop", "Crop"),
+    Column("tower", "Tower"),
+    Column("tiers", "Tiers"),
+    Column("sites", "Sites", "whole"),
+    Column("lost", "Lost", "whole"),
+    Column("planted", "Planted", "day"),
+    Column("planting", "Entry", "entry"),
+    Column("ended", "Ended", "day"),
+    Column("ending", "Entry", "entry"),
+    Column("site_days", "Site-days in the period", "tenth"),
+)
+_CUTS = (
+    Column("code", "Cut", "code"),
+    Column("crop", "Crop"),
+    Column("day", "Day", "day"),
+    Column("grams", "Cut, kg", "kg"),
+    Column("sites", "Sites cut", "whole"),
+    Column("here", "Of them asked for, sites", "whole"),
+    Column("entry", "Entry", "entry"),
+)
+
+
+_GONE = (
+    Column("code", "Lot", "code"),
+    Column("what", "What"),
+    Column("to", "To"),
+    Column("day", "Day", "day"),
+    Column("grams", "In all, kg", "kg"),
+    Column("crop_g", "Of the crop, kg", "kg"),
+    Column("entry", "Entry", "entry"),
+)
+
+
+def _sales(currency: str) -> tuple[Column, ...]:
+    return (
+        Column("code", "Lot", "code"),
+        Column("what", "What"),
+        Column("outlet", "Outlet"),
+        Column("day", "Day", "day"),
+        Column("grams", "In all, kg", "kg"),
+        Column("crop_g", "Of the crop, kg", "kg"),
+        Column("pence", f"Takings, {currency}", "money"),
+        Column("entry", "Entry", "entry"),
+    )
+
+
+def crop_rows(request: HttpRequest) -> HttpResponseBase:
+    today = clock.local(clock.now()).date()
+    questions = [q for q in _questions(today, _dated(request)) if q.name != "by"]
+    return looked(
+        request,
+        title="Crops, row by row",
+        lead="The plantings, cuts and sales that the figures of Crops add up, each with its entry.",
+        questions=questions,
+        answer=lambda person, asked: _rows(asked, today),
+    )
+
+
+def _rows(asked: Asked, today: dt.date) -> Answer:
+    period, only = period_of(asked, today), only_of(asked)
+    currency, outlet = Business.the().currency, asked.get(OUTLET) or None
+    of_sites = bool(only.variety or only.tower or only.tier)
+    sections: list[Section] = []
+    rows: list[dict[str, Any]] = []
+
+    def part(
+        name: str, title: str, columns: Sequence[Column], found: list[dict[str, Any]], base: str
+    ) -> None:
+        table = Table(columns, found) if found else None
+        says = [f"Base: {base} Period: {period}."]
+        sections.append(
+            Section(
+                f"{title}, {period}",
+                table=table,
+                empty="None in that time.",
+                says=says,
+                folded=True,
+                name=name,
+            )
+        )
+        rows.extend({"of": name, **row} for row in found)
+
+    if not outlet:
+        part(
+            "plantings",
+            "Plantings",
+            _PLANTINGS,
+            plantings(period, only),
+            "plantings that stood in the period, by tower and act. Unit: sites, site-days.",
+        )
+        part(
+            "cuts",
+            "Cuts",
+            _CUTS,
+            cuts(period, only),
+            "whole cuts, net of crate and grade-out; a cut of several towers is shared equally by "
+            "site. Unit: kg.",
+        )
+    if of_sites:
+        says = "A bag holds leaf of several sites: the trace of each cut says which bags it is in."
+        sections.append(Section("Sold or used", says=[says], name="gone"))
+        return _of_rows(sections, rows, period)
+    if not outlet:
+        part(
+            "gone",
+            "Sold or used",
+            _GONE,
+            gone(period, only),
+            "what was sold or used, less what came back, whole and its leaf of the crop. Unit: kg.",
+        )
+    part(
+        "sales",
+        "Paid for",
+        _sales(currency),
+        sales(period, only, outlet),
+        "goods with a price that went out, less what came back, whole and its leaf of the crop. "
+        f"Unit: kg, {currency}.",
+    )
+    return _of_rows(sections, rows, period)
+
+
+def _of_rows(sections: list[Section], rows: list[dict[str, Any]], period: Period) -> Answer:
+    columns = {name: None for row in rows for name in row}
+    return Answer(sections, f"crop-rows-{period.first}-{period.last}", list(columns), rows)
+
+
+OPENS[MANAGER].append("crops")
+CROP_PAGES = [
+    Page("crops/", "crops", "Crops", None, crops, may=may_read_figures),
+    Page("crops/rows/", "crop_rows", "Crops, row by row", None, crop_rows, may=may_read_figures,
+         in_menu=False),
+]  # fmt: skip
+
+__all__ = ["CROP_PAGES"]
