@@ -43,6 +43,9 @@ _LOT = (
 _LOTS = (*_LOT[:3], Column("how", "How"), Column("much", "How much", "mark"), *_LOT[3:])
 #: So many lots of a side are shown.
 _MOST = 60
+#: So many lots are held by one press: the address of the page that asks names each, and servers
+#: commonly take no line of more than 4,094 characters. Once they are held the next are offered.
+_ONE_PRESS = 100
 #: So many incidents and failed checks are offered.
 _LATEST = 40
 _NONE_OF_YOURS = "Nothing that stood with you."
@@ -152,6 +155,10 @@ def _trace(person: Person, asked: Mapping[str, str]) -> Answer | None:
         return None
     told = {name: text for name, text in asked.items() if text}
     meant = readings.asked(person, **readings.question(told))
+    if not meant.lots:
+        none = "No lot is recorded there and then. A recall watches it: what is told later joins."
+        ways = way_to_open(person, told)
+        return Answer([Section(meant.says, says=[none, *meant.notes], ways=ways)])
     found = readings.traced(person, meant)
     return Answer(
         _sections(
@@ -268,7 +275,9 @@ def _ways(
     free = [lot["code"] for lot in lots if not lot["held"]]
     if free and holds:
         words = "Hold it" if len(free) == 1 else f"Hold these {len(free)} lots"
-        told = urlencode({"lots": free}, doseq=True)
+        if len(free) > _ONE_PRESS:
+            words = f"Hold the first {_ONE_PRESS} of {len(free)} lots"
+        told = urlencode({"lots": free[:_ONE_PRESS]}, doseq=True)
         yield words, f"{reverse('admin:act', args=['hold'])}?{told}"
     if stopped and prints:
         yield "HOLD labels", _hold_labels(stopped[0]["code"])

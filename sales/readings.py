@@ -37,16 +37,19 @@ def asked(
     """The lots that a question means: any code, name or note, or several; a product and a date,
     and the outlet where it was bought; a place from one moment to another; a thing since its last
     good check; what an entry (an incident, a check, a water test, a laboratory's result) makes
-    suspect. Raises Refusal when it is none of them or two at once, NotKnown for what nobody here
-    knows or this person may not see."""
+    suspect. A window may have none yet. Raises Refusal when it is none of them or two at once,
+    NotKnown for what nobody here knows or this person may not see."""
     ways = [code, product or date or outlet, place or since or until, thing, entry]
     if sum(map(bool, ways)) != 1:
         raise _unclear(
             "Ask by a code, or by a product and a date, or by a place and two moments, or by a "
             "thing, or by an incident or check: one of them.",
         )
+    for moment in (date, since, until):
+        if moment:
+            roots.within_years(moment)
     if code:
-        return _own_code(code, person) if scope.tied_to(person) else roots.find(code)
+        return _own_code(code, person) if scope.tied_to(person) else roots.find(code, empty=True)
     elif thing:
         found = roots.since_last_good_check(_the(Thing, thing, person))
     elif entry:
@@ -127,7 +130,7 @@ def _suspecting(entry: int, person: Person) -> Event:
 
 def _seen(found: roots.Roots, person: Person) -> roots.Roots:
     if not scope.tied_to(person):
-        return roots.find(found)
+        return roots.find(found, empty=True)
     seen = _codes(Lot.objects.filter(pk__in=[lot.pk for lot in found.lots]), person)
     lots = [lot for lot in found.lots if lot.code in seen]
     if not lots:

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from django.db.models import Q
 
 from grow import clock, codes, presence
-from grow.errors import NotKnown
+from grow.errors import NotKnown, Refusal
 from grow.flows import EATEN
 from grow.microbiology import Verdict
 from grow.models import (
@@ -38,7 +38,9 @@ from . import suspect, water_tests
 from .models import Complaint, DeliveryNote, Product
 from .water_tests import FIRST
 
-_SINCE = re.compile(r"^(?P<named>.+?)\s+since\s*(?P<day>.*)$", re.IGNORECASE)
+_SINCE = re.compile(r"^(?P<named>.+?)\s+since\s*(?P<day>[^,;\n]*)$", re.IGNORECASE)
+#: Since its last good check, and no day.
+_CHECKED = re.compile(r"^((its|the)?\s*(last)?\s*(good)?\s*check)?$", re.IGNORECASE)
 #: Several codes in one text stand between these.
 _SEVERAL = re.compile(r"[,;\n]+")
 
@@ -67,8 +69,9 @@ class Roots:
     named: list[Lot] = field(default_factory=list)
 
 
-def find(asked: str | Lot | Sequence[Lot] | Roots) -> Roots:
-    """The lots that are meant. Raises NotKnown, with the nearest real codes."""
+def find(asked: str | Lot | Sequence[Lot] | Roots, *, empty: bool = False) -> Roots:
+    """The lots that are meant. Raises NotKnown, with the nearest real codes. empty: a window in
+    which nothing is recorded yet is an answer too, for it can be watched."""
     if isinstance(asked, Roots):
         found = asked
     elif isinstance(asked, Lot):
@@ -77,7 +80,7 @@ def find(asked: str | Lot | Sequence[Lot] | Roots) -> Roots:
         found = _text(asked)
     else:
         found = Roots(list(asked), ", ".join(lot.code for lot in asked))
-    if not found.lots:
+    if not found.lots and not (empty and found.windows):
         raise NotKnown("nothing_there", f"Nothing is recorded for {found.says}.")
     unique = {lot.pk: lot for lot in found.lots}
     lots = list(unique.values())
@@ -131,28 +134,46 @@ def _in_words(text: str) -> Roots | None:
     """ "Scale B since Monday's check", "cold store since Friday", "salad bag bought Saturday"."""
     if since := _SINCE.match(text):
         name = since["named"].strip()
-        if thing := Thing.objects.filter(name__iexact=name).first():
+        thing = Thing.objects.filter(name__iexact=name).first()
+        if thing and _CHECKED.match(since["day"]):
             return since_last_good_check(thing)
-        place, day = Place.objects.filter(name__iexact=name).first(), day_in(since["day"])
-        if place and day:
-            return at_place(place, clock.start_of(day))
+        place = Place.objects.filter(name__iexact=name).first()
+        if thing:
+            return since_last_good_check(thing, since=clock.start_of(_the_day(since["day"])))
+        if place:
+            return at_place(place, clock.start_of(_the_day(since["day"])))
     # the longest text that is a day: "salad bag 28 Nov", not "salad bag 28" and "Nov"
     words = text.replace(",", " ").split()
     for n in range(min(3, len(words) - 1), 0, -1):
         if not (day := day_in(" ".join(words[-n:]))):
             continue
-        named = words[:-n]
+        named, about = words[:-n], set()
         while named[1:] and named[-1].lower() in _ABOUT:
-            named.pop()
-        return product_on(" ".join(named), day)
+            about.add(named.pop().lower())
+        days = [day] if about & _BEEN else _days_in(" ".join(words[-n:]), ahead=bool(about & _TO))
+        found = (product_on(" ".join(named), one) for one in days)
+        first = next(found)
+        return first if first.lots else next((one for one in found if one.lots), first)
     return None
+
+
+def _the_day(text: str) -> dt.date:
+    if day := day_in(text):
+        return day
+    raise NotKnown(
+        "no_day", f"“{text[:40]}” is not a day; write it as 2026-03-02, 2 Mar, Monday or yesterday."
+    )
 
 
 #: What may stand between a product and its date.
 _ABOUT = frozenset({"bought", "packed", "dated", "sold", "use", "best", "before", "by", "on"})
+#: These say that it has been; these that it may be still to come.
+_BEEN, _TO = frozenset({"bought", "packed", "sold"}), frozenset({"by", "before"})
 _DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _FORMS = ("%Y-%m-%d", "%d %b %Y", "%d %B %Y", "%d/%m/%Y", "%d/%m/%y", "%d.%m.%Y")
 _OF_THE_YEAR = ("%d %b", "%d %B", "%d/%m")
+#: Years that a question may name.
+YEARS = range(1900, 3000)
 
 
 def day_in(text: str) -> dt.date | None:
@@ -167,13 +188,41 @@ def day_in(text: str) -> dt.date | None:
         return today - dt.timedelta(days=(today.weekday() - _DAYS.index(word[:3])) % 7)
     for form in _FORMS:
         with suppress(ValueError):
-            return dt.datetime.strptime(text, form).date()  # noqa: DTZ007  (a day has no zone)
+            day = dt.datetime.strptime(text, form).date()  # noqa: DTZ007  (a day has no zone)
+            return within_years(day)
+    read = _of_the_year(text)
+    return read and _last(read, today)
+
+
+def within_years(day: dt.date) -> dt.date:
+    """The same day. Raises Refusal for one whose year no record can be of."""
+    if day.year in YEARS:
+        return day
+    raise Refusal(
+        "no_such_year",
+        f"No record is of the year {day.year:04}; name a year from {YEARS[0]} to {YEARS[-1]}.",
+    )
+
+
+def _of_the_year(text: str) -> dt.date | None:
+    """A day without its year, in a leap year, or 29 February would never be read."""
     for form in _OF_THE_YEAR:
         with suppress(ValueError):
-            # with a leap year, or 29 February is never read
-            read = dt.datetime.strptime(f"{text} 2000", f"{form} %Y").date()  # noqa: DTZ007  (the same)
-            return _last(read, today)
+            return dt.datetime.strptime(f"{text} 2000", f"{form} %Y").date()  # noqa: DTZ007  (the same)
     return None
+
+
+def _days_in(text: str, *, ahead: bool) -> list[dt.date]:
+    """The days that may be meant, the likeliest first: without its year a date may be of this year,
+    the next or the last. ahead: one still to come is likelier than one that has been."""
+    read, today = _of_the_year(text.strip(" .")), clock.local(clock.now()).date()
+    found = []
+    for year in range(today.year - 1, today.year + 2):
+        with suppress(ValueError):
+            found += [read.replace(year=year)] if read else []
+    found.sort(key=lambda day: (ahead and day < today, abs(day - today)))
+    day = day_in(text)
+    return found or ([day] if day else [])
 
 
 def _last(read: dt.date, today: dt.date) -> dt.date | None:
@@ -367,10 +416,11 @@ def of_event(event: Event) -> Roots:
     check, everything between the last good one and the next. Of a failed water test or result of a
     laboratory likewise, in the tank or the place; of a lot that failed, the lot."""
     if event.kind == "check":
-        things = list(event.things.all())
-        found = [since_last_good_check(thing, event.placed_at) for thing in things]
+        things, at = list(event.things.all()), event.placed_at
+        like = water_tests.like(json.loads(event.told or "{}"))
+        found = [since_last_good_check(thing, at, like, place=event.place) for thing in things]
         if event.place and not things:
-            start, end = _good_checks(Q(place=event.place, things=None), event.placed_at)
+            start, end = _good_checks(Q(place=event.place, things=None), at, like)
             found = [at_place(event.place, start or FIRST, end)]
     elif event.kind in ("test_water", "lab_result"):
         found = list(_failed(event))
@@ -404,29 +454,74 @@ def _failed(event: Event) -> Iterator[Roots]:
 # --- a thing since its last good check ------------------------------------------------------
 
 
-def _good_checks(where: Q, at: dt.datetime) -> tuple[dt.datetime | None, dt.datetime | None]:
-    """The last good check up to a moment and the first after it, where there are any."""
-    moments = suspect.good(suspect.checks(where)).values_list("placed_at", flat=True)
-    start = moments.filter(placed_at__lte=at).order_by("-placed_at").first()
-    return start, moments.filter(placed_at__gt=at).order_by("placed_at").first()
+Bounds = tuple[dt.datetime | None, dt.datetime | None]
 
 
-def since_last_good_check(thing: Thing, at: dt.datetime | None = None) -> Roots:
+def _good_checks(
+    where: Q, at: dt.datetime, like: str | None = None, *, later: bool = False
+) -> Bounds:
+    """The last good check up to a moment and the first after it, where there are any: of the kind
+    that failed, for only like bounds like. Where that is not said, of every kind that failed last
+    time, and of any where none did. later: what failed after the moment counts, too."""
+    last: dict[str, dt.datetime] = {}
+    after: dict[str, dt.datetime] = {}
+    failed: set[str] = set()
+    for check in suspect.checks(where):
+        if check.at == at and check.good and like is not None:
+            continue  # told of the same moment: nobody knows which of the two came first
+        if not check.good:
+            failed |= {check.of} if later or check.at <= at else set()
+        elif check.at > at:
+            after.setdefault(check.of, check.at)
+        else:
+            last[check.of] = check.at
+            failed.discard(check.of)
+    kinds = failed if like is None else {like}
+    if not kinds:
+        return max(last.values(), default=None), min(after.values(), default=None)
+    return (
+        min(last[kind] for kind in kinds) if kinds <= last.keys() else None,
+        max(after[kind] for kind in kinds) if kinds <= after.keys() else None,
+    )
+
+
+#: What cuts and packs nothing: it bears on what is around it.
+_STANDS = frozenset({Thing.Kind.GLASS, Thing.Kind.PUMP})
+
+
+def since_last_good_check(
+    thing: Thing,
+    at: dt.datetime | None = None,
+    like: str | None = None,
+    *,
+    since: dt.datetime | None = None,
+    place: Place | None = None,
+) -> Roots:
     """Everything that a thing touched, or that lay in the fridge it is, from its last good check
-    to the next one. A failed check makes suspect all of that, not only what came after it."""
-    at = at or clock.now()
-    start, end = _good_checks(Q(things=thing), at)
-    since = f"its last good check on {_when(start)}" if start else "records began"
-    says = f"{thing} since {since}" + (f" until {_when(end)}" if end else "")
+    to the next one. A failed check makes suspect all of that, not only what came after it. Of a
+    pane or a pump: what was where it stands, or in place, where that is not recorded.
+
+    like: the kind of check that failed. since: from the last good check before that until now,
+    whatever was found good meanwhile."""
+    at = since or at or clock.now()
+    start, end = _good_checks(Q(things=thing), at, like, later=bool(since))
+    end = None if since else end
+    bound = f"its last good check on {_when(start)}" if start else "records began"
+    says = f"{thing} since {bound}" + (f" until {_when(end)}" if end else "")
     notes = [] if start else [f"No good check of {thing} is recorded before; there is no bound."]
-    ids = touched_by(thing, start, end or at)
+    around = thing.place or place
+    if thing.kind in _STANDS and around:
+        found = at_place(around, start or FIRST, end)
+        return Roots(found.lots, f"{says}, in {around}", notes + found.notes, found.windows)
+    ids = touched_by(thing, start, end or (clock.now() if since else at))
     windows = [Window(start or FIRST, end, thing=thing)]
     return Roots(list(Lot.objects.filter(pk__in=ids).order_by("id")), says, notes, windows)
 
 
 def touched_by(thing: Thing, start: dt.datetime | None, end: dt.datetime) -> set[int]:
-    """Ids of the lots that a thing touched, or that lay in the fridge it is, between two moments;
-    from when records began where there is no first."""
+    """Ids of the lots that a thing touched between two moments, from when records began where there
+    is no first; or that lay in the fridge it is, or were around the pane or the pump, or in the
+    stores and fridges that were checked with the probe."""
     acts = Event.objects.filter(alive(), things=thing, earliest_at__lte=end)
     if start:
         acts = acts.filter(latest_at__gte=start)
@@ -437,6 +532,15 @@ def touched_by(thing: Thing, start: dt.datetime | None, end: dt.datetime) -> set
     )
     if thing.kind == Thing.Kind.FRIDGE and thing.place:
         ids |= presence.stood([thing.place.pk], start or FIRST, end)
+    elif thing.kind in _STANDS and thing.place:
+        ids |= presence.touched(thing.place, start or FIRST, end)
+    elif thing.kind == Thing.Kind.PROBE:
+        looks = acts.filter(kind="check")
+        fridges = Thing.objects.filter(kind=Thing.Kind.FRIDGE, events__in=looks)
+        stores = Place.objects.filter(kind__in=(PlaceKind.STORE, *OUTLETS)).filter(
+            Q(events__in=looks) | Q(things__in=fridges)
+        )
+        ids |= presence.stood(set(stores.values_list("pk", flat=True)), start or FIRST, end)
     return ids
 
 
@@ -456,4 +560,5 @@ __all__ = [
     "the_place",
     "the_product",
     "touched_by",
+    "within_years",
 ]

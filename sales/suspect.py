@@ -4,11 +4,13 @@ nobody made. A failed check makes suspect everything since the last good one."""
 from __future__ import annotations
 
 import datetime as dt
+import json
+from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from django.db.models import Q, QuerySet
+from django.db.models import Q
 
 from grow import clock
 from grow.models import Event, Place, PlaceKind, Thing, alive
@@ -21,27 +23,34 @@ APART = 12
 
 
 @dataclass(frozen=True, slots=True)
+class Check:
+    """One check: when, of what kind (as like is known by), and whether it was good."""
+
+    at: Moment
+    of: str
+    good: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Looked:
-    """One thing or store over a span of time. must: that no check is recorded is said."""
+    """One thing or store over a span of time, with all its checks in order. must: that no check is
+    recorded is said."""
 
     what: str
-    where: Q
+    checks: Sequence[Check]
     start: Moment
     end: Moment
     must: bool = True
 
 
-def checks(where: Q) -> QuerySet[Event]:
-    """Checks that were not taken back."""
-    return Event.objects.filter(where, alive(), kind="check")
-
-
-def good(events: QuerySet[Event]) -> QuerySet[Event]:
-    return events.filter(told__contains='"passed":true')
-
-
-def bad(events: QuerySet[Event]) -> QuerySet[Event]:
-    return events.filter(told__contains='"passed":false')
+def checks(where: Q) -> list[Check]:
+    """Checks that were not taken back, in order of time."""
+    rows = Event.objects.filter(where, alive(), kind="check").order_by("placed_at", "id")
+    found = []
+    for at, told in rows.values_list("placed_at", "told"):
+        facts = json.loads(told or "{}")
+        found.append(Check(at, water_tests.like(facts), bool(facts.get("passed"))))
+    return found
 
 
 def checks_of(
@@ -51,10 +60,10 @@ def checks_of(
     the lots; waters are those lots' waters, with the event that made each; stays is store id → from
     and until when."""
     found: dict[str, bool] = {}
-    verdicts = [*map(_verdict, _things(set(acts))), *_tanks(waters), *map(_verdict, _stores(stays))]
-    for verdict in verdicts:
-        if verdict:
-            found[verdict[0]] = verdict[1]
+    of_things = (said for one in _things(set(acts)) for said in _verdicts(one))
+    of_stores = (said for one in _stores(stays) for said in _verdicts(one))
+    for says, failed in (*of_things, *_tanks(waters), *of_stores):
+        found[says] = failed
     return sorted(found.items(), key=lambda f: not f[1])
 
 
@@ -71,8 +80,9 @@ def _things(acts: set[int]) -> Iterator[Looked]:
     for one in Thing.objects.filter(pk__in=used).order_by("id"):
         times = sorted({moments[e] for e in used[one.pk]})
         spans = [(t, t) for t in times] if len(times) <= APART else [(times[0], times[-1])]
+        looks = checks(Q(things=one))
         for start, end in spans:
-            yield Looked(one.name, Q(things=one), start, end)
+            yield Looked(one.name, looks, start, end)
 
 
 def _tanks(waters: Mapping[int, int]) -> Iterator[tuple[str, bool]]:
@@ -101,33 +111,42 @@ def _stores(stays: dict[int, tuple[Moment, Moment]]) -> Iterator[Looked]:
         fridges = list(Thing.objects.filter(place=place, kind=Thing.Kind.FRIDGE))
         start, end = stays[place.pk]
         # each by itself: a question with "or" in it cannot be answered from an index
-        whole = Q(place=place, things=None) if fridges else Q(place=place)
+        whole = checks(Q(place=place, things=None) if fridges else Q(place=place))
         must = place.kind == PlaceKind.STORE
         yield Looked(place.name, whole, start, end, must and not fridges)
-        must = must and not checks(whole).filter(placed_at__lte=start).exists()
+        must = must and not any(check.at <= start for check in whole)
         for fridge in fridges:
-            yield Looked(place.name, Q(things=fridge), start, end, must)
+            yield Looked(place.name, checks(Q(things=fridge)), start, end, must)
 
 
-def _verdict(one: Looked) -> tuple[str, bool] | None:
-    every = checks(one.where)
-    before = every.filter(placed_at__lte=one.start).order_by("-placed_at", "-id").first()
-    after = every.filter(placed_at__gt=one.end).order_by("placed_at", "id").first()
-    inside = every.filter(placed_at__gt=one.start, placed_at__lte=one.end)
-    failed = [e for e in (before, after) if e and '"passed":false' in (e.told or "")]
-    failed += bad(inside)[:50]
-    if failed:
-        first = min(failed, key=lambda e: e.placed_at)
-        last_good = good(every).filter(placed_at__lt=first.placed_at).order_by("-placed_at").first()
+def _verdicts(one: Looked) -> Iterator[tuple[str, bool]]:
+    """Of each kind of check the first that failed: only like bounds like."""
+    of: dict[str, list[Check]] = defaultdict(list)
+    for check in one.checks:
+        of[check.of].append(check)
+    failed = sorted(
+        (first.at, kind) for kind, alike in of.items() if (first := _failed(alike, one))
+    )
+    for at, kind in failed:
+        last_good = max((c.at for c in of[kind] if c.good and c.at < at), default=None)
         since = (
-            f"everything since its last good one on {_when(last_good.placed_at)} is suspect"
+            f"everything since its last good one on {_when(last_good)} is suspect"
             if last_good
             else "no good one is recorded before, so everything before it is suspect"
         )
-        return f"{_capital(one.what)} failed its check on {_when(first.placed_at)}; {since}.", True
-    if before or not one.must:
-        return None
-    return _unseen(one.what, one.start, bool(after or inside.exists())), False
+        named = f" of {kind}" if len(of) > 1 else ""
+        yield f"{_capital(one.what)} failed its check{named} on {_when(at)}; {since}.", True
+    before = any(check.at <= one.start for check in one.checks)
+    if not failed and one.must and not before:
+        yield _unseen(one.what, one.start, bool(one.checks)), False
+
+
+def _failed(alike: Sequence[Check], one: Looked) -> Check | None:
+    """The first failed one of a kind that bears on this span: within it, the last before it or the
+    next after it."""
+    first = bisect_right(alike, one.start, key=lambda check: check.at)
+    last = bisect_right(alike, one.end, key=lambda check: check.at)
+    return next((c for c in alike[max(0, first - 1) : last + 1] if not c.good), None)
 
 
 def _unseen(what: str, start: Moment, later: bool) -> str:

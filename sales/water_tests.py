@@ -15,8 +15,9 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 from grow import clock, waters
 from grow.lineage import each
@@ -114,11 +115,21 @@ def looked_at(places: Iterable[int]) -> dict[int, Looked]:
 
 def _test(event: Event) -> Look:
     told = json.loads(event.told or "{}")
-    kind = str(told.get("kind", "")).strip().casefold()
     says = f"failed its check of {told.get('kind')} on {_when(event.placed_at)}"
     return Look(
-        event.pk, event.earliest_at, event.latest_at, kind, bool(told.get("passed")), True, says
+        event.pk,
+        event.earliest_at,
+        event.latest_at,
+        like(told),
+        bool(told.get("passed")),
+        True,
+        says,
     )
+
+
+def like(told: Mapping[str, Any]) -> str:
+    """By which a test or a check of one kind is known, however it was typed."""
+    return str(told.get("kind", "")).strip().casefold()
 
 
 def _results(places: Sequence[int]) -> dict[int, list[LabResult]]:
@@ -164,4 +175,4 @@ def _when(moment: Moment) -> str:
     return f"{clock.local(moment):%d %b %Y %H:%M}"
 
 
-__all__ = ["FIRST", "Look", "Looked", "Span", "looked_at"]
+__all__ = ["FIRST", "Look", "Looked", "Span", "like", "looked_at"]

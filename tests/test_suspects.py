@@ -442,6 +442,119 @@ def test_a_fridge_at_nine_and_a_half_degrees_overnight(story: Story, known_as: s
     }
 
 
+def test_only_a_check_of_the_same_kind_bounds_one_that_failed(story: Story) -> None:
+    """Temperature good at six in the evening, the door's seal at two, temperature bad at three:
+    what left at midnight is in. However the kind was typed."""
+    farm = story.farm
+    fridge = Thing.objects.create(name="Fridge 1", kind="fridge", place=farm.store)
+
+    def look(kind: str, *, passed: bool, hours: float) -> Event:
+        farm.pass_time(hours=hours)
+        done = {} if passed else {"done": "reset"}
+        return farm.tell("check", kind=kind, passed=passed, things=[fridge], **done)
+
+    for name in ("left before", "left at midnight"):
+        story[name] = farm.cut(600, crop=farm.lettuce)
+    farm.pass_time(hours=1)
+    farm.arrive(farm.send(story["left before"], 600), story["left before"], accepted=600)
+    look("Temperature ", passed=True, hours=9)
+    farm.pass_time(hours=6)
+    farm.arrive(farm.send(story["left at midnight"], 600), story["left at midnight"], accepted=600)
+    look("door seal", passed=True, hours=2)
+    warm = look("temperature", passed=False, hours=1)
+    look("door seal", passed=True, hours=1)
+    assert says(
+        trace(story["left at midnight"]),
+        "failed its check of temperature on 03 Mar 2026 03:00",
+        "since its last good one on 02 Mar 2026 18:00",
+    )
+    assert not says(trace(story["left before"]), "failed its check")
+    found = roots.since_last_good_check(fridge)  # without an event: the kind that failed last time
+    assert story.traced(found) == {"left at midnight"}
+    assert story.suspects(roots.of_event(warm)) == {"left at midnight"}
+
+
+@pytest.mark.parametrize(("kind", "stands"), [("glass", True), ("pump", False)])
+def test_a_failed_check_of_what_touches_nothing_is_of_what_was_around_it(
+    story: Story, kind: str, stands: bool
+) -> None:
+    """The pane over tower 1 was whole on the first day and is not on the third."""
+    farm = story.farm
+    thing = Thing.objects.create(name="Panes", kind=kind, place=farm.t1 if stands else None)
+
+    def round_(passed: bool) -> Event:
+        more = {} if passed else {"done": "cleared away"}
+        if not stands:
+            more["place"] = farm.t1
+        return farm.tell("check", kind="glass list", passed=passed, things=[thing], **more)
+
+    sowing = farm.sow(60)
+    for tower in (farm.t1, farm.t2):
+        farm.plant(sowing, tower, 20)
+    farm.pass_time(days=30)
+    round_(True)
+    farm.pass_time(days=1)
+    story["under it"] = farm.cut(900, sowing, towers=[farm.t1])
+    story["elsewhere"] = farm.cut(900, sowing, towers=[farm.t2])
+    farm.pass_time(days=1)
+    broken = round_(False)
+    farm.pass_time(days=1)
+    round_(True)
+    assert story.suspects(roots.of_event(broken)) == {"under it"}
+    by_name = {story["under it"].pk} if stands else set()
+    assert by_name == by_name & roots.touched_by(thing, None, farm.now)
+
+
+def test_a_failed_probe_makes_suspect_what_lay_in_the_stores_that_were_checked_with_it(
+    story: Story,
+) -> None:
+    farm = story.farm
+    probe = Thing.objects.create(name="Probe 1", kind="probe")
+    fridge = Thing.objects.create(name="Fridge 1", kind="fridge", place=farm.store)
+    second, third = farm.place("Second store", "store"), farm.place("Third store", "store")
+    for name, store in (("fridge", farm.store), ("second", second), ("third", third)):
+        story[name] = farm.cut(600, crop=farm.lettuce, store=store)
+
+    def ice(passed: bool) -> Event:
+        farm.pass_time(hours=1)
+        more = {} if passed else {"done": "thrown away"}
+        return farm.tell("check", kind="ice water", passed=passed, things=[probe], **more)
+
+    farm.tell("check", kind="temperature", passed=True, place=third, things=[probe])
+    ice(True)
+    farm.pass_time(hours=1)
+    farm.tell("check", kind="temperature", passed=True, place=second, things=[probe])
+    farm.tell("check", kind="temperature", passed=True, things=[fridge, probe])
+    wrong = ice(False)
+    ice(True)
+    assert story.suspects(roots.of_event(wrong)) == {"fridge", "second"}
+
+
+def test_a_recall_is_opened_of_a_failed_check_before_there_is_a_lot(story: Story) -> None:
+    """What is told late of the window joins."""
+    farm = story.farm
+    farm.grower.is_staff = True
+    farm.grower.save()
+    client = Client()
+    client.force_login(farm.grower)
+    farm.tell("check", kind="knives counted", passed=True, things=[farm.scale])
+    farm.pass_time(hours=2)
+    missing = {"kind": "knives counted", "passed": False, "done": "searched"}
+    failed = farm.tell("check", things=[farm.scale], **missing)
+    page = client.get(f"/trace/?entry={failed.pk}")
+    assert page.status_code == 200
+    opening = f"/recalls/open/?entry={failed.pk}"
+    assert opening in page.content.decode()
+    assert "No lot yet" in client.get(opening).content.decode()
+    told = {"entry": failed.pk, "kind": "recall", "hazard": "steel", "client_id": "a" * 20}
+    assert client.post("/recalls/open/", told).status_code == 302
+    recall = Recall.objects.get()
+    assert story.listed(recall) == set()
+    at = farm.now - dt.timedelta(hours=1)
+    story["told late"] = farm.cut(600, crop=farm.lettuce, things=[farm.scale], at=at)
+    assert story.listed(recall) == story.held() == {"told late"}
+
+
 # --- origins -------------------------------------------------------------------------------------
 
 

@@ -10,8 +10,8 @@ import pytest
 from django.core.management import call_command
 from django.core.management.base import CommandError
 
-from grow.errors import NotKnown
-from sales import roots
+from grow.errors import NotKnown, Refusal
+from sales import pages_trace, readings, roots
 from sales.operations import Line
 from sales.trace import trace
 from tests.farm import Farm
@@ -203,6 +203,57 @@ def test_a_thing_since_its_last_good_check(farm: Farm):
     assert [lot.pk for lot in then.lots] == [suspect.pk]
 
 
+def test_a_thing_since_a_day_is_since_the_good_check_before_it_and_until_now(farm: Farm):
+    """Weighed on three days with a good check each evening, then one that failed and was good
+    again: what was found good since changes nothing of what was asked."""
+
+    def check(passed: bool, hours: float) -> None:
+        farm.pass_time(hours=hours)
+        done = {} if passed else {"done": "levelled"}
+        farm.tell("check", kind="weight", passed=passed, things=[farm.scale], **done)
+
+    cuts = []
+    for _ in range(3):  # 2, 3 and 4 March, at 08:00
+        cuts.append(farm.cut(500, things=[farm.scale]).pk)
+        check(True, 10)
+        farm.pass_time(hours=14)
+    check(False, 0)
+    check(True, 14)  # 5 March 22:00
+
+    def since(text: str) -> list[int]:
+        return [lot.pk for lot in roots.find(f"scale b since {text}").lots]
+
+    assert since("4 Mar") == cuts[2:]
+    assert since("Tuesday") == since("Tuesday's check") == cuts[1:]
+    assert since("1 Mar") == cuts
+    with pytest.raises(NotKnown, match="since its last good check on 05 Mar 2026 22:00"):
+        roots.find("scale b since its last check")
+    for text in ("scale b since nonsense", "cold store since the flood"):
+        with pytest.raises(NotKnown, match="is not a day; write it as"):
+            roots.find(text)
+
+
+def test_a_date_without_its_year_is_the_nearest_that_has_lots(farm: Farm):
+    run = farm.pack([farm.cut(1200)], packs=10)  # 2 March 2026, use by the 9th
+    for text in ("use by 09 Mar", "best before 9/3", "9 March", "packed 2 Mar"):
+        assert [lot.pk for lot in roots.find(f"salad bag 120 g {text}").lots] == [run.pk], text
+    for text, year in (("use by 1 Mar", 2027), ("1 Mar", 2026), ("bought 9 Mar", 2025)):
+        with pytest.raises(NotKnown, match=f"Mar {year}"):
+            roots.find(f"salad bag 120 g {text}")
+    farm.pass_time(days=320)  # it is January: last year's March is as far as this year's
+    assert [lot.pk for lot in roots.find("salad bag 120 g use by 9 Mar").lots] == [run.pk]
+
+
+@pytest.mark.parametrize("year", ["9999", "0001", "1899"])
+def test_a_year_that_no_record_can_be_of_is_refused(farm: Farm, year: str):
+    day = dt.date(int(year), 12, 31)
+    sentence = f"No record is of the year {year}; name a year from 1900 to 2999."
+    with pytest.raises(Refusal, match=sentence):
+        roots.find(f"salad bag 31.12.{year}")
+    with pytest.raises(Refusal, match=sentence):
+        readings.asked(farm.grower, product="SALAD-120", date=day)
+
+
 def test_several_suspects_at_once_each_by_whatever_is_known(farm: Farm):
     lots = season(farm)
     other = farm.cut(300)
@@ -286,6 +337,22 @@ def test_an_incident_and_a_failed_check_make_suspect_what_was_there(farm: Farm):
     stood = {lot.pk for lot in roots.of_event(warm).lots}
     assert lots["run"].pk in stood
     assert later.pk not in stood
+
+
+def test_so_many_lots_are_held_by_one_press_as_an_address_can_name():
+    """Servers commonly take a line of 4,094 characters (common practice, no source)."""
+
+    def way(many: int) -> tuple[str, str]:
+        lots = [{"code": f"P26029{n:03}-TOWERS-12", "held": ""} for n in range(many)]
+        ((words, href),) = pages_trace._ways(lots, [], holds=True, prints=False, gives=None)
+        assert len(href) < 4000
+        return words, href
+
+    assert way(1)[0] == "Hold it"
+    assert way(100)[0] == "Hold these 100 lots"
+    words, href = way(182)
+    assert words == "Hold the first 100 of 182 lots"
+    assert href.count("lots=") == 100
 
 
 # --- the command -------------------------------------------------------------------------------
