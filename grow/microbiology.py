@@ -7,9 +7,10 @@ samples in ten stay under: GM = 10^mean(log10), STV = 10^(mean(log10) + 1.282 ×
 sample. What no figure can stand for in a logarithm, "none found", counts as the least that the
 laboratory could have found.
 
-A plan takes its n results and no more, a guide one: "1 000" is not 1 and nought. Figures are Decimals out of text. A figure such as <10 is below what could be found; it is taken
-for no more than that. "Detected" is no number: it fails where none may be, and elsewhere a count
-is asked for. One result that fails is enough, whatever else is still missing or too coarse.
+A plan takes its n results and no more, a guide one: "1 000" is not 1 and nought. Figures are
+Decimals out of text. A figure such as <10 is below what could be found; it is taken for no more
+than that. "Detected" is no number: it fails where none may be, and elsewhere a count is asked for.
+One result that fails is enough, whatever else is still missing or too coarse.
 
 Each criterion says where its figures come from; those that were not read in their source say "from
 memory" wherever they are shown. A verdict is about the samples and never says that food is safe.

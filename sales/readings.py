@@ -17,6 +17,7 @@ from grow.models import Event, Lot, Person, Place, Thing, alive
 from grow.queries import called
 
 from . import roots
+from .days_meant import within_years
 from .models import DeliveryNote, Outlet, Product
 from .trace import Trace, trace
 
@@ -47,7 +48,7 @@ def asked(
         )
     for moment in (date, since, until):
         if moment:
-            roots.within_years(moment)
+            within_years(moment)
     if code:
         return _own_code(code, person) if scope.tied_to(person) else roots.find(code, empty=True)
     elif thing:

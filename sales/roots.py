@@ -3,20 +3,19 @@ thing since its last good check. Each gives the lots from which a trace starts."
 
 from __future__ import annotations
 
-import calendar
 import datetime as dt
 import difflib
 import json
 import re
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 from django.db.models import Q
 
 from grow import clock, codes, presence
-from grow.errors import NotKnown, Refusal
+from grow.errors import NotKnown
 from grow.flows import EATEN
 from grow.microbiology import Verdict
 from grow.models import (
@@ -35,6 +34,7 @@ from grow.models import (
 from grow.queries import called, the_lot
 
 from . import suspect, water_tests
+from .days_meant import day_in, days_in, the_day
 from .models import Complaint, DeliveryNote, Product
 from .water_tests import FIRST
 
@@ -139,9 +139,9 @@ def _in_words(text: str) -> Roots | None:
             return since_last_good_check(thing)
         place = Place.objects.filter(name__iexact=name).first()
         if thing:
-            return since_last_good_check(thing, since=clock.start_of(_the_day(since["day"])))
+            return since_last_good_check(thing, since=clock.start_of(the_day(since["day"])))
         if place:
-            return at_place(place, clock.start_of(_the_day(since["day"])))
+            return at_place(place, clock.start_of(the_day(since["day"])))
     # the longest text that is a day: "salad bag 28 Nov", not "salad bag 28" and "Nov"
     words = text.replace(",", " ").split()
     for n in range(min(3, len(words) - 1), 0, -1):
@@ -150,88 +150,17 @@ def _in_words(text: str) -> Roots | None:
         named, about = words[:-n], set()
         while named[1:] and named[-1].lower() in _ABOUT:
             about.add(named.pop().lower())
-        days = [day] if about & _BEEN else _days_in(" ".join(words[-n:]), ahead=bool(about & _TO))
+        days = [day] if about & _BEEN else days_in(" ".join(words[-n:]), ahead=bool(about & _TO))
         found = (product_on(" ".join(named), one) for one in days)
         first = next(found)
         return first if first.lots else next((one for one in found if one.lots), first)
     return None
 
 
-def _the_day(text: str) -> dt.date:
-    if day := day_in(text):
-        return day
-    raise NotKnown(
-        "no_day", f"“{text[:40]}” is not a day; write it as 2026-03-02, 2 Mar, Monday or yesterday."
-    )
-
-
 #: What may stand between a product and its date.
 _ABOUT = frozenset({"bought", "packed", "dated", "sold", "use", "best", "before", "by", "on"})
 #: These say that it has been; these that it may be still to come.
 _BEEN, _TO = frozenset({"bought", "packed", "sold"}), frozenset({"by", "before"})
-_DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-_FORMS = ("%Y-%m-%d", "%d %b %Y", "%d %B %Y", "%d/%m/%Y", "%d/%m/%y", "%d.%m.%Y")
-_OF_THE_YEAR = ("%d %b", "%d %B", "%d/%m")
-#: Years that a question may name.
-YEARS = range(1900, 3000)
-
-
-def day_in(text: str) -> dt.date | None:
-    """The day that somebody means: a date, day first; one without its year, a weekday, today or
-    yesterday are the latest that has been. None for what is no day."""
-    text = text.strip().removesuffix("'s check").removesuffix("’s check").strip(" .")
-    today = clock.local(clock.now()).date()
-    word = text.lower()
-    if word in ("today", "yesterday"):
-        return today - dt.timedelta(days=word == "yesterday")
-    if word[:3] in _DAYS and calendar.day_name[_DAYS.index(word[:3])].lower().startswith(word):
-        return today - dt.timedelta(days=(today.weekday() - _DAYS.index(word[:3])) % 7)
-    for form in _FORMS:
-        with suppress(ValueError):
-            day = dt.datetime.strptime(text, form).date()  # noqa: DTZ007  (a day has no zone)
-            return within_years(day)
-    read = _of_the_year(text)
-    return read and _last(read, today)
-
-
-def within_years(day: dt.date) -> dt.date:
-    """The same day. Raises Refusal for one whose year no record can be of."""
-    if day.year in YEARS:
-        return day
-    raise Refusal(
-        "no_such_year",
-        f"No record is of the year {day.year:04}; name a year from {YEARS[0]} to {YEARS[-1]}.",
-    )
-
-
-def _of_the_year(text: str) -> dt.date | None:
-    """A day without its year, in a leap year, or 29 February would never be read."""
-    for form in _OF_THE_YEAR:
-        with suppress(ValueError):
-            return dt.datetime.strptime(f"{text} 2000", f"{form} %Y").date()  # noqa: DTZ007  (the same)
-    return None
-
-
-def _days_in(text: str, *, ahead: bool) -> list[dt.date]:
-    """The days that may be meant, the likeliest first: without its year a date may be of this year,
-    the next or the last. ahead: one still to come is likelier than one that has been."""
-    read, today = _of_the_year(text.strip(" .")), clock.local(clock.now()).date()
-    found = []
-    for year in range(today.year - 1, today.year + 2):
-        with suppress(ValueError):
-            found += [read.replace(year=year)] if read else []
-    found.sort(key=lambda day: (ahead and day < today, abs(day - today)))
-    day = day_in(text)
-    return found or ([day] if day else [])
-
-
-def _last(read: dt.date, today: dt.date) -> dt.date | None:
-    """The last day of this name that has been."""
-    for year in range(today.year, today.year - 5, -1):
-        with suppress(ValueError):
-            if (day := read.replace(year=year)) <= today:
-                return day
-    return None
 
 
 def _spelt(key: str) -> set[str]:
@@ -560,5 +489,4 @@ __all__ = [
     "the_place",
     "the_product",
     "touched_by",
-    "within_years",
 ]
