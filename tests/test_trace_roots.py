@@ -414,6 +414,8 @@ def test_the_command_speaks_plainly(farm: Farm, capsys):
         ({"place": "T1"}, "Say since when, too"),
         ({"product": "SALAD-120"}, "Say which date, too"),
         ({"product": "SALAD-120", "date": "2 March"}, "2 March is no date"),
+        ({"product": "SALAD-120", "date": "9999-12-31"}, "No record is of the year 9999"),
+        ({"place": "T1", "start": "0001-01-01T00:00"}, "No record is of the year 0001"),
         ({}, "Name one thing to trace"),
     ],
 )

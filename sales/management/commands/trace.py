@@ -14,6 +14,7 @@ from grow.flows import Balance, LotFlows
 from grow.models import LotKind, Thing, Unit
 from sales import gaps, roots, tills
 from sales import trace as tracing
+from sales.days_meant import within_years
 
 #: How many codes a line names before it only counts.
 MOST = 8
@@ -79,9 +80,10 @@ def _moment(text: str, *, end: bool) -> dt.datetime:
     """A local day or moment. A day begins at its first moment and lasts to its last."""
     try:
         if len(text) == 10:
-            day = dt.date.fromisoformat(text)
+            day = within_years(dt.date.fromisoformat(text))
             return clock.end_of(day) if end else clock.start_of(day)
         told = dt.datetime.fromisoformat(text)
+        within_years(told)
     except ValueError as error:
         raise CommandError(
             f"{text} is no date; write it as 2026-03-02 or 2026-03-02T14:30."
