@@ -235,7 +235,9 @@ def product_on(product: Product | str, day: dt.date, at: Place | None = None) ->
     made = {pk for pk, lot in lots.items() if lot.made_by.day == number}
     been = _outlets_of(lots)
     start, end = clock.start_of(day), clock.end_of(day)
-    stood = presence.stood(set().union(*been.values()), start, end) & lots.keys()
+    # a date that is still to come is one on the bag: nobody bought it then
+    shops = set().union(*been.values()) if start <= clock.now() else set()
+    stood = presence.stood(shops, start, end) & lots.keys()
     rung = Movement.objects.filter(lot__in=lots, day=number, to_place__kind=PlaceKind.SOLD)
     sold = set(rung.values_list("lot_id", flat=True))
     sale = stood | sold
@@ -244,7 +246,7 @@ def product_on(product: Product | str, day: dt.date, at: Place | None = None) ->
     elsewhere: set[int] = set()
     doubt = ""
     if at:
-        there = presence.stood([at.pk], start, end) & lots.keys()
+        there = presence.stood(shops & {at.pk}, start, end) & lots.keys()
         there |= set(rung.filter(from_place=at).values_list("lot_id", flat=True))
         fit = there - old | {pk for pk in dated | made if at.pk in been.get(pk, ())}
         if fit:

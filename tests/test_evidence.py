@@ -343,6 +343,7 @@ def test_the_paper_holds_checks_cleans_sign_offs_and_labels(
     files, run = made
     text = paper(files)
     for words in (
+        "State now No notice recorded here as of",
         "checked: fridge Cold store passed 4.2 °C",
         "cleaned Packing bench hot water, brushed",
         "water tested: E. coli Reservoir passed 3 cfu",
@@ -458,6 +459,7 @@ def test_what_is_too_much_for_one_pack_is_refused_in_a_sentence(
     of_recall = client.get("/evidence/", {"recall": recall.number})
     assert recall.number in paper(files_of(of_recall.content))
     assert "Nobody has recorded that the authority was told" in paper(files_of(of_recall.content))
+    assert "What its notices said No notice is approved." in paper(files_of(of_recall.content))
     monkeypatch.setattr(events, "MOST_ROWS", 5)
     for name in ("code", "recall"):
         answer = client.get(

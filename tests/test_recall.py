@@ -17,12 +17,13 @@ from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
-from grow import gate
+from grow import clock, gate
 from grow.credentials import may_set
 from grow.errors import Refusal
 from grow.faults import faults
 from grow.models import Business, Event, Hold, Lot, Person, Place, SignOff
 from sales import recall_words, recalls
+from sales.evidence.recalled import parts
 from sales.models import Complaint, Drill, Notice, Recall, RecallLot, RecallStep
 from sales.operations import CameBack, recalling
 from sales.pages import _of_recalls
@@ -171,6 +172,65 @@ def test_the_whole_walk(story: Story) -> None:
     assert held(story.crate, story.run)
     assert story.refused("tell_authority", recall=recall) == "recall_closed"
     assert faults() == []
+
+
+def test_the_evidence_pack_says_how_a_recall_ran(story: Story) -> None:
+    """Complaints of it, of its lots or of a product and date, and of nothing else; each notice as
+    it was approved; each call and answer."""
+    farm, run = story.farm, story.run
+    by_lot = farm.tell("complain", happened="glass in a bag", lot=run, ill=True).complaint
+    other = farm.tell("complain", happened="slimy", lot=story.clean).complaint
+    late = farm.today + dt.timedelta(days=400)
+    beside = farm.tell("complain", happened="soft", product=farm.bag, date=late).complaint
+    recall = story.open(reason="a pane broke")
+    by_date = farm.tell("complain", happened="a splinter", product=farm.bag).complaint
+    farm.pass_time(minutes=4)
+    story.approve(recall, more="Ring before noon.")
+    farm.tell("send_notice", recall=recall, to=["Kitchen"], how="telephone", answered=False)
+    farm.pass_time(minutes=6)
+    farm.tell("send_notice", recall=recall, to=["Kitchen"], how="e-mail")
+    rung = clock.said(farm.now)
+    farm.pass_time(minutes=6)
+    came = [CameBack(run, returned=5, destroyed=3)]
+    farm.tell("reply_recall", recall=recall, to="Kitchen", lines=came, says="all that was left")
+    said = {title: lines for title, lines, _ in parts(recalls.state_of(recall))}
+    ran, complaints, notices, told = said.values()
+    assert ran[:2] == [
+        f"recall {recall}: may contain glass. Reason: a pane broke.",
+        f"Opened {clock.said(recall.event.recorded_at)} by Tam.",
+    ]
+    of_lot, of_date = complaints
+    assert of_lot.startswith(f"Complaint {by_lot}, told")
+    assert f"before it was opened, of {run.code}: glass in a bag. Somebody was ill." in of_lot
+    assert of_date.startswith(f"Complaint {by_date}, told")
+    assert "after it was opened, of Salad bag 120 g, no date told: a splinter." in of_date
+    assert f"It may be {run.code}." in of_date
+    assert not any(str(one) in line for one in (other, beside) for line in complaints)
+    approved = f"Approved {clock.said(farm.now - dt.timedelta(minutes=12))} by Tam: 3."
+    assert notices[0] == approved
+    (kitchen,) = (line for line in notices if line.startswith("To Kitchen. "))
+    use_by = f"{run.use_by:%d %b %Y}"
+    for words in (
+        "What is wrong: may contain glass.",
+        f"Lots: {run.code} Salad bag 120 g use by {use_by} 8 packs.",
+        "What to do: Take these lots off sale and out of use now.",
+        "Ring before noon.",
+    ):
+        assert words in kitchen
+    assert any(line.startswith("At the point of sale. ") for line in notices)
+    assert [line.partition(": ")[2] for line in told] == [
+        "Kitchen told by telephone: nobody answered (told by Tam).",
+        "Kitchen told by e-mail (told by Tam).",
+        f"Kitchen answered: all that was left; {run.code} 5 packs to Rejected at Kitchen; "
+        f"{run.code} 3 packs to Destroyed (told by Tam).",
+    ]
+    assert told[1].startswith(rung)
+    farm.tell("close_recall", recall=recall, done="glazed anew", unexplained="the rest was eaten")
+    recall.refresh_from_db()
+    assert (
+        "What became of the rest: the rest was eaten."
+        in {title: lines for title, lines, _ in parts(recalls.state_of(recall))}["The recall"]
+    )
 
 
 def hours(n: float) -> dt.timedelta:

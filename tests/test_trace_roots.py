@@ -144,6 +144,10 @@ def test_where_it_was_bought_leaves_out_what_stood_elsewhere_and_says_so(farm: F
     # by its date it was packed or is best before: wherever that stood it stays in
     made = roots.product_on(farm.bag, dt.date(2026, 3, 10), farm.kitchen_place)
     assert lots(made) == {eaten.code, beside.code}
+    # a date that is still to come can only be the one on the bag
+    assert lots(roots.product_on(farm.bag, dt.date(2026, 3, 17))) == {eaten.code, beside.code}
+    with pytest.raises(NotKnown, match="Nothing is recorded"):
+        roots.find(roots.product_on(farm.bag, dt.date(2026, 3, 18)))
     # the books of an outlet where nothing fits are in doubt themselves
     corner = farm.other_shop().place
     doubt = roots.product_on(farm.bag, day, corner)

@@ -2,8 +2,9 @@
 without the tool, with the SHA-256 sum of each of its files.
 
 In it: what happened as CSV and XLSX, a row for each thing done with a lot (`events`); its lots, the
-checks and cleans around them, who was signed off (`around`); the same as a paper (`paper`); the
-books' own recount and the state of their seal; a manifest and its sums (`packed`). The same books
+checks and cleans around them, who was signed off (`around`); the same as a paper (`paper`),
+with how a recall ran (`recalled`); the books' own recount and the state of their seal; a manifest
+and its sums (`packed`). The same books
 asked at the same moment by the same person give the same bytes.
 
 It holds no money. It names who recorded and did things, and customers with their contacts: it is

@@ -53,6 +53,11 @@ NO_ADDRESS = "address not on record"
 HARVESTING, PACKING, TRANSFORMATION = "Harvesting", "Initial packing", "Transformation"
 SHIPPING, RECEIVING = "Shipping", "Receiving"
 _EU, _US = "931/2011", "subpart S"
+#: What each rule is called in full; of food law, sections 1.2 and 2.
+RULES = {
+    _EU: "Implementing Regulation (EU) 931/2011, article 3; it is law for food of animal origin",
+    _US: "United States, 21 CFR part 1 subpart S (FSMA section 204, food traceability)",
+}
 #: Name, what a cell of it says, and which rule asks for it.
 COLUMNS: tuple[tuple[str, str, str], ...] = (
     ("entry", "The number of the entry in the books; none where the books worked it out.", ""),

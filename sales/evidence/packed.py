@@ -19,7 +19,7 @@ from typing import Any
 from grow import clock
 from grow.importing.sheets import csv_text, workbook
 
-from . import Evidence, Ledger, Table
+from . import Evidence, Ledger, Table, events
 from .paper import pdf_of
 
 #: The first day that a ZIP knows.
@@ -145,6 +145,8 @@ def _readme(found: Evidence) -> str:
         "sha256sum -c SHA256SUMS, in this folder, says whether a file was changed since.",
         "A text that a spreadsheet would take for a formula has an apostrophe before it in CSV.",
         "What is not recorded is said as a gap in records.pdf; nothing says that food is safe.",
+        "",
+        *(f"{short:<14}{full}" for short, full in events.RULES.items()),
     ]
     for table in found.tables:
         lines += ["", f"{table.name}.csv: {table.title}, {len(table.rows)} rows"]

@@ -20,6 +20,7 @@ from grow.wording import amount
 from sales.paper_pdf import BODY, HEAD, LOUD, SMALL, WIDE, p, pdf, table
 
 from . import Evidence, Table
+from .recalled import parts
 
 #: So many rows of a table stand on paper, and so many signs in a cell: a row must fit a page.
 MOST, LONGEST = 300, 260
@@ -59,7 +60,8 @@ def _say(words: Any, style: Any = BODY) -> Flowable:
 def _story(found: Evidence) -> Iterator[Flowable]:
     yield from _head(found)
     if found.recall:
-        yield from _recall(found)
+        for title, said, empty in parts(found.recall):
+            yield from _lines(title, said, empty)
     yield from _lines("Gaps and warnings", [g.says for g in found.found.gaps], "None is known.")
     yield from _must_be_told(found)
     yield from _balance(found)
@@ -82,7 +84,7 @@ def _head(found: Evidence) -> Iterator[Flowable]:
         ("Made", f"{clock.said(found.made_at)} by {found.made_by}"),
         ("Times", f"of {clock.zone()}; rules: {business.rule_set}, local rules come first"),
         ("Lots", _counted(found)),
-        ("Notices", found.found.notice),
+        ("State now", found.found.notice),
         ("Books", found.ledger.says()[0]),
     )
     cells = [[_say(name, SMALL), _say(said or "not on record")] for name, said in rows]
@@ -140,28 +142,6 @@ def _rows(
 
 def _short(text: str) -> str:
     return text if len(text) <= LONGEST else f"{text[:LONGEST]} … (the tables have the rest)"
-
-
-def _recall(found: Evidence) -> Iterator[Flowable]:
-    state = found.recall
-    assert state is not None
-    recall = state.recall
-    told = [c for c in state.customers if c.first_told]
-    said = [
-        f"{recall.noun} {recall.number}: {recall.hazard}"
-        + (f". Reason: {recall.reason}." if recall.reason else "."),
-        f"Opened {clock.said(recall.event.recorded_at)}.",
-        f"Authority told {clock.said(state.told_authority.event.happened_at)}."
-        if state.told_authority
-        else "Nobody has recorded that the authority was told.",
-        f"{len(told)} of {len(state.customers)} customers told, "
-        f"{len(state.customers) - len(state.unanswered)} answered.",
-        *(f"Moved although it was held: {flag.says}" for flag in state.breaches),
-        *(f"Told after the freeze: {flag.says}" for flag in state.told_late),
-    ]
-    if recall.closed_by:
-        said.append(f"Closed {clock.said(recall.closed_by.recorded_at)}. {recall.done}")
-    yield from _lines("The recall", said, "")
 
 
 def _must_be_told(found: Evidence) -> Iterator[Flowable]:
