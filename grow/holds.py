@@ -6,6 +6,7 @@ corrected origin) holds the child and everything made from it, in the same trans
 
 from __future__ import annotations
 
+import datetime as dt
 from collections import defaultdict
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
@@ -32,6 +33,8 @@ HARMLESS = frozenset(
 )
 #: What stands before the reason of a lot that is held because of one that it was made from.
 INHERITED = "made from a held lot: "
+#: The way out where only a day was told, and the hold began on it.
+AT_WHAT_HOUR = "If it was done before that, say at what hour."
 #: How the reason ends of a lot that is born held until its result is there.
 WAITS = "waits for its laboratory result"
 
@@ -90,12 +93,18 @@ def look(entry: Entry, moves: list[Movement]) -> None:
     for m in moves:
         _leaving_quarantine(entry, m)
         moment = m.event.placed_at
-        standing = [
-            h
-            for h in ever.get(m.lot.pk, ())
-            if h.began_at <= moment and (h.ended_at is None or h.ended_at > moment)
-        ]
+        standing = [h for h in ever.get(m.lot.pk, ()) if _stood(h, moment)]
+        harmless = (
+            entry.corrects
+            or m.to_place.kind in HARMLESS
+            or m.from_place.kind == PlaceKind.TRANSIT
+            or m.lot.made_by_id == entry.event.pk
+        )
         if not standing:
+            perhaps = _begun(ever.get(m.lot.pk, ()), _by(entry, m.event))
+            if perhaps and not harmless:
+                says = f"{_stopped(m, perhaps)} {AT_WHAT_HOUR}"
+                entry.refuse_or("held", says, lot=m.lot.code, to=m.to_place.name)
             if any(h.began_at > moment and h.ended_by_id is None for h in ever.get(m.lot.pk, ())):
                 _once(
                     entry,
@@ -106,25 +115,41 @@ def look(entry: Entry, moves: list[Movement]) -> None:
                 )
             continue
         m.despite_hold = True
-        if (
-            entry.corrects
-            or m.to_place.kind in HARMLESS
-            or m.from_place.kind == PlaceKind.TRANSIT
-            or m.lot.made_by_id == entry.event.pk
-        ):
+        if harmless:
             continue
-        since = clock.local(standing[0].began_at)
-        sentence = (
-            f"{m.lot.code} is held since {since:%H:%M on %d %b %Y}: {standing[0].reason}. "
-            f"It may go to quarantine or be destroyed, but not to {m.to_place}."
-        )
-        entry.refuse_or("held", sentence, lot=m.lot.code, to=m.to_place.name)
+        says = _stopped(m, standing[0])
+        entry.refuse_or("held", says, lot=m.lot.code, to=m.to_place.name)
         entry.flag(
             Flag.Kind.BREACH,
             f"{m.quantity} {m.lot.unit} of {m.lot.code} went to {m.to_place} although it was "
             f"held: {standing[0].reason}",
             m.lot,
         )
+
+
+def _stopped(m: Movement, hold: Hold) -> str:
+    since = clock.local(hold.began_at)
+    return (
+        f"{m.lot.code} is held since {since:%H:%M on %d %b %Y}: {hold.reason}. It may go to "
+        f"quarantine or be destroyed, but not to {m.to_place}."
+    )
+
+
+def _stood(hold: Hold, at: dt.datetime) -> bool:
+    return hold.began_at <= at and (hold.ended_at is None or hold.ended_at > at)
+
+
+def _begun(ever: Iterable[Hold], by: dt.datetime) -> Hold | None:
+    """The first hold that stands now and had begun by then."""
+    return next((h for h in ever if h.ended_by_id is None and h.began_at <= by), None)
+
+
+def _by(entry: Entry, event: Event) -> dt.datetime:
+    """The latest moment at which this may be done. Of what is told with only its day, before the
+    act, that is the end of the day or now; a fact stands where it was placed."""
+    if entry.told_as_fact or entry.corrects:
+        return event.placed_at
+    return max(event.placed_at, min(event.latest_at, event.recorded_at))
 
 
 def _leaving_quarantine(entry: Entry, m: Movement) -> None:
@@ -243,8 +268,8 @@ def inherit(
 
 def _refuse_made_in(entry: Entry, hold: Hold, reason: str) -> None:
     """A run of a time before the hold is accepted, like a movement; it is then held."""
-    at = entry.event.placed_at
-    if Hold.objects.filter(lot=hold.lot_id, ended_by=None, began_at__lte=at).exists():
+    by = _by(entry, entry.event)
+    if Hold.objects.filter(lot=hold.lot_id, ended_by=None, began_at__lte=by).exists():
         entry.refuse_or(
             "held",
             f"{reason}. Take other water, film or gloves, or tell it as already done; the run is "
@@ -268,18 +293,16 @@ def at_birth(entry: Entry, touched: list[Lineage]) -> None:
     ever = _ever_held(lots={e.parent_id for e in (*matter, *touched)})
     if ever and not (entry.told_as_fact or entry.corrects):
         # a cut or run of a time before the hold is accepted, like a movement; it is then held
-        at = entry.event.placed_at
-        standing = {
-            h.lot_id: h
-            for h in reversed(ever)
-            if h.began_at <= at and (h.ended_at is None or h.ended_at > at)
-        }
+        at, by = entry.event.placed_at, _by(entry, entry.event)
+        standing = {h.lot_id: h for h in reversed(ever) if _stood(h, at) or _begun([h], by)}
         for e in matter:
             if e.parent_id in standing:
+                hold = standing[e.parent_id]
+                hour = "" if _stood(hold, at) else f" {AT_WHAT_HOUR}"
                 entry.refuse_or(
                     "held",
-                    f"{e.parent.code} is held: {standing[e.parent_id].reason}. Nothing may be "
-                    "made from it until the food-safety lead releases it.",
+                    f"{e.parent.code} is held: {hold.reason}. Nothing may be made from it until "
+                    f"the food-safety lead releases it.{hour}",
                     lot=e.parent.code,
                 )
     now = {h.lot_id: h for h in ever if h.ended_by_id is None}

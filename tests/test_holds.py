@@ -180,6 +180,39 @@ def test_what_moved_before_the_hold_is_accepted_whenever_told(
     assert faults() == []
 
 
+@pytest.mark.parametrize("act", ["delivered", "packed", "cut"])
+def test_a_day_alone_is_no_way_round_a_hold_of_that_day(
+    farm: Farm, two: tuple[Lot, Lot], act: str
+) -> None:
+    """With only its day told it stands in the books at its usual hour, which was before the hold;
+    but the act may be of now. A fact, and what is told with its hour, is accepted as before."""
+    _, stopped = two
+    sown = [farm.sow(), farm.sow()]
+    hour = farm.pass_time(hours=8)
+    farm.pass_time(hours=1)
+    farm.hold(stopped, sown[1])
+    farm.pass_time(hours=2)
+
+    def do(n: int, **more: Any) -> None:
+        if act == "cut":
+            farm.cut(1000, sown[n], **more)
+        elif act == "packed":
+            farm.pack([two[n]], 16, **more)
+        else:
+            farm.send(two[n], 300, **more)
+
+    do(0, on=farm.today)
+    with pytest.raises(Refusal) as refused:
+        do(1, on=farm.today)
+    assert refused.value.code == "held"
+    assert refused.value.sentence.endswith("say at what hour.")
+    if act == "delivered":
+        do(1, on=farm.today, already_done=True)
+    do(1, at=hour)
+    assert not Flag.objects.filter(kind=Flag.Kind.BREACH).exists()
+    assert faults() == []
+
+
 def test_a_run_of_before_the_hold_is_accepted_and_its_bags_are_held(
     farm: Farm, two: tuple[Lot, Lot]
 ) -> None:
