@@ -7,10 +7,12 @@ from __future__ import annotations
 import datetime as dt
 from collections import defaultdict
 from collections.abc import Iterable
+from dataclasses import dataclass
 
 from django.db.models import Q
 
 from . import clock, lineage, stays, waters
+from .kinds import OWN, TAKING_BACK
 from .models import (
     NURSERY,
     Event,
@@ -64,20 +66,42 @@ def stood(places: Iterable[int], start: Moment, end: Moment) -> set[int]:
     places = set(places)
     rows = lineage.each(
         _since(places, start),
-        "t.id, m.from_place_id, m.to_place_id, m.quantity, e.placed_at, e.earliest_at, e.latest_at",
+        "t.id, m.from_place_id, m.to_place_id, m.quantity, e.kind, "
+        "e.placed_at, e.earliest_at, e.latest_at",
         "grow_movement m CROSS JOIN grow_event e WHERE m.lot_id = t.id AND e.id = m.event_id",
     )
-    steps: dict[tuple[int, int], dict[Moment, list]] = defaultdict(dict)
-    for lot, a, b, quantity, *moments in rows:
+    steps: dict[tuple[int, int], dict[Moment, _Step]] = defaultdict(dict)
+    for lot, a, b, quantity, kind, *moments in rows:
         if not places & {a, b}:
             continue
         at, earliest, latest = map(lineage.moment, moments)
-        for place, signed in ((a, -quantity), (b, quantity)):
+        if kind in TAKING_BACK:  # as if what it takes back, at the same moment, had not been
+            a, b, quantity = b, a, -quantity
+        for place, arrived, left in ((a, 0, quantity), (b, quantity, 0)):
             if place in places:
-                step = steps[lot, place].setdefault(at, [0, earliest, latest])
-                step[0] += signed
-                step[1], step[2] = min(step[1], earliest), max(step[2], latest)
-    return {lot for (lot, _), moments in steps.items() if _was_there(moments, start, end)}
+                step = steps[lot, place].setdefault(at, _Step(earliest, latest))
+                step.add(arrived, left, own=kind in OWN)
+                step.start, step.end = min(step.start, earliest), max(step.end, latest)
+    return {lot for (lot, _), found in steps.items() if _was_there(found, start, end)}
+
+
+@dataclass
+class _Step:
+    """What came to a place and left it at one moment of the books, from its earliest to its
+    latest; and what the books themselves put there, less what they took."""
+
+    start: Moment
+    end: Moment
+    arrived: int = 0
+    left: int = 0
+    own: int = 0
+
+    def add(self, arrived: int, left: int, own: bool) -> None:
+        if own:  # worked out and put right again and again: only what it comes to is meant
+            self.own += arrived - left
+        else:
+            self.arrived += arrived
+            self.left += left
 
 
 def _since(places: set[int], start: Moment) -> set[int]:
@@ -95,15 +119,16 @@ def _since(places: set[int], start: Moment) -> set[int]:
     }
 
 
-def _was_there(moments: dict[Moment, list], start: Moment, end: Moment) -> bool:
+def _was_there(steps: dict[Moment, _Step], start: Moment, end: Moment) -> bool:
     balance, since = 0, None
-    for at in sorted(moments):
-        change, earliest, latest = moments[at]
-        balance += change
+    for _, step in sorted(steps.items()):
+        # what came and went with only the day told does so at one moment: it was there between
+        balance += step.arrived + max(step.own, 0)
         if balance > 0 and since is None:
-            since = earliest
-        elif balance <= 0 and since is not None:
-            if since <= end and latest >= start:
+            since = step.start
+        balance -= step.left + max(-step.own, 0)
+        if balance <= 0 and since is not None:
+            if since <= end and step.end >= start:
                 return True
             since = None
     return since is not None and since <= end

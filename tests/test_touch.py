@@ -10,10 +10,11 @@ from typing import Any
 import pytest
 from django.db.models import F
 
-from grow import gate, presence
+from grow import clock, gate, presence
 from grow.errors import Refusal
 from grow.faults import faults
 from grow.models import (
+    Event,
     Feed,
     Holding,
     InUse,
@@ -21,6 +22,7 @@ from grow.models import (
     Lineage,
     Lot,
     Place,
+    PlaceKind,
     Planting,
     PlantSite,
     Variety,
@@ -268,6 +270,27 @@ def test_drained_and_filled_in_one_minute(farm: Farm, turned: bool) -> None:
     tank = farm.tank
     assert presence.touched(tank, day(2.5), day(3)) == {new.pk}
     assert faults() == []
+
+
+def test_what_came_and_went_with_only_its_day_told_was_there(farm: Farm) -> None:
+    """Both moves stand at one moment of the books; a move that was taken back never was."""
+    fridge = farm.place("Second fridge", PlaceKind.STORE)
+    stood, wrong, beside = (farm.cut(500) for _ in range(3))
+    on = farm.today
+    farm.pass_time(days=1)
+
+    def move(lot: Lot, from_: Place, to: Place) -> Event:
+        return farm.tell("move", lot=lot, from_place=from_, to_place=to, quantity=500, on=on)
+
+    move(stood, farm.store, fridge)
+    move(stood, fridge, farm.line)
+    slip = move(wrong, farm.store, fridge)
+    move(beside, farm.store, farm.line)
+    window = clock.start_of(on), clock.end_of(on)
+    assert presence.stood([fridge.pk], *window) == {stood.pk, wrong.pk}
+    farm.tell("cancel", event=slip, reason="another crate")
+    assert presence.stood([fridge.pk], *window) == {stood.pk}
+    assert presence.stood([fridge.pk], farm.now, farm.now) == set()
 
 
 # --- feeds ------------------------------------------------------------------------------------
