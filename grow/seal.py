@@ -199,7 +199,9 @@ def _days(last: Seal | None, horizon: int, today: dt.date) -> Iterator[tuple[dt.
 
 
 def seals() -> Iterator[str]:
-    """What is no longer as it was sealed, the first day first."""
+    """What is no longer as it was sealed, the first day first; before it what no seal can hold."""
+    for pk in Event.objects.filter(pk__lte=0).order_by("pk").values_list("pk", flat=True):
+        yield f"Entry {pk} ({_kind(pk)}) is in no seal: no entry is ever given that number."
     before = None
     last = Seal.objects.order_by("-day").defer("marks").first()
     read = _Reader(lines(0, last.through if last else 0))

@@ -511,6 +511,10 @@ def test_twin_names_of_one_lot_are_read_alike() -> None:
         (b'{"type": "EPCISDocument", "schemaVersion": "2.0"}', "no list of events"),
         (b'{"type": "EPCISDocument", "schemaVersion": "2.0", "epcisBody": {"eventList": [7]}}',
          "Nothing in that document"),
+        # RFC 8259, 8.2: JSON can spell half of a surrogate pair
+        *[pytest.param(json.dumps(shipment()).replace(whole, r"\ud800").encode(),
+                       "half a character", id=f"half for {whole}")
+          for whole in ("GL-0417", "2027-08-31", "KGM")],
     ],
 )  # fmt: skip
 def test_what_cannot_be_read_is_said(spoilt: bytes, says: str) -> None:

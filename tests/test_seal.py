@@ -254,6 +254,18 @@ def test_an_entry_put_in_under_an_old_number_is_found(sealed: Farm) -> None:
     ]
 
 
+def test_an_entry_under_a_number_that_none_is_given_is_found(sealed: Farm) -> None:
+    assert list(seal.seals()) == []
+    with raw_sql() as cursor:
+        cursor.execute(
+            f"INSERT INTO grow_event (id, {EVENT_COLUMNS}) SELECT -5, {EVENT_COLUMNS} "
+            "FROM grow_event WHERE id = %s",
+            [sealed.run.made_by_id],
+        )
+        said = list(seal.seals())
+    assert said == ["Entry -5 (packed) is in no seal: no entry is ever given that number."]
+
+
 def _again(day: int) -> str:
     made = Seal.objects.get(day=day)
     before = seal.before(made)

@@ -107,6 +107,15 @@ def read(data: bytes | str) -> Read:
 
 def read_document(document: Any) -> Read:
     """The same of JSON that was read already: numbers as int, Decimal or float."""
+    try:
+        json.dumps(document, ensure_ascii=False, default=str).encode()
+    except UnicodeEncodeError as error:
+        # RFC 8259, 8.2: JSON's escapes can spell it, and no text can be written that holds it
+        raise Refusal(
+            "no_epcis",
+            "That document holds half a character, such as \\ud800, which no text can keep; ask "
+            "its sender for it anew.",
+        ) from error
     events = list(_events(document))
     out = Read()
     voided = {paper for e in events if _step(e) == "void_shipping" for paper in _papers(e) if paper}
