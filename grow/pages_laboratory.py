@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 from urllib.parse import urlencode
 
+from django.db.models import Prefetch, prefetch_related_objects
 from django.http import HttpRequest
 from django.http.response import HttpResponseBase
 from django.urls import reverse
@@ -88,25 +89,35 @@ def _shown(one: LabResult) -> dict[str, Any]:
 # --- where it leads ------------------------------------------------------------------------------
 
 
+def results_of(event: Event) -> list[LabResult]:
+    """The results of an entry, asked for once however many lead on from it."""
+    results = Prefetch("lab_results", LabResult.objects.select_related("lot", "place"))
+    prefetch_related_objects([event], results)
+    return list(event.lab_results.all())
+
+
+def failed(event: Event) -> bool:
+    return any(one.verdict == Verdict.UNSATISFACTORY for one in results_of(event))
+
+
 def _leads(person: Person, event: Event, made: list[Lot]) -> list[tuple[str, str]]:
     """To the hold, filled in, where it failed; to the release where all is good and nothing else
     holds the lots, as a release ends every hold of theirs. It is a person who holds, and one who is
     signed off for it who lets go."""
     if event.kind != "lab_result":
         return []
-    rows = list(LabResult.objects.filter(event=event).select_related("lot", "place"))
+    rows = results_of(event)
     lots = [one.lot for one in rows if one.lot]
     codes = [lot.code for lot in lots]
     ways: list[tuple[str, str]] = []
-    failed = any(one.verdict == Verdict.UNSATISFACTORY for one in rows)
-    if failed and lots and roles.may(person, "hold"):
+    if failed(event) and lots and roles.may(person, "hold"):
         says = next(one.says for one in rows if one.verdict == Verdict.UNSATISFACTORY)
         reason = f"Laboratory: {_looked_for(rows)}. {says}"[:300]
         ways.append(("Hold it", _form("hold", lots=codes, reason=reason)))
     good = rows and all(one.verdict in (Verdict.SATISFACTORY, Verdict.ACCEPTABLE) for one in rows)
     if good and roles.may(person, "release") and holds.only_waits(lots):
         ways.append(("Release it", _form("release", lots=codes)))
-    if failed:
+    if failed(event):
         ways.append(("All results", reverse("admin:laboratory")))
     return ways
 
@@ -116,11 +127,11 @@ def _says(event: Event) -> list[tuple[str, bool]]:
     if event.kind != "lab_result":
         return []
     said: list[tuple[str, bool]] = []
-    for one in LabResult.objects.filter(event=event).select_related("lot", "place").order_by("pk"):
-        failed = one.verdict == Verdict.UNSATISFACTORY
-        said.append((f"{one.lot or one.place}: {one.verdict}. {one.says}", failed))
+    for one in sorted(results_of(event), key=lambda one: one.pk):
+        bad = one.verdict == Verdict.UNSATISFACTORY
+        said.append((f"{one.lot or one.place}: {one.verdict}. {one.says}", bad))
         rule = CRITERIA.get(one.criterion)
-        if failed and rule and (MEANS[rule.fails], True) not in said:
+        if bad and rule and (MEANS[rule.fails], True) not in said:
             said.append((MEANS[rule.fails], True))
     return said
 

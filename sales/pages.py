@@ -38,7 +38,7 @@ from sales.pages_send import SEND_PAGES
 from sales.pages_shelf import SHELF_PAGES
 from sales.pages_tills import TILL_PAGES
 from sales.pages_tonight import TONIGHT_PAGES
-from sales.pages_trace import TRACING
+from sales.pages_trace import TRACING, to_suspects
 from sales.pages_weights import WEIGHT_PAGES
 from sales.print_form import PRINTS
 
@@ -125,7 +125,7 @@ def _to_print(person: Person, event: Event, made: list[Lot]) -> list[tuple[str, 
     return []
 
 
-WAYS += [_to_print, to_it]
+WAYS += [_to_print, to_it, to_suspects]
 LEADING += [led, leads]
 TELLS += [warmth_says, unknown_says]
 PAGES: list[Any] = [

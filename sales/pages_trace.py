@@ -9,7 +9,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 from urllib.parse import urlencode
 
-from django.db.models import Q
 from django.http import HttpRequest
 from django.http.response import HttpResponseBase
 from django.urls import reverse
@@ -17,9 +16,10 @@ from django.urls import reverse
 from grow import clock, scope
 from grow.looking import NONE, Answer, Column, Question, Section, Table
 from grow.looking import page as looked
-from grow.microbiology import CRITERIA, Verdict
-from grow.models import GROWING, LabResult, LotKind, Person, Place, PlaceKind, Thing, Unit
+from grow.microbiology import CRITERIA
+from grow.models import GROWING, Event, Lot, LotKind, Person, Place, PlaceKind, Thing, Unit
 from grow.page import Page
+from grow.pages_laboratory import failed
 from grow.roles import may
 from grow.wording import amount
 
@@ -131,13 +131,22 @@ def _names(rows: Iterable[Any]) -> list[tuple[str, str]]:
     return [(row.name, row.name) for row in rows]
 
 
+def to_suspects(person: Person, event: Event, made: list[Lot]) -> list[tuple[str, str]]:
+    """From an incident, or a check or result that failed, to what it makes suspect."""
+    if event.kind not in readings.SUSPECTING or '"passed":true' in (event.told or ""):
+        return []
+    if not person.has_perm("grow.view_lot") or scope.tied_to(person):
+        return []
+    if event.kind == "lab_result" and not failed(event):
+        return []
+    return [("What it makes suspect", f"{reverse('admin:trace')}?{urlencode({'entry': event.pk})}")]
+
+
 def _suspecting(person: Person) -> list[tuple[str, str]]:
     """(its number, what it was) of the latest incidents, and of checks and results that failed."""
-    told = readings.suspecting(person).exclude(told__contains='"passed":true')
-    failed = LabResult.objects.filter(verdict=Verdict.UNSATISFACTORY)
-    told = told.filter(~Q(kind="lab_result") | Q(pk__in=failed.values("event")))
-    found = []
+    told = readings.failed(person)
     told = told.select_related("place").prefetch_related("things", "lab_results__lot")
+    found = []
     for event in told[:_LATEST]:
         facts = json.loads(event.told or "{}")
         of = [row.lot for row in event.lab_results.all() if row.lot]

@@ -6,20 +6,24 @@ import datetime as dt
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 
 from grow import readings as grown
 from grow import scope
 from grow.asks import READ, Ask
 from grow.errors import NotKnown, Refusal
 from grow.finding import NAMED, rows_called
-from grow.models import Event, Lot, Person, Place, Thing, alive
+from grow.microbiology import Verdict
+from grow.models import Event, LabResult, Lot, Person, Place, Thing, alive
 from grow.queries import called
 
 from . import roots
 from .days_meant import within_years
 from .models import DeliveryNote, Outlet, Product
 from .trace import Trace, trace
+
+#: Kinds of entry that make suspect what was there.
+SUSPECTING = ("incident", "check", "test_water", "lab_result")
 
 
 def asked(
@@ -115,9 +119,15 @@ def _the(model: type, text: str, person: Person) -> Any:
 def suspecting(person: Person) -> QuerySet[Event]:
     """The incidents, checks, water tests and laboratory results, the latest first: each makes
     suspect what was there. For somebody of the whole farm alone: they name places."""
-    kinds = ("incident", "check", "test_water", "lab_result")
-    told = Event.objects.filter(alive(), kind__in=kinds)
+    told = Event.objects.filter(alive(), kind__in=SUSPECTING)
     return told.none() if scope.tied_to(person) else told.order_by("-placed_at", "-pk")
+
+
+def failed(person: Person) -> QuerySet[Event]:
+    """Of these the incidents, and what failed."""
+    bad = LabResult.objects.filter(verdict=Verdict.UNSATISFACTORY).values("event")
+    told = suspecting(person).exclude(told__contains='"passed":true')
+    return told.filter(~Q(kind="lab_result") | Q(pk__in=bad))
 
 
 def _suspecting(entry: int, person: Person) -> Event:

@@ -346,14 +346,15 @@ def of_event(event: Event) -> Roots:
     """What an incident or a check makes suspect: all that was in its places meanwhile, or, of a
     check, everything between the last good one and the next. Of a failed water test or result of a
     laboratory likewise, in the tank or the place; of a lot that failed, the lot."""
-    if event.kind == "check":
-        things, at = list(event.things.all()), event.placed_at
+    things, at = list(event.things.all()), event.placed_at
+    tank = event.place and event.place.kind == PlaceKind.TANK and not things
+    if event.kind == "check" and not tank:
         like = water_tests.like(json.loads(event.told or "{}"))
         found = [since_last_good_check(thing, at, like, place=event.place) for thing in things]
         if event.place and not things:
             start, end = _good_checks(Q(place=event.place, things=None), at, like)
             found = [at_place(event.place, start or FIRST, end)]
-    elif event.kind in ("test_water", "lab_result"):
+    elif event.kind in ("check", "test_water", "lab_result"):
         found = list(_failed(event))
     else:
         told = json.loads(event.told or "{}").get("places", [])
@@ -365,7 +366,7 @@ def of_event(event: Event) -> Roots:
 
 def _failed(event: Event) -> Iterator[Roots]:
     results = list(event.lab_results.select_related("lot__made_by__place", "place"))
-    places = {event.place} if event.kind == "test_water" else {row.place for row in results}
+    places = {row.place for row in results} if event.kind == "lab_result" else {event.place}
     bad = [row.lot for row in results if row.lot and row.verdict == Verdict.UNSATISFACTORY]
     lots = [lot for lot in bad if lot.kind != LotKind.WATER]
     places |= {lot.made_by.place for lot in bad if lot.kind == LotKind.WATER}

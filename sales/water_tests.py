@@ -1,7 +1,8 @@
 """What was looked at in the water of a tank, and what a failure of it makes suspect.
 
-Water tests and a laboratory's results count alike. A failed one makes suspect what was in the tank
-since the last good one, or since it was drained and cleaned after that, until the next of either.
+Water tests, checks of the tank and a laboratory's results count alike. A failed one makes suspect
+what was in the tank since the last good one, or since it was drained and cleaned after that, until
+the next of either.
 
 Only like bounds like: a good test of the same kind, or a satisfactory result by the same criterion.
 A pH in order says nothing of what makes ill, and water that may go to the roots need not be fit to
@@ -103,8 +104,9 @@ def looked_at(places: Iterable[int]) -> dict[int, Looked]:
     drains = Event.objects.filter(alive(), place__in=list(found), kind=waters.DRAIN)
     for place, at in drains.values_list("place_id", "placed_at"):
         found[place].drained.append(at)
-    tests = Event.objects.filter(alive(), place__in=list(found), kind="test_water")
-    for event in tests:
+    there = Event.objects.filter(alive(), place__in=list(found))
+    # a test's thing is its probe; a check's thing is what was checked, and not the tank
+    for event in (*there.filter(kind="test_water"), *there.filter(kind="check", things=None)):
         found[event.place_id or 0].looks.append(_test(event))
     for place, rows in _results(list(found)).items():
         found[place].looks += [_result(row) for row in rows]

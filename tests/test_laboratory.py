@@ -9,7 +9,7 @@ from django.test import Client
 
 from grow.errors import Refusal
 from grow.faults import faults
-from grow.models import Flag, Hold, LabResult, Lot, Person
+from grow.models import Event, Flag, Hold, LabResult, Lot, Person
 from sales.models import Product
 from tests.farm import Farm
 from tests.test_microbiology import TWENTY
@@ -61,6 +61,7 @@ def test_whoever_records_a_failure_is_led_to_the_hold_filled_in(farm: Farm, run:
     page = client.post("/do/lab_result/", sent, follow=True).content.decode()
     assert "unsatisfactory" in page
     assert "By itself it is no recall" in page
+    assert f'href="/trace/?entry={Event.objects.latest("pk").pk}">What it makes suspect</a>' in page
     link = page.split("Hold it</a>")[0].rpartition('href="')[2].split('"')[0].replace("&amp;", "&")
     form = client.get(link).content.decode()
     assert run.code in form
@@ -69,6 +70,7 @@ def test_whoever_records_a_failure_is_led_to_the_hold_filled_in(farm: Farm, run:
     assert "2073/2005, Annex I, 2.5.1" in listed
     sent |= {"results": GOOD, "client_id": "lab-2"}
     page = client.post("/do/lab_result/", sent, follow=True).content.decode()
+    assert page.count("What it makes suspect</a>") == 1
     assert page.count("Hold it</a>") == 1  # of the first, which stands in the list of today
 
 

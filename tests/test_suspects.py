@@ -247,9 +247,11 @@ class Looked(Story):
     def look(self, name: str, *, good: bool) -> Event:
         """Water of `name`, which stands in the tank: as the farm tests it, or a laboratory."""
         farm = self.farm
+        facts = {"kind": "E. coli", "reading": "0" if good else "101", "done": "shut"}
         if self.way == "test":
-            facts = {"kind": "E. coli", "reading": "0" if good else "101", "done": "shut"}
             return farm.tell("test_water", tank=farm.tank, passed=good, **facts)
+        if self.way == "check":
+            return farm.tell("check", place=farm.tank, passed=good, **facts)
         of = {"lots": [self[name]]} if self.way == "result of the fill" else {"place": farm.tank}
         if self.way != "result without its day":
             of["taken_on"] = farm.today
@@ -262,6 +264,7 @@ class Looked(Story):
     [
         ("test", "failed its check of E. coli on 18 Mar 2026 08:00; everything since its last good "
          "one on 14 Mar 2026"),
+        ("check", "failed its check of E. coli on 18 Mar 2026 08:00"),
         ("result of the tank", "failed in the laboratory by a sample of 18 Mar 2026"),
         ("result of the fill", "everything since its last good one on 14 Mar 2026 00:00"),
         ("result without its day", "drained and cleaned on 13 Mar 2026"),
