@@ -342,6 +342,8 @@ def test_the_paper_holds_checks_cleans_sign_offs_and_labels(
 ) -> None:
     files, run = made
     text = paper(files)
+    assert "21 CFR part 1 subpart S" in files["README.txt"].decode()
+    assert "Implementing Regulation (EU) 931/2011" in files["README.txt"].decode()
     for words in (
         "State now No notice recorded here as of",
         "checked: fridge Cold store passed 4.2 °C",
