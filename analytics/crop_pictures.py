@@ -120,31 +120,33 @@ def heat(found: Stands, towers: Mapping[int, str], only: Any) -> list[dict[str, 
     return list(rows.values())
 
 
-def heat_map(rows: Sequence[Mapping[str, Any]]) -> Mapping[str, Any]:
-    """Squares, the fuller the more; the table beneath has the numbers."""
+def heat_map(
+    rows: Sequence[Mapping[str, Any]], of: str, column: str, across: str, unit: str
+) -> Mapping[str, Any]:
+    """Squares, the fuller the more; the table beneath has the numbers. of: what a row is called,
+    column: what the names of its numbers begin with."""
     cells = [
-        (row["tower"], int(name.removeprefix("tier_")), float(value))
+        (row[of], int(name.removeprefix(column)), float(value))
         for row in rows
         for name, value in row.items()
-        if name != "tower"
+        if name.startswith(column)
     ]
     return {
         "data": [
             {
                 "type": "scatter",
                 "mode": "markers",
-                "x": [tier for _, tier, _ in cells],
-                "y": [tower for tower, _, _ in cells],
+                "x": [number for _, number, _ in cells],
+                "y": [called for called, *_ in cells],
                 "marker": {
                     "symbol": "square",
                     "size": 18,
                     "color": [round(value, 2) for *_, value in cells],
                 },
-                "heat": True,
-                "hovertemplate": "%{y}, tier %{x}: %{marker.color} g a site-day<extra></extra>",
+                "hovertemplate": f"%{{y}}, %{{x}}: %{{marker.color}} {unit}<extra></extra>",
             }
         ],
-        "across": "Tier, 1 is the lowest",
+        "across": across,
         "high": 110 + 24 * len(rows),
     }
 

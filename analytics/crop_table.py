@@ -58,7 +58,7 @@ class CropRow(Amounts, Named):
 
     @property
     def called(self) -> str:
-        if self.line == NEVER and not self.tower:
+        if self.line == NEVER and not (self.tower or self.tier):
             return "Not planted yet"
         names = (self.variety, self.tower, f"Tier {self.tier}" if self.tier else "", self.crop)
         return next(filter(None, names), "No site named")
@@ -263,7 +263,7 @@ def tabled(found: Stands, by: str, only: Only) -> CropTable:
 
 
 def _whole(row: CropRow) -> str:
-    return NEVER if row.line == NEVER and not row.tower else ALL
+    return NEVER if row.line == NEVER and not (row.tower or row.tier) else ALL
 
 
 def _in_order(row: CropRow) -> tuple[object, ...]:

@@ -28,10 +28,12 @@ from . import crop_pictures as pictures
 from .crop_asked import Asked, natural, only_of, period_of, seasons, usual_season
 from .crop_rows import cuts, gone, plantings, sales
 from .crop_table import BY, CropRow, CropTable, Only, OutletRow, crop_table, outlet_table
+from .crops import names
 from .period import About, Period
 from .roles import may_read_figures
 from .said import WASTE, rests_on
 from .stands import NEVER
+from .successive import MOST, successive
 from .waste import WasteRow, waste
 
 OUTLET = "outlet"
@@ -262,6 +264,8 @@ def _sections(table: CropTable, asked: Asked, only: Only) -> list[Section]:
         )
     )
     out += [_apart(table, name, asked), *_ways(table, by, asked, only)]
+    if by == "crop" and not (only.variety or only.tower or only.tier):
+        out += _again(about.period, only)
     out.append(_held(table, name, asked))
     if by in ("tower", "tier") and (heat := _heat(table, only)):
         out.append(heat)
@@ -380,7 +384,7 @@ def _heat(table: CropTable, only: Only) -> Section | None:
     return Section(
         f"Tower by tier, cut in g a site-day, {table.about.period}",
         table=Table(columns, rows),
-        picture=pictures.heat_map(rows),
+        picture=pictures.heat_map(rows, "tower", "tier_", "Tier, 1 is the lowest", "g a site-day"),
         says=[
             *_short(table.about, "g a site-day"),
             *(note for note in table.about.notes if "weighed over several" in note),
@@ -388,6 +392,35 @@ def _heat(table: CropTable, only: Only) -> Section | None:
         folded=True,
         name="map",
     )
+
+
+def _again(period: Period, only: Only) -> list[Section]:
+    """Cut by cut, by crop: a sowing's towers and tiers are not told apart."""
+    called = names()
+    found = {c: cut for c, cut in successive(period).items() if only.crop in (None, c)}
+    rows: list[dict[str, Any]] = [
+        {"crop": called[crop], **{f"cut_{n}": value for n, value in cut.items()}}
+        for crop, cut in sorted(found.items(), key=lambda row: called[row[0]])
+    ]
+    if not rows:
+        return []
+    numbers = sorted({n for cut in found.values() for n in cut})
+    columns = [Column(f"cut_{n}", f"Cut {n}, g a site", "tenth") for n in numbers]
+    return [
+        Section(
+            f"Cut after cut, {period}",
+            table=Table([Column("crop", "Crop"), *columns], rows),
+            picture=pictures.heat_map(rows, "crop", "cut_", "Which cut of its site", "g a site"),
+            says=[
+                "Base: sites cut in the period, each by how often it had been cut with that; net "
+                f"of crate and grade-out. Unit: g a site and cut. Period: {period}.",
+                "A crate of several sites is shared to them equally. What was cut before records "
+                f"began is not counted, and of more than {MOST} cuts the first {MOST} are shown.",
+            ],
+            folded=True,
+            name="again",
+        )
+    ]
 
 
 def _by_outlet(period: Period, only: Only, asked: Asked) -> Answer:

@@ -15,6 +15,7 @@ from analytics.crop_table import Only, crop_table
 from analytics.period import DAY_S, Period
 from analytics.raising import raised
 from analytics.rates import set_rate
+from analytics.successive import successive
 from grow import clock
 from grow.models import CropCard, PlantSite
 from tests.crop_checks import (
@@ -148,6 +149,12 @@ def test_a_week_by_hand(farm: Farm) -> None:
     whole = tiers.total
     assert whole.several_tiers_g == whole.cut_g == 3800  # both crates are of all tiers
     assert whole.one_tier_per_cut_g is None
+    # sites that nothing was ever planted on are of their tier; by crop they are of none
+    assert {g.called for g in tiers.groups} == {f"Tier {n}" for n in range(1, 6)} | {
+        "No site named"
+    }
+    assert sum(g.untouched_s for g in tiers.groups) == whole.untouched_s > 0
+    assert [g.called for g in found.groups if g.untouched_s] == ["Not planted yet"]
     assert any("100.0 % of the cut was weighed over several tiers" in n for n in tiers.about.notes)
     only = crop_table(WEEK, "tower", Only(crop=mustard.crop_id))
     assert [g.tower for g in only.groups if g.tower] == [farm.t2.name]
@@ -169,3 +176,25 @@ def test_floor_is_said_with_its_source_or_not_at_all(farm: Farm) -> None:
     assert abs(lettuce.floor_m2_days - m2) < Decimal("1e-6")
     late = crop_table(Period(FIRST - dt.timedelta(days=7), FIRST - dt.timedelta(days=1)))
     assert late.total.after_per_m2_week_p is None
+
+
+def test_a_site_by_its_first_cut_its_second_and_its_third(farm: Farm) -> None:
+    """40 plants cut three times, the last time half of them: 75, 50 and 60 g a site."""
+    batch = farm.sow(50)
+    farm.pass_time(days=25)
+    farm.plant(batch, farm.t1, 40)
+    first = farm.today
+    farm.pass_time(days=20)
+    farm.cut(3000, batch)
+    farm.pass_time(days=10)
+    wrong = farm.cut(9000, batch)
+    farm.tell("cancel", event=wrong.made_by, reason="told twice")
+    farm.pass_time(days=1)
+    farm.cut(2000, batch)
+    farm.pass_time(days=10)
+    farm.tell("lose_plants", batch=batch, place=farm.t1, plants=20, reason="slug")
+    farm.cut(1200, batch)
+    with clock.playing(farm.now):
+        assert successive(Period(first, farm.today)) == {batch.crop_id: {1: 75, 2: 50, 3: 60}}
+        late = Period(farm.today, farm.today)
+        assert successive(late) == {batch.crop_id: {3: 60}}  # earlier ones are counted all the same
