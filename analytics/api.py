@@ -32,7 +32,7 @@ from grow.rest import (
 
 from . import roles
 from .crop_asked import only_of
-from .crop_table import BY, CropRow, OutletRow, crop_table, outlet_table
+from .crop_table import BY, CropSum, OutletSum, crop_table, outlet_table
 from .margin import MarginRow, margin
 from .models import Rate
 from .period import Period
@@ -191,22 +191,22 @@ class CropsSerializer(serializers.Serializer):
     """rows by group and line; groups with all lines together; total of all."""
 
     about = AboutSerializer()
-    rows = shown(CropRow)(many=True)
-    groups = shown(CropRow)(many=True)
-    total = shown(CropRow)()
+    rows = shown(CropSum)(many=True)
+    groups = shown(CropSum)(many=True)
+    total = shown(CropSum)()
 
 
 class OutletsSerializer(serializers.Serializer):
     about = AboutSerializer()
-    rows = shown(OutletRow)(many=True)
-    total = shown(OutletRow)()
+    rows = shown(OutletSum)(many=True)
+    total = shown(OutletSum)()
 
 
 class CropsOf(FiguresOf):
     """What each crop, variety, tower or tier gave and earned for the sites that it held."""
 
     asks = CropsAsked
-    row = CropRow
+    row = CropSum
 
     @extend_schema(
         operation_id="figures_crops",
@@ -224,7 +224,7 @@ class OutletsOf(FiguresOf):
     """What each outlet paid for each crop, at the pack-house door."""
 
     asks = OutletsAsked
-    row = OutletRow
+    row = OutletSum
 
     @extend_schema(
         operation_id="figures_outlets",

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
-from .crop_table import CropRow
+from .crop_table import CropSum
 from .stands import Stands
 from .waste import WENT, WasteRow
 
@@ -37,7 +37,7 @@ _CAME = {
 }
 
 
-def ranking(rows: Sequence[CropRow]) -> Mapping[str, Any]:
+def ranking(rows: Sequence[CropSum]) -> Mapping[str, Any]:
     """Pence a site and week before and after crop minutes, best first."""
     shown = [row for row in rows if row.after_per_site_week_p is not None]
     shown.sort(key=lambda row: row.after_per_site_week_p or Decimal(0), reverse=True)

@@ -45,7 +45,7 @@ class Named:
 
 
 @dataclass
-class CropRow(Amounts, Named):
+class CropSum(Amounts, Named):
     """Money, weight and time of one group. floor_m2_days is nought where no rate says what floor a
     tower takes; then its margin has no figure."""
 
@@ -53,7 +53,7 @@ class CropRow(Amounts, Named):
 
     def add(self, other: Amounts) -> None:
         super().add(other)
-        if isinstance(other, CropRow):
+        if isinstance(other, CropSum):
             self.floor_m2_days += other.floor_m2_days
 
     @property
@@ -217,9 +217,9 @@ class CropTable:
     """rows: by group and line. groups: each with all its lines together. total: of all groups."""
 
     about: About
-    rows: list[CropRow]
-    groups: list[CropRow]
-    total: CropRow
+    rows: list[CropSum]
+    groups: list[CropSum]
+    total: CropSum
     stands: Stands = field(compare=False, repr=False)
 
 
@@ -239,7 +239,7 @@ def tabled(found: Stands, by: str, only: Only) -> CropTable:
     about.standard_pct, about.standard_says = found.about.standard_pct, found.about.standard_says
     called = _Names()
     floor = _floor(found, about)
-    rows: dict[tuple[object, ...], CropRow] = {}
+    rows: dict[tuple[object, ...], CropSum] = {}
     for stand, amounts in found.of.items():
         if not only.keeps(stand):
             continue
@@ -250,23 +250,23 @@ def tabled(found: Stands, by: str, only: Only) -> CropTable:
             m2 = floor.get(stand.tower, Fraction(0))
             row.floor_m2_days += at_nine_places(Fraction(amounts.site_s, DAY_S) * m2)
     listed = sorted(rows.values(), key=_in_order)
-    groups: dict[tuple[object, ...], CropRow] = {}
-    total = CropRow(line=ALL)
+    groups: dict[tuple[object, ...], CropSum] = {}
+    total = CropSum(line=ALL)
     for row in listed:
         key = (row.called, row.crop_id, row.variety_id)
         named = {name: getattr(row, name) for name in Named.__dataclass_fields__}
-        whole = groups.setdefault(key, CropRow(**{**named, "line": _whole(row)}))
+        whole = groups.setdefault(key, CropSum(**{**named, "line": _whole(row)}))
         whole.add(row)
         total.add(row)
     _shared(about, by, total)
     return CropTable(about, listed, list(groups.values()), total, found)
 
 
-def _whole(row: CropRow) -> str:
+def _whole(row: CropSum) -> str:
     return NEVER if row.line == NEVER and not (row.tower or row.tier) else ALL
 
 
-def _in_order(row: CropRow) -> tuple[object, ...]:
+def _in_order(row: CropSum) -> tuple[object, ...]:
     none = not (row.crop or row.variety or row.tower or row.tier)
     return (
         row.line == NEVER,
@@ -290,8 +290,8 @@ class _Names:
         self.varieties = dict(Variety.objects.values_list("pk", "name"))
         self.towers = dict(Place.objects.filter(kind="tower").values_list("pk", "name"))
 
-    def row(self, stand: Stand, by: str) -> CropRow:
-        row = CropRow(line=stand.line)
+    def row(self, stand: Stand, by: str) -> CropSum:
+        row = CropSum(line=stand.line)
         if by == "tower":
             row.tower_id, row.tower = stand.tower, self.towers.get(stand.tower or 0, "")
         elif by == "tier":
@@ -367,7 +367,7 @@ def _about(period: Period, by: str) -> About:
     return about
 
 
-def _shared(about: About, by: str, total: CropRow) -> None:
+def _shared(about: About, by: str, total: CropSum) -> None:
     """What share of the cut rests on equal sharing, and what tiers are compared without."""
     for name, says in (
         ("several_sowings_g", "was weighed over several sowings and shared by sites cut."),
@@ -389,7 +389,7 @@ def _shared(about: About, by: str, total: CropRow) -> None:
 
 
 @dataclass
-class OutletRow:
+class OutletSum:
     """What one outlet took of one crop: grams that have a price, and their money."""
 
     outlet: str
@@ -413,8 +413,8 @@ class OutletRow:
 @dataclass
 class OutletTable:
     about: About
-    rows: list[OutletRow]
-    total: OutletRow
+    rows: list[OutletSum]
+    total: OutletSum
 
 
 def outlet_table(period: Period, crop: int | None = None, outlet: str | None = None) -> OutletTable:
@@ -430,7 +430,7 @@ def outlet_table(period: Period, crop: int | None = None, outlet: str | None = N
         ],
     )
     called = names()
-    rows: dict[tuple[str, CropId], OutletRow] = {}
+    rows: dict[tuple[str, CropId], OutletSum] = {}
     with sums.one_moment():
         money = by_outlet(period, about)
         grams = _grams(period)
@@ -443,11 +443,11 @@ def outlet_table(period: Period, crop: int | None = None, outlet: str | None = N
         ):
             for crop_id, pence in getattr(found, name).items():
                 key = str(place), crop_id
-                row = rows.setdefault(key, OutletRow(key[0], crop_id, called[crop_id]))
+                row = rows.setdefault(key, OutletSum(key[0], crop_id, called[crop_id]))
                 setattr(row, field_, pence)
         for crop_id, weight in grams.get(place.pk, {}).items():
             key = str(place), crop_id
-            rows.setdefault(key, OutletRow(key[0], crop_id, called[crop_id])).grams = weight
+            rows.setdefault(key, OutletSum(key[0], crop_id, called[crop_id])).grams = weight
     listed = sorted(
         (
             row
@@ -456,7 +456,7 @@ def outlet_table(period: Period, crop: int | None = None, outlet: str | None = N
         ),
         key=lambda row: (row.outlet, row.crop == UNKNOWN, row.crop),
     )
-    total = OutletRow("All outlets", None, "")
+    total = OutletSum("All outlets", None, "")
     for row in listed:
         for name in ("grams", "takings_p", "shop_share_p", "door_p", "door_alone_p"):
             setattr(total, name, getattr(total, name) + getattr(row, name))
@@ -482,5 +482,5 @@ def _grams(period: Period) -> Mapping[int, Mapping[CropId, int]]:
     return out
 
 
-__all__ = ["ALL", "BY", "CropRow", "CropTable", "Only", "OutletRow", "OutletTable", "crop_table",
+__all__ = ["ALL", "BY", "CropSum", "CropTable", "Only", "OutletSum", "OutletTable", "crop_table",
            "outlet_table", "tabled"]  # fmt: skip

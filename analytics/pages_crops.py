@@ -27,7 +27,7 @@ from sales.models import Outlet
 from . import crop_pictures as pictures
 from .crop_asked import Asked, natural, only_of, period_of, seasons, usual_season
 from .crop_rows import cuts, gone, plantings, sales
-from .crop_table import BY, CropRow, CropTable, Only, OutletRow, crop_table, outlet_table
+from .crop_table import BY, CropSum, CropTable, Only, OutletSum, crop_table, outlet_table
 from .crops import names
 from .period import About, Period
 from .roles import may_read_figures
@@ -214,7 +214,7 @@ def _answer(asked: Asked, today: dt.date) -> Answer:
     if asked["by"] == OUTLET or asked.get(OUTLET):
         return _by_outlet(period, only, asked)
     table = crop_table(period, asked["by"], only)
-    plain = shown(CropRow)
+    plain = shown(CropSum)
     file = f"crops-by-{asked['by']}-{period.first}-{period.last}"
     return Answer(
         _sections(table, asked, only),
@@ -295,9 +295,9 @@ def _short(about: About, unit: str) -> list[str]:
     return [f"Base: {about.base}. Unit: {unit}. Period: {about.period}."]
 
 
-def _row(row: CropRow, by: str, asked: Asked, period: Period) -> dict[str, Any]:
+def _row(row: CropSum, by: str, asked: Asked, period: Period) -> dict[str, Any]:
     """A row as it is shown, with the addresses of the rows behind it."""
-    out = dict(shown(CropRow)(row).data)
+    out = dict(shown(CropSum)(row).data)
     own = {
         "crop": row.crop if row.crop_id else "",
         "variety": row.variety_id or "",
@@ -320,8 +320,8 @@ def _leads(asks: Mapping[str, Any], period: Period) -> dict[str, str]:
 def _apart(table: CropTable, name: Column, asked: Asked) -> Section:
     numbers = [column.name for column in _LINES if column.name != "line"]
     kept = [row for row in table.rows if any(getattr(row, name) for name in numbers)]
-    rows = [dict(shown(CropRow)(row).data) for row in kept if row.line != NEVER]
-    total = dict(shown(CropRow)(table.total).data) | {"called": "All", "line": ""}
+    rows = [dict(shown(CropSum)(row).data) for row in kept if row.line != NEVER]
+    total = dict(shown(CropSum)(table.total).data) | {"called": "All", "line": ""}
     return Section(
         f"Completed and standing apart, {table.about.period}",
         table=Table((Column("called", name.head), *_LINES), [*rows, total], sums=1),
@@ -357,7 +357,7 @@ def _ways(table: CropTable, by: str, asked: Asked, only: Only) -> list[Section]:
 
 def _held(table: CropTable, name: Column, asked: Asked) -> Section:
     rows = [_row(row, asked["by"], asked, table.about.period) for row in table.groups]
-    total = dict(shown(CropRow)(table.total).data) | {"called": "All"}
+    total = dict(shown(CropSum)(table.total).data) | {"called": "All"}
     return Section(
         f"What held the sites, {table.about.period}",
         table=Table((name, *_SPACE), [*rows, total], sums=1),
@@ -431,7 +431,7 @@ def _by_outlet(period: Period, only: Only, asked: Asked) -> Answer:
             "tiers. Take those away, or look by them without an outlet.",
         )
     found = outlet_table(period, only.crop, asked.get(OUTLET) or None)
-    plain = shown(OutletRow)
+    plain = shown(OutletSum)
     rows = [dict(plain(row).data) for row in found.rows]
     for row in rows:
         crop = row["crop"] if row["crop_id"] else ""

@@ -59,10 +59,10 @@ ON_TOP = """
     packer           | Pack, Cut list, Send out, Labels, What is here
     chef             | Goods in, Kitchen, Notes, Trace, What is here
     shop             | Shelf, Goods in, What is here, What was done, Trace
-    manager          | Cut list, What is here, What was done, Trace, Margin
+    manager          | Cut list, What is here, What was done, Trace, Crops
     food_safety_lead | Trace, Recalls, What is here, What was done, Notes
     learner          | Cut list, What is here, What was done, Trace
-    superuser        | Cut list, What is here, What was done, Trace, Margin
+    superuser        | Cut list, What is here, What was done, Trace, Crops
 """
 
 
