@@ -91,7 +91,9 @@ def test_the_commonest_act_of_each_takes_few_taps(people, page, live_server, orm
 def test_what_is_looked_up_most_is_a_tap_or_three_away(people, page, live_server, size):
     """The manager's question, which crops earn their space, and the food-safety lead's."""
     thumb = Thumb(page, people, "manager", live_server.url, size).start()
-    thumb.tap(page.get_by_role("navigation", name="Tasks").get_by_role("link", name="Crops", exact=True))
+    thumb.tap(
+        page.get_by_role("navigation", name="Tasks").get_by_role("link", name="Crops", exact=True)
+    )
     assert "Loose-leaf lettuce" in page.get_by_role("table").first.inner_text()
     assert thumb.taps == 1
     thumb = Thumb(page, people, "food_safety_lead", live_server.url, size).start()
