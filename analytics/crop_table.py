@@ -24,6 +24,7 @@ from .period import DAY_S, About, Period, percent, ratio
 from .rates import at_nine_places
 from .revenue import by_outlet
 from .stands import NEVER, Amounts, Stand, Stands, stands
+from .yields import PerSite
 
 CropId = int | None
 BY = ("crop", "variety", "tower", "tier")
@@ -45,7 +46,7 @@ class Named:
 
 
 @dataclass
-class CropSum(Amounts, Named):
+class CropSum(PerSite, Amounts, Named):
     """Money, weight and time of one group. floor_m2_days is nought where no rate says what floor a
     tower takes; then its margin has no figure."""
 
@@ -107,30 +108,6 @@ class CropSum(Amounts, Named):
     @property
     def days_to_first_cut(self) -> Decimal | None:
         return ratio(_days(self.first_cut_s), self.first_cuts)
-
-    @property
-    def cut_per_site_g(self) -> Decimal | None:
-        return ratio(self.cut_g, self.sites)
-
-    @property
-    def sold_per_site_g(self) -> Decimal | None:
-        return ratio(self.sold_or_used_g, self.sites)
-
-    @property
-    def cut_per_surviving_g(self) -> Decimal | None:
-        return ratio(self.cut_g, self.surviving)
-
-    @property
-    def sold_per_surviving_g(self) -> Decimal | None:
-        return ratio(self.sold_or_used_g, self.surviving)
-
-    @property
-    def cut_per_site_day_g(self) -> Decimal | None:
-        return ratio(self.cut_g, self.site_days)
-
-    @property
-    def sold_per_site_day_g(self) -> Decimal | None:
-        return ratio(self.sold_or_used_g, self.site_days)
 
     @property
     def one_tier_per_cut_g(self) -> Decimal | None:

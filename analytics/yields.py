@@ -34,29 +34,18 @@ Key = tuple[CropId, str]
 _MANY = 500
 
 
-@dataclass
-class YieldRow:
-    """One crop's plantings of one line, or all of a crop (line "all").
+class PerSite:
+    """The two yields, cut and sold or used, of any row with these sums: grams a site planted, a
+    surviving plant, a site-day. None where there is nothing to divide by."""
 
-    sites: plant sites that stood in the period, one a batch and site. surviving: those plants
-    that were not told as lost. site_days: elapsed days that plantings held sites in the period,
-    blocked sites included. began_before: sites planted before the period, whose earlier cuts are
-    not in it. Grams are whole; ratios are grams."""
-
-    crop_id: CropId
-    crop: str
-    line: str
-    cut_g: int = 0
-    sold_or_used_g: int = 0
-    shared_out_g: int = 0
-    sites: int = 0
-    surviving: int = 0
-    site_seconds: int = 0
-    began_before: int = 0
+    cut_g: int
+    sold_or_used_g: int
+    sites: int
+    surviving: int
 
     @property
     def site_days(self) -> Decimal:
-        return Decimal(self.site_seconds) / DAY_S
+        raise NotImplementedError
 
     @property
     def cut_per_site_g(self) -> Decimal | None:
@@ -81,6 +70,31 @@ class YieldRow:
     @property
     def sold_per_site_day_g(self) -> Decimal | None:
         return ratio(self.sold_or_used_g, self.site_days)
+
+
+@dataclass
+class YieldRow(PerSite):
+    """One crop's plantings of one line, or all of a crop (line "all").
+
+    sites: plant sites that stood in the period, one a batch and site. surviving: those plants
+    that were not told as lost. site_days: elapsed days that plantings held sites in the period,
+    blocked sites included. began_before: sites planted before the period, whose earlier cuts are
+    not in it. Grams are whole; ratios are grams."""
+
+    crop_id: CropId
+    crop: str
+    line: str
+    cut_g: int = 0
+    sold_or_used_g: int = 0
+    shared_out_g: int = 0
+    sites: int = 0
+    surviving: int = 0
+    site_seconds: int = 0
+    began_before: int = 0
+
+    @property
+    def site_days(self) -> Decimal:
+        return Decimal(self.site_seconds) / DAY_S
 
     @property
     def shared_out_pct(self) -> Decimal | None:

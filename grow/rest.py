@@ -427,7 +427,7 @@ def shown(row: type) -> type[serializers.Serializer]:
     if known is None:
         hints = typing.get_type_hints(row)
         fields = {f.name: _shown(hints[f.name]) for f in dataclasses.fields(row)}
-        for name, value in vars(row).items():
+        for name, value in (one for base in reversed(row.__mro__) for one in vars(base).items()):
             if isinstance(value, property) and value.fget is not None:
                 fields[name] = _shown(typing.get_type_hints(value.fget)["return"])
         known = _SHOWN[row] = type(

@@ -34,7 +34,7 @@ PAID, SOLD_AT = 7919, 7907
 
 
 @pytest.fixture
-def story(season: Farm) -> Farm:  # noqa: F811
+def story(season: Farm) -> Farm:  # noqa: F811  # the fixture
     """After the season: names that are formulas, checks, a printed label, bought leaf, a packer who
     is not signed off, a note with addresses."""
     farm = season
