@@ -1,6 +1,6 @@
 """Which refusals stand even when the act is told as a fact, each with its reason.
 
-LEDGER section 6: a fact is written around what it meets, and flagged. "Refused even so: a person
+The ledger: a fact is written around what it meets, and flagged. "Refused even so: a person
 who may not act, nought, a code that nobody knows, a till row whose product was never on that
 shelf." What is told and corrected in the books alone is no fact of the farm, and what was not told
 cannot be written.

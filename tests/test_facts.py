@@ -1,4 +1,4 @@
-"""A fact is never refused (LEDGER section 6): what has happened is written around what the books
+"""A fact is never refused: what has happened is written around what the books
 hold, and flagged. Each story first asks before the act and is refused, then tells it as done.
 """
 

@@ -68,7 +68,7 @@ def runs() -> int:
 def test_leaf_is_washed_as_its_card_says_in_the_tank_of_the_last_wash(
     farm: Farm, packer: Client
 ) -> None:
-    """So a run is touched by its wash water (LEDGER 3), and held with it."""
+    """So a run is touched by its wash water, and held with it."""
     page = packer.get("/pack/?product=SALAD-120").content.decode()
     assert 'name="washed" value="yes">' in page
     assert ">Wash tank</option>" in page

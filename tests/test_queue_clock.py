@@ -1,5 +1,5 @@
 """A phone's clock may be wrong: its queue sends what the clock reads as it sends, and by the
-difference its moments are shifted (LEDGER section 6)."""
+difference its moments are shifted."""
 
 import datetime as dt
 import json

@@ -28,7 +28,7 @@ from tests.racers import LIMIT_S, Teller, pauses, until
 pytestmark = pytest.mark.django_db(transaction=True)
 
 WORK = ("pack", "deliver", "sell", "pack", "deliver", "sell", "pack", "deliver")
-#: Where a held lot may go, by the rules of the freeze (LEDGER, section 5): written out anew.
+#: Where a held lot may go, by the rules of the freeze: written out anew.
 MAY_GO = {"quarantine", "compost", "landfill", "destroyed", "sample", "count_difference"}
 
 

@@ -1,4 +1,4 @@
-"""Every refusal is placed: it lets a fact through, or stands with a reason from LEDGER."""
+"""Every refusal is placed: it lets a fact through, or stands with its reason."""
 
 import inspect
 from pathlib import Path

@@ -2,7 +2,7 @@
 
 Each story asks a trace what is suspect and opens a recall on the same question: the two name the
 same lots, no more and no less, and a literal set of names says which. What a tank, a spray, a pane
-or a fridge touches follows LEDGER's "touch is presence": the plants and lots that were there.
+or a fridge touches follows from “touch is presence”: the plants and lots that were there.
 """
 
 from __future__ import annotations

@@ -37,7 +37,7 @@ def flags(event: Event) -> list[str]:
 
 
 def test_an_entry_with_only_a_day_stands_within_it_by_its_kind() -> None:
-    """LEDGER section 2's order: opening, receipts, water and treatments, sow, move, transplant,
+    """The order of a day: opening, receipts, water and treatments, sow, move, transplant,
     cut, pack, deliver, receive, put on shelf, sell, throw away, count, clear."""
     order = [
         ["opening_entry"],

@@ -161,7 +161,7 @@ def test_trace_is_what_networkx_says_on_any_edges(farm: Farm, data: st.DataObjec
 
 
 def test_the_walk_adds_up_by_hand(farm: Farm):
-    """LEDGER's walk from the cut on. By hand:
+    """The walk from the cut on. By hand:
 
     first: made 5000 (4700 kept, 300 graded out, weighed). 150 short at the kitchen's door.
     second: made 3000; 2880 used (shared out), 72 trim (remainder), 48 giveaway (shared out).

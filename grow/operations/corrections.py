@@ -74,7 +74,7 @@ def _cancel(entry: Entry, event: Event) -> None:
         if e.pk not in seen:
             family.append(e)
             seen.add(e.pk)
-    # an undo takes back one's own slip, within minutes: LEDGER asks nothing else of it
+    # an undo takes back one's own slip, within minutes: the ledger asks nothing else of it
     if entry.kind.name == "cancel" and _lets_go(seen):
         # as a release does, and asks for the same
         refuse_unless_signed_off(entry, clock.local(entry.event.recorded_at).date())
