@@ -2,7 +2,7 @@ from django.contrib import admin
 
 from grow.admin_help import SetUpAdmin
 
-from .models import Rate
+from .models import Rate, StandardUse, TimedDay
 
 
 @admin.register(Rate)
@@ -12,13 +12,53 @@ class RateAdmin(SetUpAdmin):
         "amount": "Net of tax, in the unit that is said beside it.",
         "since": "From this day on; older rates stay as they were.",
     }
-    autocomplete_fields = ["crop"]
-    list_display = ["what", "crop", "amount", "unit", "since", "source"]
+    autocomplete_fields = ["crop", "product", "outlet"]
+    list_display = ["what", "of", "amount", "unit", "since", "source"]
     list_filter = ["what", "crop"]
-    list_select_related = ["crop"]  # may be empty, and so is not joined of itself
-    search_fields = ["crop__name", "source"]
+    list_select_related = ["crop", "product", "outlet__place"]  # may be empty
+    search_fields = ["crop__name", "product__name", "source"]
     date_hierarchy = "since"
 
     @admin.display(description="unit")
     def unit(self, rate: Rate) -> str:
         return rate.unit
+
+    @admin.display(description="of", empty_value="all")
+    def of(self, rate: Rate) -> str | None:
+        of = rate.crop or rate.product or rate.outlet
+        return str(of) if of else None
+
+
+@admin.register(StandardUse)
+class StandardUseAdmin(SetUpAdmin):
+    help = {
+        "item": "Seed, young plants, medium, nutrient or packaging that is received.",
+        "amount": "So much of it a cell sown, a litre of water or a pack, in the unit in which it "
+        "is received. What it cost is then what was paid for it, not the rate.",
+        "unit": "As it is received.",
+        "since": "From this day on; older figures stay as they were.",
+    }
+    autocomplete_fields = ["item", "product"]
+    list_display = ["item", "product", "amount", "unit", "per", "since", "source"]
+    list_select_related = ["item", "product"]
+    search_fields = ["item__name", "source"]
+
+    @admin.display(description="per")
+    def per(self, use: StandardUse) -> str:
+        return use.per
+
+
+@admin.register(TimedDay)
+class TimedDayAdmin(SetUpAdmin):
+    help = {
+        "day": "The minutes of this day and of all until the next timed day are rescaled by it.",
+        "minutes": "Of the whole session, everybody's added up: sowing, planting, clearing, "
+        "cutting, washing and packing.",
+        "timed_by": "Who held the watch.",
+        "note": "What was out of the ordinary on that day.",
+    }
+    autocomplete_fields = ["timed_by"]
+    list_display = ["day", "minutes", "timed_by", "note"]
+    list_select_related = ["timed_by"]
+    search_fields = ["timed_by__username", "timed_by__shown_as", "note"]
+    date_hierarchy = "day"

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.urls import URLPattern, path
 from django_filters import rest_framework as filters
-from drf_spectacular.utils import extend_schema
+from drf_spectacular.utils import extend_schema, extend_schema_field
 from rest_framework import serializers
 from rest_framework.permissions import BasePermission, IsAuthenticated
 from rest_framework.request import Request
@@ -14,7 +16,7 @@ from rest_framework.views import APIView
 
 from grow.asks import Unread
 from grow.errors import Refusal
-from grow.models import Crop
+from grow.models import Crop, Item, Person
 from grow.rest import (
     Called,
     DayAsked,
@@ -29,12 +31,14 @@ from grow.rest import (
     shown,
     who,
 )
+from sales.models import Outlet, Product
 
 from . import roles
 from .crop_asked import only_of
 from .crop_table import BY, CropSum, OutletSum, crop_table, outlet_table
-from .margin import MarginRow, margin
-from .models import Rate
+from .margin import Margin, MarginRow, margin
+from .models import Rate, StandardUse, TimedDay
+from .paid import FixedRow, PaidRow, beside
 from .period import Period
 from .waste import WasteRow, waste
 from .yields import YieldRow, yields
@@ -44,11 +48,15 @@ from .yields import YieldRow, yields
 
 class RateRow(Row):
     crop = Name(Crop, allow_null=True, required=False)
+    product = Name(Product, allow_null=True, required=False)
+    outlet = Name(Outlet, allow_null=True, required=False)
     unit = serializers.CharField(read_only=True)
 
     class Meta:
         model = Rate
-        fields = ["id", "what", "crop", "amount", "unit", "since", "source"]
+        fields = [
+            *("id", "what", "crop", "product", "outlet", "amount", "unit", "since", "source"),
+        ]
 
 
 class RateTable(Table):
@@ -60,9 +68,54 @@ class Rates(SetUp):
     """What one counted thing costs, or how long it takes, from a day on; net of tax."""
 
     permission_classes = [IsAuthenticated, WholeFarm, MayTable]
-    queryset = Rate.objects.select_related("crop").order_by("id")
+    queryset = Rate.objects.select_related("crop", "product", "outlet__place").order_by("id")
     serializer_class = RateRow
     filterset_class = RateTable
+
+
+class StandardUseRow(Row):
+    item = Name(Item)
+    product = Name(Product, allow_null=True, required=False)
+    per = serializers.CharField(read_only=True)
+
+    class Meta:
+        model = StandardUse
+        fields = ["id", "item", "product", "amount", "unit", "per", "since", "source"]
+
+
+class StandardUseTable(Table):
+    item = Called(Item)
+    product = Called(Product)
+
+
+class StandardUses(SetUp):
+    """How much of something bought in one counted thing takes, from a day on."""
+
+    permission_classes = [IsAuthenticated, WholeFarm, MayTable]
+    queryset = StandardUse.objects.select_related("item", "product").order_by("id")
+    serializer_class = StandardUseRow
+    filterset_class = StandardUseTable
+
+
+class TimedDayRow(Row):
+    timed_by = Name(Person)
+
+    class Meta:
+        model = TimedDay
+        fields = ["id", "day", "minutes", "timed_by", "note"]
+
+
+class TimedDayTable(Table):
+    timed_by = Called(Person)
+
+
+class TimedDays(SetUp):
+    """Days whose whole session was timed: they rescale the standard minutes."""
+
+    permission_classes = [IsAuthenticated, WholeFarm, MayTable]
+    queryset = TimedDay.objects.select_related("timed_by").order_by("id")
+    serializer_class = TimedDayRow
+    filterset_class = TimedDayTable
 
 
 # --- figures ------------------------------------------------------------------------------------
@@ -108,10 +161,26 @@ class WasteSerializer(serializers.Serializer):
     total = shown(WasteRow)()
 
 
+class BesideSerializer(serializers.Serializer):
+    """What is in no crop's margin: paid and not charged, and what belongs to no crop. left_p is
+    what all crops earned after crop minutes, less both."""
+
+    about = AboutSerializer()
+    paid = shown(PaidRow)(many=True)
+    paid_total = shown(PaidRow)()
+    fixed = shown(FixedRow)(many=True)
+    left_p = serializers.IntegerField()
+
+
 class MarginSerializer(serializers.Serializer):
     about = AboutSerializer()
     rows = shown(MarginRow)(many=True)
     total = shown(MarginRow)()
+    beside = serializers.SerializerMethodField()
+
+    @extend_schema_field(BesideSerializer)
+    def get_beside(self, found: Margin) -> Any:
+        return BesideSerializer(beside(found)).data
 
 
 class FiguresOf(Reading):
@@ -241,6 +310,8 @@ class OutletsOf(FiguresOf):
 
 def register(router: SimpleRouter) -> None:
     router.register("rates", Rates, basename="rates")
+    router.register("standard-uses", StandardUses, basename="standard-uses")
+    router.register("timed-days", TimedDays, basename="timed-days")
 
 
 def urls() -> list[URLPattern]:

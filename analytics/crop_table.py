@@ -213,6 +213,7 @@ def tabled(found: Stands, by: str, only: Only) -> CropTable:
     """The same stands by another grouping, or fewer of them: nothing is read again."""
     about = _about(found.about.period, by)
     about.gaps += found.about.gaps
+    about.notes += found.margin.spent.says
     about.standard_pct, about.standard_says = found.about.standard_pct, found.about.standard_says
     called = _Names()
     floor = _floor(found, about)

@@ -18,7 +18,7 @@ from grow import sums
 from .costs import LINES, Costs, costs
 from .crops import names
 from .period import DAY_S, About, Period, percent, ratio
-from .rates import at_nine_places, whole_pence
+from .rates import at_nine_places, half_up, whole_pence
 from .revenue import Revenue, revenue
 from .yields import Yields, yields
 
@@ -43,6 +43,7 @@ class MarginRow:
     packaging_p: int = 0
     labour_p: int = 0
     minutes: Decimal = field(default_factory=Decimal)
+    timed_minutes: Decimal = field(default_factory=Decimal)
     site_days: Decimal = field(default_factory=Decimal)
     cells_sown: int = 0
     planted: int = 0
@@ -77,6 +78,11 @@ class MarginRow:
         return per_limit(self.after_labour_p, self.site_days / 7)
 
     @property
+    def standard_minutes_pct(self) -> Decimal | None:
+        """Of the minutes, those that no timed day rescales."""
+        return percent(self.minutes - self.timed_minutes, self.minutes)
+
+    @property
     def cells_per_plant(self) -> Decimal | None:
         """Cells sown for each plant planted: failed trays show here."""
         return ratio(self.cells_sown, self.planted)
@@ -108,7 +114,8 @@ def margin(period: Period) -> Margin:
         notes=[
             "Costs fall on the day of the act, so a spring of planting looks poor; on the page of "
             "the crops what it took to raise and plant is spread over the days that plants stand.",
-            "Costs are rates × counted things; own prices paid by receipt come later.",
+            "Something bought in costs what was paid ÷ quantity of the receipt then in use × its "
+            "standard use; where that is not known, and for all else, the rate is charged.",
             "The fixed round, rent and heat are not in it.",
             "Mixed packs stand on two bases side by side; neither answers whether to drop a crop.",
         ],
@@ -125,6 +132,7 @@ def margin(period: Period) -> Margin:
         ("door_alone_p", money.alone),
         *((f"{line}_p", whole_pence(spent.pence[line])) for line in (*LINES, "labour")),
         ("minutes", {crop: at_nine_places(spent.minutes[crop]) for crop in spent.minutes}),
+        ("timed_minutes", {crop: at_nine_places(spent.timed[crop]) for crop in spent.timed}),
         ("site_days", {row.crop_id: _days(row.site_seconds) for row in stood.crops}),
         ("cells_sown", spent.counted("cells")),
         ("planted", spent.counted("planted")),
@@ -132,7 +140,8 @@ def margin(period: Period) -> Margin:
     for name, by_crop in lines:
         for crop, amount in by_crop.items():
             setattr(rows.setdefault(crop, MarginRow(crop, "")), name, amount)
-    listed, total = _table(about, rows)
+    about.notes += spent.says
+    listed, total = _table(about, rows, spent)
     return Margin(about, listed, total, money, spent, stood)
 
 
@@ -140,7 +149,9 @@ def _days(seconds: int) -> Decimal:
     return at_nine_places(Fraction(seconds, DAY_S))
 
 
-def _table(about: About, rows: dict[CropId, MarginRow]) -> tuple[list[MarginRow], MarginRow]:
+def _table(
+    about: About, rows: dict[CropId, MarginRow], spent: Costs
+) -> tuple[list[MarginRow], MarginRow]:
     called = names()
     total = MarginRow(None, "All crops")
     numbers = [f.name for f in fields(MarginRow) if f.name not in ("crop_id", "crop")]
@@ -148,10 +159,10 @@ def _table(about: About, rows: dict[CropId, MarginRow]) -> tuple[list[MarginRow]
         row.crop = called[crop]
         for name in numbers:
             setattr(total, name, getattr(total, name) + getattr(row, name))
-    # packaging is each product's own price, bought-in leaf what was paid; the rest is by rates
-    paid = total.packaging_p + total.bought_in_p
-    spent = total.costs_p + total.labour_p
-    about.standard_pct = percent(spent - paid, spent)
+    # what was paid for receipts and bought-in leaf, and minutes that were timed, are not standard
+    known = total.bought_in_p + half_up(sum(spent.by_receipt.values()) + spent.timed_p)
+    whole = total.costs_p + total.labour_p
+    about.standard_pct = percent(max(whole - known, 0), whole)
     about.standard_says = "of the costs: standard rates and standard minutes"
     listed = sorted(rows.values(), key=lambda row: (row.crop_id is None, row.crop))
     return listed, total

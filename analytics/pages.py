@@ -23,8 +23,9 @@ from grow.start import OPENS
 from sales.pages_money import may_read_money
 
 from .destinations import DestinationRow, ReasonRow, thrown_away
-from .margin import MarginRow, margin
+from .margin import Margin, MarginRow, margin
 from .pages_crops import CROP_PAGES
+from .paid import PaidRow, beside
 from .period import Period
 from .roles import may_read_figures
 from .said import WASTE, between, rests_on
@@ -61,8 +62,62 @@ def _margins(currency: str) -> tuple[Column, ...]:
         Column("packaging_p", "Packaging", "money"),
         Column("before_labour_p", "Before crop minutes", "money"),
         Column("labour_p", "Crop minutes", "money"),
+        Column("standard_minutes_pct", "Of them standard, %", "tenth"),
         Column("after_labour_p", "After crop minutes", "money"),
     )
+
+
+def _beside(found: Margin) -> list[Section]:
+    """What was paid beside what was charged, and what belongs to no crop."""
+    currency, other = Business.the().currency, beside(found)
+    period, plain = found.about.period, shown(PaidRow)
+    paid = [dict(plain(row).data) for row in (*other.paid, other.paid_total)]
+    left = [
+        {"what": "All crops, after crop minutes", "pence": other.after_labour_p},
+        {"what": "Less what was paid and not charged", "pence": -other.paid_total.less_p},
+        *(
+            {"what": f"Less {row.what.lower()}", "says": row.says, "pence": -row.pence}
+            for row in other.fixed
+        ),
+        {"what": "What is left", "pence": other.left_p},
+    ]
+    says = [f"Base: {other.about.base}. Unit: {currency}, net of tax. Period: {period}."]
+    return [
+        Section(
+            f"Paid and charged, {period}",
+            table=Table(
+                (
+                    Column("what", "What"),
+                    Column("paid_p", f"Paid, {currency}", "money"),
+                    Column("by_receipt_p", f"Charged by receipts, {currency}", "money"),
+                    Column("by_rate_p", f"Charged by rates, {currency}", "money"),
+                    Column("less_p", f"Paid less charged, {currency}", "money"),
+                ),
+                paid,
+                sums=1,
+                stacks=True,
+            ),
+            says=[*says, *other.about.notes],
+            folded=True,
+            name="paid",
+        ),
+        Section(
+            f"What belongs to no crop, {period}",
+            table=Table(
+                (
+                    Column("what", "What"),
+                    Column("says", "How it comes about"),
+                    Column("pence", currency, "money"),
+                ),
+                left,
+                sums=1,
+                stacks=True,
+            ),
+            says=[*says, *other.about.gaps],
+            folded=True,
+            name="fixed",
+        ),
+    ]
 
 
 @dataclass(frozen=True)
@@ -75,6 +130,7 @@ class Figure:
     row: type
     columns: Callable[[], Sequence[Column]]
     read: Callable[[Period], Any]
+    beneath: Callable[[Any], list[Section]] = lambda found: []
 
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
         today = clock.local(clock.now()).date()
@@ -106,7 +162,8 @@ class Figure:
                     empty="Nothing was cut, sold or spent in that time.",
                     says=rests_on(found.about),
                     folded=True,
-                )
+                ),
+                *self.beneath(found),
             ],
             file=f"{self.name}-{period.first}-{period.last}",
             columns=columns_of(plain),
@@ -319,6 +376,7 @@ FIGURES = (
         MarginRow,
         lambda: _margins(Business.the().currency),
         margin,
+        _beside,
     ),
 )
 OPENS[GROWER].append("yields")

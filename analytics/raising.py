@@ -23,10 +23,10 @@ from django.db.models import Count, Exists, OuterRef
 from grow import clock, sums
 from grow.models import NURSERY, CropCard, Event, Lineage, Lot, LotKind, Planting, Variety, alive
 
-from .costs import MINUTES, PENCE, PER, RAISING, RAISING_MINUTES, W, midnights, onto_shelf
-from .costs import plants_counted as counted
+from .costs import PENCE, RAISING, RAISING_MINUTES, Told
+from .counted import MINUTES, PER, W, midnights, onto_shelf
+from .counted import plants_counted as counted
 from .period import DAY_S, About, Period
-from .rates import Rates
 
 BatchId = int
 #: What is charged, in exact pence, and minutes.
@@ -61,11 +61,11 @@ class Sowing:
         return self.opening[part] + self.told[part] - self.charged[part]
 
 
-def raised(period: Period, about: About) -> list[Sowing]:
+def raised(period: Period, about: About, by: Told | None = None) -> list[Sowing]:
     """Every sowing with what of its raising is charged to a period, by what is known now: a
     sowing cleared since has its true life, whichever period is asked for."""
     now = clock.local(clock.now()).date()
-    spent = _Spent(max(now, period.last))
+    spent = _Spent(max(now, period.last), by or Told())
     lives = _lives(period, spent.sowings, about)
     cut_in_nursery, checked = set(_cut_in_nursery()), set(_checked(period))
     for sowing in spent.sowings.values():
@@ -112,7 +112,8 @@ def _checked(period: Period) -> Iterator[BatchId]:
 class _Spent:
     """Amounts by sowing, part and day, up to a day."""
 
-    def __init__(self, upto: dt.date) -> None:
+    def __init__(self, upto: dt.date, told: Told) -> None:
+        self.told = told
         known = Lot.objects.filter(kind=LotKind.BATCH).values_list("pk", "crop_id", "variety_id")
         self.sowings = {pk: Sowing(pk, crop, variety) for pk, crop, variety in known}
         self.counts: dict[str, dict[BatchId, Counter[int]]] = {
@@ -144,22 +145,23 @@ class _Spent:
                 self.counts["lit_cell_days"][key][day] += cells
 
     def _charge(self) -> None:
-        rates = Rates()
+        rates, timed = self.told.rates, self.told.timed
         charged = [(part, "pence") for line in RAISING for part in PENCE[line]]
         charged += [(row, "minutes") for row in MINUTES if row[0] in RAISING_MINUTES]
         for (what, count), part in charged:
             for batch, days in self.counts[count].items():
                 crop = self.sowings[batch].crop
                 for day, number in days.items():
-                    rate = rates.of(what, crop, day)
+                    rate = self.told.cell(what, batch, crop, day)
                     if rate is None or not number:  # costs() says in words what has no rate
                         continue
                     amount = Fraction(rate) * number / PER.get(W(what), 1)
-                    self._amounts[batch, part][day] += amount
                     if part == "minutes":
+                        amount *= timed.factor(day) or 1
                         wage = rates.of(W.WAGE, None, day)
                         pence = amount * Fraction(wage) / 60 if wage is not None else Fraction(0)
                         self._amounts[batch, "labour"][day] += pence
+                    self._amounts[batch, part][day] += amount
 
     def by_time(
         self, batch: BatchId, part: str, period: Period

@@ -13,10 +13,12 @@ from math import floor
 from grow import clock
 from grow.models import Crop
 from grow.shares import shared_out
+from sales.models import Outlet, Product
 
 from .models import Rate
 
 CropId = int | None
+W = Rate.What
 
 
 class Rates:
@@ -24,13 +26,16 @@ class Rates:
 
     def __init__(self) -> None:
         self._since: dict[tuple[str, CropId], list[tuple[int, Decimal]]] = defaultdict(list)
-        rows = Rate.objects.order_by("since").values_list("what", "crop_id", "since", "amount")
-        for what, crop, since, amount in rows:
-            self._since[what, crop].append((clock.day_number(since), amount))
+        rows = Rate.objects.order_by("since").values_list(
+            "what", "crop_id", "product_id", "outlet_id", "since", "amount"
+        )
+        for what, crop, product, outlet, since, amount in rows:
+            # a rate is of a crop, a product or an outlet, by what it is of; never of two
+            self._since[what, crop or product or outlet].append((clock.day_number(since), amount))
 
     def of(self, what: str, crop: CropId, day: int) -> Decimal | None:
-        """The amount in the rate's unit; a crop's own before that of all crops; None where none
-        was set by then."""
+        """The amount in the rate's unit; a crop's own (a product's, an outlet's) before that of
+        all; None where none was set by then."""
         for key in dict.fromkeys(((what, crop), (what, None))):
             known = self._since.get(key, ())
             at = bisect_right(known, day, key=lambda row: row[0])
@@ -38,14 +43,39 @@ class Rates:
                 return known[at - 1][1]
         return None
 
+    def charged(self, what: str, crop: CropId, day: int) -> Decimal | None:
+        """As `of`; but light a cell and day is watts a cell × hours × pence a kWh ÷ 1000 where
+        all three are told, and its own rate where one is not."""
+        if what == W.LIGHT:
+            watts, hours, pence = (
+                self.of(part, None, day) for part in (W.LAMP_WATTS, W.LAMP_HOURS, W.ELECTRICITY)
+            )
+            if watts is not None and hours is not None and pence is not None:
+                return watts * hours * pence / 1000
+        return self.of(what, crop, day)
+
+    def days_of(self, what: str) -> list[int]:
+        """Days from which a rate of this kind began to hold, of whichever crop or outlet."""
+        return sorted(
+            {day for key, rows in self._since.items() if key[0] == what for day, _ in rows}
+        )
+
 
 def set_rate(
-    what: str, amount: Decimal | str, since: dt.date, source: str, crop: Crop | None = None
+    what: str,
+    amount: Decimal | str,
+    since: dt.date,
+    source: str,
+    crop: Crop | None = None,
+    product: Product | None = None,
+    outlet: Outlet | None = None,
 ) -> Rate:
     """A rate from a day on. The same day told again replaces the amount of that day."""
     rate, _ = Rate.objects.update_or_create(
         what=what,
         crop=crop,
+        product=product,
+        outlet=outlet,
         since=since,
         defaults={"amount": Decimal(amount), "source": source},
     )

@@ -7,11 +7,13 @@ what each leaf fetches alone; neither says what dropping a crop would do.
 
 from __future__ import annotations
 
+import datetime as dt
 from collections import Counter, defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from decimal import ROUND_HALF_UP, Decimal
 from fractions import Fraction
+from itertools import pairwise
 
 from django.db.models import Q, Sum
 
@@ -22,7 +24,9 @@ from grow.shares import shared_out
 from grow.sums import EATEN, Shares, shares_of, split
 from sales.models import Money, Outlet, Price
 
+from .models import Rate
 from .period import About, Period
+from .rates import Rates
 
 CropId = int | None
 _EATERS = (K.KITCHEN, K.BUYER)
@@ -61,27 +65,49 @@ def revenue(period: Period, about: About) -> Revenue:
 
 
 def by_outlet(period: Period, about: About) -> dict[Outlet, Revenue]:
-    first, last = period.numbers
-    paid: dict[int, dict[int, int]] = defaultdict(dict)
-    rows = (
-        Money.objects.filter(movement__day__gte=first, movement__day__lte=last)
-        .values_list("outlet_id", "movement__lot_id")
-        .annotate(Sum("pence"))
-    )
-    for outlet, lot, pence in rows:
-        paid[outlet][lot] = pence
+    """A shop's share is the rate of its day where one is told, else what stands at the outlet; its
+    money of each share is rounded apart."""
+    rates = Rates()
+    spans = list(_spans(period, rates))
+    paid: dict[tuple[int, int], dict[int, int]] = defaultdict(dict)
+    for first, last in spans:
+        rows = (
+            Money.objects.filter(movement__day__gte=first, movement__day__lte=last)
+            .values_list("outlet_id", "movement__lot_id")
+            .annotate(Sum("pence"))
+        )
+        for outlet, lot, pence in rows:
+            paid[outlet, first][lot] = pence
     shares = shares_of({lot for lots in paid.values() for lot in lots})
     titles = dict(Lot.objects.filter(pk__in=shares).values_list("pk", "title"))
-    prices = _Prices(last)
+    prices = _Prices(period.numbers[1])
     found: dict[Outlet, Revenue] = {}
     for outlet in Outlet.objects.select_related("place").order_by("pk"):
         one = found[outlet] = Revenue()
-        of_outlet(outlet, paid.get(outlet.pk, {}), shares, prices, titles, one, about)
+        for first, _ in spans:
+            told = rates.of(Rate.What.SHOP_SHARE, outlet.pk, first)
+            pct = Decimal(outlet.shop_share_pct) if told is None else told
+            of_outlet(
+                outlet, pct, paid.get((outlet.pk, first), {}), shares, prices, titles, one, about
+            )
     return found
+
+
+def _spans(period: Period, rates: Rates) -> Iterator[tuple[int, int]]:
+    """First and last day of each part of a period in which no shop's share changes."""
+    begins = [
+        clock.number_day(day)
+        for day in rates.days_of(Rate.What.SHOP_SHARE)
+        if period.numbers[0] < day <= period.numbers[1]
+    ]
+    after = period.last + dt.timedelta(days=1)
+    for first, until in pairwise([period.first, *begins, after]):
+        yield clock.day_number(first), clock.day_number(until - dt.timedelta(days=1))
 
 
 def of_outlet(
     outlet: Outlet,
+    share_pct: Decimal,
     paid: Mapping[int, int],
     shares: Mapping[int, Shares],
     prices: _Prices,
@@ -91,7 +117,7 @@ def of_outlet(
 ) -> None:
     by_grams: Counter[CropId] = Counter()
     alone: Counter[CropId] = Counter()
-    kept_pct = Fraction(100 - outlet.shop_share_pct, 100)
+    kept_pct = Fraction(100 - share_pct) / 100
     for lot, pence in paid.items():
         for crop, part in split(pence, shares[lot]):
             by_grams[crop] += part
@@ -108,8 +134,8 @@ def of_outlet(
             alone[crop] += part
             out.alone_of[lot, crop] += part * kept_pct
     takings = sum(paid.values())
-    kept = _half_up(Decimal(takings) * outlet.shop_share_pct / 100)
-    if outlet.place.kind == K.SHOP and takings and not outlet.shop_share_pct:
+    kept = _half_up(Decimal(takings) * share_pct / 100)
+    if outlet.place.kind == K.SHOP and takings and not share_pct:
         about.gap(f"{outlet}: no shop share is stated, so its wages and card fees are left out.")
     if outlet.place.kind == K.KITCHEN and takings and not outlet.price_basis:
         about.gap(f"{outlet}: its transfer price has no stated basis.")

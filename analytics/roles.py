@@ -5,8 +5,9 @@ from grow.roles import GROWER, LOOKED_AT, MANAGER, PRIVATE, SETS_UP, roles_of
 from grow.scope import tied_to
 
 LOOKED_AT.add("analytics")
-PRIVATE.add("analytics.rate")
-SETS_UP[MANAGER].add("analytics.rate")
+_TOLD = {"analytics.rate", "analytics.standarduse", "analytics.timedday"}
+PRIVATE |= _TOLD
+SETS_UP[MANAGER] |= _TOLD
 
 #: Who reads yields, waste and margin.
 READ_FIGURES = frozenset({GROWER, MANAGER})

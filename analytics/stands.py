@@ -125,7 +125,8 @@ class _Reader:
         period = self.period
         earned = margin(period)
         stood, spent, money = earned.stood, earned.spent, earned.money
-        self.sowings = {sowing.batch: sowing for sowing in raised(period, self.about)}
+        raised_ = raised(period, self.about, spent.told)
+        self.sowings = {sowing.batch: sowing for sowing in raised_}
         cut, sold = cut_lots(period), sold_lots(period)
         packed = spent.of_run["packs"]
         self.traced = Traced(period, self.sowings, cut, {*sold, *packed, *_lots(money)})

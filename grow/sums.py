@@ -15,7 +15,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -378,24 +378,28 @@ def reading(
     *,
     lot_kinds: Iterable[str] = tuple(LotKind),
     by_day: bool = True,
+    days: Collection[dt.date] = (),
 ) -> Counter[Cell]:
     """Quantities by cell over local days, both inclusive: the deltas and the live tail. Cells of
-    both directions stand apart: a cancelled cut is growth → store and store → growth."""
-    first = clock.day_number(from_day) if from_day else _EVER[0]
-    last = clock.day_number(to_day) if to_day else _EVER[1]
+    both directions stand apart: a cancelled cut is growth → store and store → growth. days: of
+    these alone, few among many."""
+    only = {clock.day_number(day) for day in days}
+    first = clock.day_number(from_day) if from_day else min(only, default=_EVER[0])
+    last = clock.day_number(to_day) if to_day else max(only, default=_EVER[1])
     kinds = {str(kind) for kind in lot_kinds}
     columns = _COLUMNS if by_day else _COLUMNS[1:]
     out: Counter[Cell] = Counter()
 
     def add(cells: Mapping[Cell, int]) -> None:
         for cell, quantity in cells.items():
-            if cell.lot_kind in kinds:
+            if cell.lot_kind in kinds and (not only or cell.day in {0, *only}):
                 out[cell if by_day else cell._replace(day=0)] += quantity
 
+    within: dict[str, Any] = {"day__in": only} if only else {"day__gte": first, "day__lte": last}
     with one_moment():
         mark = swept_upto()
         swept = (
-            Delta.objects.filter(day__gte=first, day__lte=last, lot_kind__in=kinds)
+            Delta.objects.filter(lot_kind__in=kinds, **within)
             .values_list(*columns)
             .annotate(Sum("quantity"))
         )
@@ -407,10 +411,11 @@ def reading(
     return Counter({cell: quantity for cell, quantity in out.items() if quantity})
 
 
-def of_sowings(to_day: dt.date) -> list[tuple[int, Cell, int]]:
+def of_sowings(to_day: dt.date, from_day: dt.date | None = None) -> list[tuple[int, Cell, int]]:
     """(sowing, cell, cells or plants) of every movement of plants up to a local day: straight from
     the movements, of which those of plants are few."""
-    window = _Window(0, 2**62, 0, clock.day_number(to_day))
+    first = clock.day_number(from_day) if from_day else _EVER[0]
+    window = _Window(0, 2**62, first, clock.day_number(to_day))
     return [
         (int(lot), Cell(*key), int(quantity))
         for *key, lot, quantity in _ask(_OF_PLANTS, window.parameters)

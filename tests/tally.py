@@ -18,6 +18,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import pandas as pd
 from django.db import connection
 
+from tests.told import Told
+
 if TYPE_CHECKING:
     from analytics.period import Period
 
@@ -229,67 +231,55 @@ def half_up(amount: Fraction) -> int:
 
 
 def money(first: int, last: int) -> tuple[int, int]:
-    """(takings, shops' shares) in whole pence; each outlet's share is rounded half up."""
-    takings = shares = 0
-    for pence, pct in rows(
-        "SELECT SUM(y.pence), o.shop_share_pct FROM sales_money y "
+    """(takings, shops' shares) in whole pence; each outlet's share, as long as it is the same, is
+    rounded half up."""
+    dated: dict[int, list[tuple[int, Decimal]]] = defaultdict(list)
+    for outlet, since, pct in rows(
+        "SELECT outlet_id, since, amount FROM analytics_rate WHERE what = 'shop_share' "
+        "ORDER BY since"
+    ):
+        dated[outlet].append((int(str(since).replace("-", "")), Decimal(str(pct))))
+    taken: Counter[tuple[int, int]] = Counter()
+    share_of: dict[tuple[int, int], Decimal] = {}
+    for outlet, stated, day, pence in rows(
+        "SELECT y.outlet_id, o.shop_share_pct, m.day, y.pence FROM sales_money y "
         "JOIN grow_movement m ON m.id = y.movement_id JOIN sales_outlet o ON o.id = y.outlet_id "
-        "WHERE m.day BETWEEN %s AND %s GROUP BY o.id, o.shop_share_pct",
+        "WHERE m.day BETWEEN %s AND %s",
         first,
         last,
     ):
-        takings += int(pence)
-        shares += half_up(Fraction(int(pence) * pct, 100))
-    return takings, shares
+        held = [(0, Decimal(stated)), *(row for row in dated[outlet] if row[0] <= day)][-1]
+        taken[outlet, held[0]] += pence
+        share_of[outlet, held[0]] = held[1]
+    shares = sum(half_up(Fraction(share_of[key]) * p / 100) for key, p in taken.items())
+    return sum(taken.values()), shares
 
 
 def costs(first: int, last: int) -> dict[str, int]:
-    """Whole pence of each line of cost, from counted rows and the one rate of each thing."""
-    rate: dict[tuple[str, int | None], Fraction] = {}
-    for what, crop, amount in rows("SELECT what, crop_id, amount FROM analytics_rate"):
-        rate[what, crop] = Fraction(Decimal(str(amount)))
-
-    def of(what: str, crop: int | None) -> Fraction:
-        return rate.get((what, crop)) or rate[what, None]
-
-    about = acts()
+    """Whole pence of each line of cost, from counted rows and what is told of each thing
+    (tests/told.py)."""
+    told = Told()
     pence: dict[str, Fraction] = defaultdict(Fraction)
-    minutes = Fraction(0)
     on_shelf: dict[tuple[int, int | None], int] = Counter()
-    nursery = ("bench", "shelf", "tent")
     for r in moved():
-        act = about[r.event]
+        act = told.acts[r.event]
         if r.lot_kind == "batch":
             on_shelf[r.day, r.crop] += r.quantity * ((r.end == "shelf") - (r.start == "shelf"))
         if not first <= r.day <= last:
             continue
-        way = 1 if r.start in ("growth", "packing", "tower", *nursery) else -1
         if r.lot_kind == "batch" and act == "sow":
-            n = way * r.quantity if r.start == "growth" else -r.quantity
-            pence["seed_and_plugs_p"] += n * (of("seed", r.crop) + of("medium", r.crop))
-            minutes += n * of("sow_minutes", r.crop) / 84
+            n = r.quantity if r.start == "growth" else -r.quantity
+            pence["seed_and_plugs_p"] += n * told.cell(r.lot, r.crop)
         elif r.lot_kind == "batch" and act == "transplant" and "compost" not in (r.start, r.end):
             n = r.quantity if r.end == "tower" else -r.quantity
-            pence["seed_and_plugs_p"] += n * of("pot", r.crop)
-            minutes += n * of("plant_minutes", r.crop)
-        elif r.lot_kind == "batch" and act == "clear" and "tower" in (r.start, r.end):
-            n = r.quantity if r.start == "tower" else -r.quantity
-            minutes += n * of("clear_minutes", r.crop)
+            pence["seed_and_plugs_p"] += n * told.rate("pot", r.crop)
         elif r.lot_kind == "harvest" and "growth" in (r.start, r.end):
             kg = Fraction(r.quantity if r.start == "growth" else -r.quantity, 1000)
-            pence["nutrient_and_water_p"] += kg * (of("nutrient", r.crop) + of("water", r.crop))
-            minutes += kg * of("cut_minutes", r.crop)
-    for washed, grams_in, packs, each in rows(
-        "SELECT r.washed, r.grams_in, r.packs, p.packaging_pence FROM sales_packingrun r "
-        "JOIN grow_lot l ON l.id = r.lot_id JOIN grow_event e ON e.id = l.made_by_id "
-        "JOIN sales_product p ON p.id = r.product_id WHERE e.day BETWEEN %s AND %s AND NOT EXISTS "
-        "(SELECT 1 FROM grow_event c WHERE c.corrects_id = e.id AND c.kind IN ('cancel', 'undo'))",
-        first,
-        last,
-    ):
-        pence["packaging_p"] += packs * Fraction(Decimal(str(each)))
-        minutes += packs * of("pack_minutes", None)
-        minutes += Fraction(grams_in, 1000) * of("wash_minutes", None) if washed else 0
+            fed = told.nutrient(r.day, r.crop) + told.rate("water", r.crop)
+            pence["nutrient_and_water_p"] += kg * fed
+    for day, lot, _, _, packs, product in told.runs:
+        if first <= day <= last:
+            pence["packaging_p"] += packs * told.pack(lot, product)
     day = dt.date(first // 10000, first // 100 % 100, first % 100)
     ((today,),) = rows("SELECT MAX(day) FROM grow_movement")
     while (number := day.year * 10000 + day.month * 100 + day.day) <= min(last, today):
@@ -298,17 +288,20 @@ def costs(first: int, last: int) -> dict[str, int]:
             if moved_on <= number:
                 standing[crop] += change
         for crop, cells in standing.items():
-            pence["light_p"] += cells * of("light", crop)
+            pence["light_p"] += cells * told.light(crop)
         day += dt.timedelta(days=1)
-    for (told,) in rows(
+    for (text,) in rows(
         "SELECT e.told FROM grow_event e WHERE e.kind = 'receive_produce' AND e.day BETWEEN %s "
         "AND %s AND NOT EXISTS (SELECT 1 FROM grow_event c WHERE c.corrects_id = e.id "
         "AND c.kind IN ('cancel', 'undo'))",
         first,
         last,
     ):
-        pence["bought_in_p"] += json.loads(told).get("paid_pence", 0)
-    pence["labour_p"] = minutes * rate["wage", None] / 60
+        pence["bought_in_p"] += json.loads(text).get("paid_pence", 0)
+    minutes = sum(
+        (m * told.factor(d) for d, m in told.minutes().items() if first <= d <= last), Fraction(0)
+    )
+    pence["labour_p"] = minutes * told.rate("wage", None) / 60
     return {line: half_up(amount) for line, amount in pence.items()}
 
 
@@ -408,11 +401,17 @@ def door_at_stands(period: Period) -> dict[Stand, float]:
     money = exported("sales_money", "movement_id", "outlet_id", "pence")
     moves = exported("grow_movement", "id", "lot_id", "day")
     outlets = exported("sales_outlet", "id", "shop_share_pct").rename(columns={"id": "outlet_id"})
+    outlets["shop_share_pct"] = outlets.shop_share_pct.astype(float)
     paid = money.merge(moves, left_on="movement_id", right_on="id")[
         ["outlet_id", "pence", "lot_id", "day"]
     ].merge(outlets)
     first, last = period.numbers
     paid = paid[(paid.day >= first) & (paid.day <= last)]
+    dated = exported("analytics_rate", "what", "outlet_id", "since", "amount")
+    dated = dated[dated.what == "shop_share"].sort_values("since")
+    for outlet, since, amount in zip(dated.outlet_id, dated.since, dated.amount, strict=True):
+        held = (paid.outlet_id == outlet) & (paid.day >= int(str(since).replace("-", "")))
+        paid.loc[held, "shop_share_pct"] = amount
     door = (paid.pence * (100 - paid.shop_share_pct) / 100).groupby(paid.lot_id).sum()
     each = exported("grow_lot", "id", "grams_each").set_index("id").grams_each.fillna(1)
     edges = exported(
@@ -440,23 +439,13 @@ def raising(
 ) -> tuple[dict[int | None, float], dict[int | None, float]]:
     """(pence of raising and planting charged to the period, still to be earned back at its end),
     by crop: all that a sowing cost, over the site-seconds of its whole life."""
-    rate = {
-        (what, None if pd.isna(crop) else int(crop)): float(amount)
-        for what, crop, amount in exported(
-            "analytics_rate", "what", "crop_id", "amount"
-        ).itertuples(index=False)
-    }
-
-    def of(what: str, crop: int | None) -> float:
-        return rate.get((what, crop)) or rate[what, None]
-
-    about, spent = acts(), defaultdict(lambda: defaultdict(float))
+    told, spent = Told(), defaultdict(lambda: defaultdict(float))
     crops, nursery, shelf = {}, Counter(), defaultdict(Counter)
-    minute = rate["wage", None] / 60
     for r in moved():
         if r.lot_kind != "batch":
             continue
-        crop, act = r.crop, about[r.event]
+        crop, act = r.crop, told.acts[r.event]
+        minute = float(told.factor(r.day) * told.rate("wage", None) / 60)
         crops[r.lot] = crop
         nursery[r.lot] += r.quantity * (
             (r.end in ("bench", "shelf", "tent")) - (r.start in ("bench", "shelf", "tent"))
@@ -464,19 +453,20 @@ def raising(
         shelf[r.lot][r.day] += r.quantity * ((r.end == "shelf") - (r.start == "shelf"))
         if act == "sow":
             n = r.quantity if r.start == "growth" else -r.quantity
-            each = of("seed", crop) + of("medium", crop) + of("sow_minutes", crop) / 84 * minute
-            spent[r.lot][r.day] += n * each
+            each = float(told.cell(r.lot, crop))
+            spent[r.lot][r.day] += n * (each + float(told.rate("sow_minutes", crop)) / 84 * minute)
         elif act == "transplant" and "tower" in (r.start, r.end) and r.end != "compost":
             n = r.quantity if r.end == "tower" else -r.quantity
-            spent[r.lot][r.day] += n * (of("pot", crop) + of("plant_minutes", crop) * minute)
+            planting = float(told.rate("plant_minutes", crop)) * minute
+            spent[r.lot][r.day] += n * (float(told.rate("pot", crop)) + planting)
     today = now.date()
     for lot, changes in shelf.items():
         days = sorted(day for day, n in changes.items() if n)
-        if days and of("light", crops[lot]):
+        if days and told.light(crops[lot]):
             index = pd.date_range(str(days[0]), today - dt.timedelta(days=1))
             cells = pd.Series({pd.Timestamp(str(d)): changes[d] for d in days})
             for day, n in cells.reindex(index, fill_value=0).cumsum().items():
-                spent[lot][int(day.strftime("%Y%m%d"))] += n * of("light", crops[lot])
+                spent[lot][int(day.strftime("%Y%m%d"))] += n * float(told.light(crops[lot]))
     cards = exported(
         "grow_cropcard", "variety_id", "days_to_first_cut", "days_between_cuts", "cuts"
     ).set_index("variety_id")

@@ -54,6 +54,13 @@ SET_UP = {
         "evidence": "Shelf-life trial 4, in the office.",
     },
     "rates": {"what": "wage", "amount": "1300", "since": "2026-01-01", "source": "agreed"},
+    "standard-uses": {
+        "item": "Green loose-leaf seed",
+        "amount": "1",
+        "since": "2026-01-01",
+        "source": "one pelleted seed a cell",
+    },
+    "timed-days": {"day": "2026-03-02", "minutes": "95.5", "timed_by": "tam"},
 }
 LOOKED_AT = [
     *("people", "sign-offs", "lots", "events", "movements", "holdings", "lineage", "flags"),
@@ -153,6 +160,10 @@ def test_a_list_asks_no_more_for_more_rows(farm: Farm, api: APIClient, table: st
         outlet.wanted.create(product=product, weekday=5, quantity=9)
         rate = {"what": "seed", "crop": crop.name, "amount": 1, "since": "2026-01-01"}
         api.post("/api/v1/rates/", rate | {"source": "own"})
+        told = {"item": f"I {n}", "amount": 1, "since": "2026-01-01", "source": "own"}
+        api.post("/api/v1/standard-uses/", told)
+        timed = {"day": f"2026-02-0{n + 1}", "minutes": 90, "timed_by": "tam"}
+        api.post("/api/v1/timed-days/", timed)
     with CaptureQueriesContext(connection) as many:
         assert len(rows(api, table, limit=500)) > before
     # one query more in the first list: whether the person is tied to places is then known

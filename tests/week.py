@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 
+from analytics.models import StandardUse, TimedDay
 from analytics.period import Period
 from analytics.rates import set_rate
 from grow import clock, sums
-from grow.models import Crop, Lot, PlaceKind, Variety
+from grow.models import Crop, Item, Lot, PlaceKind, Variety
 from sales.models import Outlet
 from tests.farm import Farm, Taken
 
@@ -50,7 +51,7 @@ def rated(since: dt.date = dt.date(2020, 1, 1)) -> None:
 def a_week(farm: Farm) -> dict[str, Lot]:
     """Monday to Sunday: 84 cells of lettuce and 20 of mustard sown on a lit shelf, planted,
     cut, packed into mixed bags, sold, sent, thrown; one tower cleared."""
-    shelf = farm.place("Shelf 1", PlaceKind.SHELF)
+    shelf = farm.place("Shelf 1", PlaceKind.SHELF, within=farm.greenhouse)
     green = farm.sow(84, place=shelf)
     red = farm.sow(20, farm.red, place=shelf)
     farm.pass_time(days=1)
@@ -88,11 +89,48 @@ def a_week(farm: Farm) -> dict[str, Lot]:
     return {"green": green, "red": red, "crate": crate, "frill": frill, "run": run}
 
 
+def bought(farm: Farm, item: Item, quantity: int, pence: int | None, unit: str = "each") -> Lot:
+    """A receipt that is opened at once where it is used."""
+    told = {"item": item, "supplier": farm.supplier, "place": farm.store, "unit": unit}
+    lot = farm.tell("receive_input", quantity=quantity, paid_pence=pence, **told).lot
+    place = farm.line if item.kind == "packaging" else farm.greenhouse
+    farm.tell("open_input", lot=lot, place=place)
+    return lot
+
+
+def receipted(farm: Farm, since: dt.date = dt.date(2020, 1, 1)) -> dict[str, Lot]:
+    """Receipts in use with their standard use: 2 seeds and a plug a cell, 2 ml of nutrient a litre
+    at 30 litres a kg, a bag and a label a pack. A second packet lacks what was paid for it."""
+    told = {"since": since, "source": "the test's own"}
+    out = {}
+    for name, kind, unit, quantity, pence, use in (
+        ("Green loose-leaf seed", "seed", "each", 1000, 1100, "2"),
+        ("Plugs", "medium", "each", 500, 900, "1"),
+        ("Nutrient", "nutrient", "ml", 5000, 1600, "2"),
+        ("Bags", "packaging", "each", 500, 2600, "1"),
+        ("Labels", "packaging", "each", 400, 1100, "1"),
+    ):
+        item, _ = Item.objects.get_or_create(name=name, defaults={"kind": kind})
+        StandardUse.objects.create(item=item, amount=use, unit=unit, **told)
+        out[name] = bought(farm, item, quantity, pence, unit)
+    frill = Item.objects.create(name="Red frills seed", kind="seed", variety=farm.red)
+    StandardUse.objects.create(item=frill, amount="3", **told)
+    out["Red frills seed"] = bought(farm, frill, 1000, None)
+    set_rate("litres", "30", since, "the test's own")
+    return out
+
+
 def messy(farm: Farm) -> Period:
     """A week with everything that goes wrong: weights and origins corrected, runs cancelled, bags
-    reworked and brought back, a till beyond the books, a crate of two sowings, a till replaced."""
+    reworked and brought back, a till beyond the books, a crate of two sowings, a till replaced.
+    Receipts in use, of which one lacks its price, a timed day, and a share that changes."""
     rated()
+    receipted(farm)
+    for what, amount in (("lamp_watts", "0.6"), ("lamp_hours", "15"), ("electricity", "26")):
+        set_rate(what, amount, dt.date(2020, 1, 1), "the test's own")
+    set_rate("shop_share", "33.5", FIRST + dt.timedelta(days=5), "the test's own", outlet=farm.shop)
     lots = a_week(farm)
+    TimedDay.objects.create(day=dt.date(2026, 3, 4), minutes="152.5", timed_by=farm.grower)
     other = Crop.objects.create(name="Mizuna")
     mizuna = farm.sow(30, Variety.objects.create(crop=other, name="Fretted"))
     second = farm.sow(30)

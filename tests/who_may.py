@@ -62,6 +62,8 @@ TABLES = """
     sales.price        | prices      | all but the chef | manager                    | superuser
     sales.wanted       | wanted      | roles            | manager                    | superuser
     analytics.rate     | rates       | manager lead     | manager                    | superuser
+    analytics.standarduse | standard-uses | manager lead | manager                   | superuser
+    analytics.timedday | timed-days  | manager lead     | manager                    | superuser
 
     grow.business      | -           | roles            | manager                    | none
     grow.person        | people      | manager lead     | manager                    | superuser

@@ -12,6 +12,19 @@ from grow.models import Crop
 from .scenario import FIXTURES, Scenario
 
 SOURCE = "The demo's own figure, from memory"
+#: What belongs to no crop, and what a tower costs: amount, and what it is made of.
+OF_THE_PLACE = {
+    "electricity": ("26", "The demo's own tariff, from memory"),
+    "tower_price": ("57500", "Bought at £450 to £700, from memory"),
+    "tower_life": ("8", "From memory"),
+    "tower_running": ("512", "591 kWh of pumps a year over 30 towers, at 26 p"),
+    "tower_minutes": ("3.5", "A round of 15 minutes a day over 30 towers"),
+    "round_minutes": ("62", "Round, tanks, pack area, records, notes; from memory"),
+    "rent": ("2500", "Invented"),
+    "heat": ("600", "1,200 kWh of frost protection a year at 26 p, spread evenly"),
+    "power": ("61.1", "Pumps, fans, tent, cold store, pack-house: 3,178 kWh a year"),
+    "tent_power": ("4.5", "234 kWh a year"),
+}
 
 
 def lay_rates(scenario: Scenario, crops: Mapping[str, Crop], first_day: dt.date) -> None:
@@ -19,6 +32,8 @@ def lay_rates(scenario: Scenario, crops: Mapping[str, Crop], first_day: dt.date)
     amounts = tomllib.loads((FIXTURES / "demo" / "rates.toml").read_text(encoding="utf-8"))
     for what, amount in amounts.items():
         set_rate(what, str(amount), first_day, SOURCE)
+    for what, (amount, source) in OF_THE_PLACE.items():
+        set_rate(what, amount, first_day, source)
     for facts in scenario.crops:
         crop = crops[facts.key]
         set_rate("seed", str(facts.seed_pence), first_day, SOURCE, crop)

@@ -1,0 +1,332 @@
+"""Receipts in use, standard use, timed days, shares, towers: each charge worked out by hand.
+
+The amounts are those of the place that the demo is of (pelleted lettuce 2.5 p a cell, mizuna 3
+seeds at 0.3 p, a plug 2.2 p, bag 6 p and label 2.5 p, nutrient 11 p a kg, lamps of 4 × 4 × 18 W for
+16 hours at 26 p, an hour at 1398.1 p, a tower of £575 for 8 years), from memory; the sums are by
+hand. tests/test_figures_recount.py asks plain rows for the same.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from decimal import Decimal
+from fractions import Fraction
+
+import pytest
+from django.core.exceptions import ValidationError
+from django.db import IntegrityError, transaction
+
+from analytics.costs import costs
+from analytics.margin import margin
+from analytics.models import Rate, StandardUse, TimedDay
+from analytics.paid import beside
+from analytics.period import About, Period
+from analytics.rates import Rates, set_rate
+from analytics.tower_cost import tower_cost
+from grow.models import Item, PlaceKind
+from tests.farm import Farm
+from tests.week import FIRST, WEEK, a_week, bought, figures_farm, rated, receipted
+
+pytestmark = pytest.mark.django_db
+LONG_AGO = dt.date(2020, 1, 1)
+
+
+@pytest.fixture
+def farm() -> Farm:
+    return figures_farm()
+
+
+def spent(period: Period = WEEK):
+    return costs(period, About(period, base="", unit=""))
+
+
+def item(farm: Farm, name: str, kind: str, use: str, unit: str = "each", **more) -> Item:
+    found = Item.objects.create(name=name, kind=kind, **more.pop("item", {}))
+    told = {"since": LONG_AGO, "source": "measured"}
+    StandardUse.objects.create(item=found, amount=use, unit=unit, **(told | more))
+    return found
+
+
+# --- paid ÷ quantity × standard use ----------------------------------------------------------
+
+
+def test_what_was_paid_is_charged_and_the_rate_where_the_receipt_lacks_something(farm):
+    """84 cells of lettuce: 500 pelleted seeds at £12.50 are 2.5 p a cell, a box of 500 plugs at
+    £11.00 2.2 p; a packet or box that lacks its price or its number is charged at the rate."""
+    for what in ("seed", "medium"):
+        set_rate(what, "9", LONG_AGO, "a guess")
+    seed = item(farm, "Green loose-leaf, pelleted", "seed", "1", item={"variety": farm.green})
+    plugs = item(farm, "Peat-free plugs", "medium", "1")
+    for lacks, quantity, paid, each in (
+        ("nothing", 500, 1250, "2.5"),
+        ("the price", 500, None, "9"),
+        ("the number", None, 1250, "9"),
+    ):
+        packet = bought(farm, seed, quantity, paid)
+        box = bought(farm, plugs, 500, 1100)
+        farm.sow(84)
+        today = Period(farm.today, farm.today)
+        found = spent(today)
+        assert found.pence["seed_and_plugs"] == {
+            farm.lettuce.pk: 84 * (Fraction(each) + Fraction("2.2"))
+        }, lacks
+        assert found.by_receipt["medium"] == 84 * Fraction("2.2")
+        assert found.by_rate["seed"] == (0 if lacks == "nothing" else 84 * 9)
+        gaps = margin(today).about.gaps
+        assert any(gap.startswith(f"{seed}: a receipt") for gap in gaps) == (lacks != "nothing")
+        for lot in (packet, box):
+            farm.tell("finish_input", lot=lot, place=farm.greenhouse)
+        farm.pass_time(days=1)
+
+
+def test_a_cell_takes_several_seeds_and_its_own_varietys_packet(farm):
+    """Mizuna: 3 seeds a cell of 1,000 at £1.00, 0.3 p; another variety's packet beside it is no
+    price of it. From April on it is 4 seeds."""
+    other = farm.green.crop.varieties.create(name="Oak-leaf")
+    fine = item(farm, "Fine seed", "seed", "3", item={"variety": farm.green})
+    dear = item(farm, "Oak-leaf seed", "seed", "1", item={"variety": other})
+    april = dt.date(2026, 4, 1)
+    StandardUse.objects.create(item=fine, amount=4, since=april, source="sown thicker")
+    bought(farm, dear, 100, 900)
+    bought(farm, fine, 1000, 100)
+    farm.sow(50)
+    assert spent().by_receipt["seed"] == 50 * Fraction("0.3")
+    farm.pass_time(days=40)
+    farm.sow(50)
+    assert spent(Period(april, farm.today)).by_receipt["seed"] == 50 * Fraction("0.4")
+    # a sowing taken back is charged no more, on the day that it is taken back
+    farm.tell("cancel", event=farm.sow(10).made_by, reason="told twice")
+    assert spent(Period(april, farm.today)).by_receipt["seed"] == 50 * Fraction("0.4")
+
+
+def test_two_packets_of_one_input_that_may_both_have_been_open_are_their_mean(farm):
+    seed = item(farm, "Pelleted", "seed", "1", item={"variety": farm.green})
+    bought(farm, seed, 500, 1250)
+    bought(farm, seed, 500, 1350)
+    farm.sow(10)
+    assert spent().by_receipt["seed"] == 10 * Fraction("2.6")
+
+
+def test_a_pack_takes_its_bag_and_its_label_and_nutrient_goes_by_the_litre(farm):
+    """A bag of 500 at £30.00 and a label of 500 at £12.50 are 8.5 p; punnets that lie open at the
+    line are another product's. 10 l at £22.00 are 0.22 p a ml; × 1.25 ml a litre × 40 litres a kg
+    they are 11 p a kg. The product's own 8.5 p is charged while its label has no price."""
+    farm.bag.packaging_pence = "4.0"
+    farm.bag.save()
+    punnet = farm.loose
+    bags = item(farm, "Bags", "packaging", "1", product=farm.bag)
+    labels = item(farm, "Labels", "packaging", "1")
+    punnets = item(farm, "Punnets", "packaging", "1", product=punnet)
+    feed = item(farm, "A and B", "nutrient", "1.25", "ml")
+    set_rate("litres", "40", LONG_AGO, "water meter")
+    bought(farm, bags, 500, 3000)
+    bought(farm, punnets, 200, 2200)
+    dear = bought(farm, labels, 500, None)
+    bought(farm, feed, 10000, 2200, "ml")
+    batch = farm.sow(84)
+    farm.plant(batch, farm.t1, 40)
+    farm.pass_time(hours=1)
+    one = farm.pack([farm.cut(3000, batch)], packs=10, left=1800)
+    found = spent()
+    assert found.by_receipt["nutrient"] == 3 * 11
+    assert (found.of_run["packaging"][one.pk], found.by_rate["packaging"]) == (40, 40)
+    farm.pass_time(hours=1)
+    farm.tell("finish_input", lot=dear, place=farm.line)
+    bought(farm, labels, 500, 1250)
+    farm.pass_time(hours=1)
+    two = farm.pack([farm.cut(1500, batch)], packs=10, left=300)
+    assert spent().of_run["packaging"][two.pk] == 85
+    # a dated rate of the product stands before what stands at the product
+    set_rate("packaging", "7.25", FIRST, "an offer", product=farm.bag)
+    assert spent().of_run["packaging"] == {one.pk: Fraction("72.5"), two.pk: 85}
+
+
+def test_lamps_by_their_watts_and_the_price_of_a_kilowatt_hour(farm):
+    """4 shelves × 4 lamps × 18 W × 16 h × 365 days are 1,682 kWh, at 26 p £437; over 550 cells in
+    use 0.2179 p a cell and day. Without one of the three the rate of a cell-day is charged."""
+    set_rate("light", "9", LONG_AGO, "a guess")
+    watts = Decimal(4 * 4 * 18) / 550
+    for what, amount in (("lamp_watts", watts.quantize(Decimal("0.0001"))), ("lamp_hours", 16)):
+        set_rate(what, amount, LONG_AGO, "on the lamp")
+    shelf = farm.place("Shelf 1", PlaceKind.SHELF)
+    farm.sow(550, place=shelf)
+    farm.pass_time(days=1)
+    assert spent().pence["light"][farm.lettuce.pk] == 550 * 9
+    set_rate("electricity", "26", LONG_AGO, "the bill")
+    year = spent().pence["light"][farm.lettuce.pk] * 365
+    assert round(float(year) / 100) == 437
+    assert round(4 * 4 * 18 * 16 * 365 / 1000) == 1682
+
+
+# --- minutes ----------------------------------------------------------------------------------
+
+
+def test_a_timed_day_rescales_the_standard_minutes_from_then_on(farm):
+    """Wednesday: 4 kg cut at 13 minutes, 3.2 kg washed at 4 and 25 bags at 1 are 89.8 standard
+    minutes; 112.25 were timed: × 1.25 on that day and after it, not before. Monday and Tuesday
+    (104 cells sown at 8 a tray, 60 planted at 0.30) stay as they were; Thursday's clearing of 20
+    at 0.35 is rescaled."""
+    rated()
+    a_week(farm)
+    before = margin(WEEK).total
+    assert (before.standard_minutes_pct, before.timed_minutes) == (100, 0)
+    TimedDay.objects.create(day=dt.date(2026, 3, 4), minutes="112.3", timed_by=farm.grower)
+    found = margin(WEEK)
+    standard = Fraction(104 * 8, 84) + 60 * Fraction("0.3")
+    factor = Fraction("1.2506")  # 112.3 ÷ 89.8, to four places
+    timed = (Fraction("89.8") + 20 * Fraction("0.35")) * factor
+    assert found.total.minutes == pytest.approx(Decimal(float(standard + timed)), abs=1e-6)
+    assert found.total.timed_minutes == pytest.approx(Decimal(float(timed)), abs=1e-6)
+    assert found.total.labour_p == round((standard + timed) * Fraction("1398.1") / 60)
+    share = round(100 * float(standard / (standard + timed)), 1)
+    assert float(found.total.standard_minutes_pct or 0) == share
+    (says,) = [n for n in found.about.notes if n.startswith("Minutes from")]
+    assert says == (
+        "Minutes from 04 Mar 2026 on are standard minutes × 1.2506: 112.3 minutes were timed by "
+        "Tam for work of 89.8 standard minutes."
+    )
+    # a week earlier is of no timed day, and the week after is of the last one
+    assert not [n for n in margin(Period(FIRST, FIRST)).about.notes if n.startswith("Minutes")]
+    after = Period(dt.date(2026, 3, 9), dt.date(2026, 3, 15))
+    assert says in margin(after).about.notes
+
+
+def test_a_timed_day_is_worked_out_anew_and_one_without_work_rescales_nothing(farm):
+    rated()
+    lots = a_week(farm)
+    TimedDay.objects.create(day=dt.date(2026, 3, 4), minutes="112.3", timed_by=farm.grower)
+    farm.tell("correct_weight", lot=lots["crate"], right=3500, reason="a crate forgotten")
+    # 2.8 kg without what was graded out became 3.5: 0.7 kg more were cut, and washed
+    corrected = Fraction("89.8") + Fraction("0.7") * (13 + 4)
+    (says,) = [n for n in margin(WEEK).about.notes if n.startswith("Minutes from")]
+    assert f"× {float(Fraction('112.3') / corrected):.4f}" in says
+    TimedDay.objects.create(day=dt.date(2026, 3, 7), minutes=90, timed_by=farm.grower)
+    notes = margin(WEEK).about.notes
+    assert any("nothing of that day" in n and n.startswith("07 Mar 2026") for n in notes)
+    assert says in notes
+
+
+# --- what no crop is charged with --------------------------------------------------------------
+
+
+def test_paid_less_charged_is_a_line_of_its_own(farm):
+    """£11.00 + £16.00 + £26.00 + £11.00 and plugs at £9.00 were paid; a week used little of it."""
+    rated()
+    receipted(farm)
+    soap = farm.tell("receive_input", item=farm.soap, supplier=farm.supplier, place=farm.store,
+                     quantity=1, paid_pence=1600)  # fmt: skip
+    a_week(farm)
+    found = margin(WEEK)
+    other = beside(found)
+    rows = {row.what: row for row in other.paid}
+    assert rows["Seed and young plants"].paid_p == 1100
+    assert rows["Growing medium"].charged_p == round(104 * 1.8)
+    assert rows["Nutrient"].by_receipt_p == round(4 * 30 * 2 * 0.32)
+    assert rows["Packaging and labels"].by_receipt_p == round(25 * (5.2 + 2.75))
+    assert rows["Plant protection"].less_p == rows["Plant protection"].paid_p == 1600
+    assert other.paid_total.paid_p == 1100 + 900 + 1600 + 2600 + 1100 + 1600
+    assert other.paid_total.charged_p == found.total.costs_p
+    assert other.fixed == []
+    assert other.left_p == found.total.after_labour_p - other.paid_total.less_p
+    assert soap.lot.item == farm.soap
+
+
+def test_the_round_rent_heat_and_power_are_in_no_crops_margin(farm):
+    """62 minutes a day at 1398.1 p an hour, £25.00 and £6.00 a week, 61 kWh at 26 p: a week."""
+    rated()
+    a_week(farm)
+    before = margin(WEEK).total
+    for what, amount in (
+        *(("round_minutes", "62"), ("rent", "2500"), ("heat", "600"), ("power", "61")),
+        ("electricity", "26"),
+    ):
+        set_rate(what, amount, LONG_AGO, "told")
+    set_rate("rent", "2800", FIRST + dt.timedelta(days=5), "a new lease")
+    found = margin(WEEK)
+    assert found.total == before
+    fixed = {row.what: row.pence for row in beside(found).fixed}
+    assert fixed == {
+        "The fixed round": round(7 * 62 * 1398.1 / 60),
+        "Rent": round(2500 * 5 / 7 + 2800 * 2 / 7),
+        "Heat": 600,
+        "Pumps, fans, cold store": 1586,
+    }
+    assert beside(found).left_p == (
+        found.total.after_labour_p - beside(found).paid_total.less_p - sum(fixed.values())
+    )
+
+
+def test_what_a_tower_costs_a_year(farm):
+    """£575.00 over 8 years, £5.12 of power, 3.5 minutes a week on the round at 1398.1 p."""
+    day = dt.date(2026, 3, 2)
+    assert tower_cost(day)[0] is None
+    told = {"tower_price": "57500", "tower_life": "8", "tower_running": "512"}
+    for what, amount in told.items():
+        set_rate(what, amount, LONG_AGO, "an offer")
+    cost, gaps = tower_cost(day)
+    assert cost is not None
+    assert cost.yearly_p == Decimal(57500) / 8 + 512
+    assert gaps == ["No rate by 02 Mar 2026 for “A tower on the round”."]
+    set_rate("tower_minutes", "3.5", LONG_AGO, "timed")
+    set_rate("wage", "1398.1", LONG_AGO, "agreed")
+    cost, gaps = tower_cost(day)
+    assert cost is not None
+    assert round(cost.running_p) == round(512 + 3.5 * 52 * 1398.1 / 60)
+    assert gaps == []
+
+
+def test_a_shops_share_holds_from_its_day(farm):
+    """32 % stands at the shop; from Thursday on 35 %. Ten bags at £2.40 on Wednesday, two after."""
+    a_week(farm)
+    assert margin(WEEK).total.shop_share_p == 768
+    set_rate("shop_share", "35", dt.date(2026, 3, 5), "accounts", outlet=farm.shop)
+    assert margin(WEEK).total.shop_share_p == 768
+    set_rate("shop_share", "35", FIRST, "accounts", outlet=farm.shop)
+    assert margin(WEEK).total.shop_share_p == 840
+    rates = Rates()
+    assert rates.of("shop_share", farm.kitchen.pk, 20260305) is None
+
+
+# --- what a rate may be -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("facts", "of", "says"),
+    [
+        ({"what": "packaging"}, "crop", "Packaging is of one product, or of all"),
+        ({"what": "seed"}, "product", "Packaging is of one product"),
+        ({"what": "shop_share"}, None, "A shop's share names its shop"),
+        ({"what": "shop_share", "amount": 101}, "outlet", "100 per cent at most"),
+        ({"what": "seed"}, "outlet", "no other rate names a shop"),
+        ({"what": "rent"}, "crop", "the same whatever grows"),
+        ({"what": "tower_life", "amount": 0}, None, "longer than nought years"),
+    ],
+)
+def test_a_rate_is_of_what_it_can_be_of(farm, facts, of, says):
+    named = {"crop": farm.lettuce, "product": farm.bag, "outlet": farm.shop}
+    told = {"amount": 2, "since": FIRST, "source": "told"} | facts
+    right = {"packaging": "product", "shop_share": "outlet", "seed": "crop"}.get(facts["what"])
+    good = told | {"amount": 2} | ({right: named[right]} if right else {})
+    Rate(**good).full_clean()
+    bad = told | ({of: named[of]} if of else {})
+    with pytest.raises(ValidationError, match=says):
+        Rate(**bad).full_clean()
+    with pytest.raises(IntegrityError), transaction.atomic():
+        Rate.objects.create(**bad)
+
+
+def test_a_standard_use_is_of_what_the_books_count_and_a_timed_day_is_past(farm):
+    told = {"amount": 1, "since": FIRST, "source": "told"}
+    StandardUse(item=farm.seed_item, **told).full_clean()
+    for use, says in (
+        (StandardUse(item=farm.soap, **told), "Leaf soap is used by no count"),
+        (StandardUse(item=farm.seed_item, product=farm.bag, **told), "Only packaging"),
+        (StandardUse(item=farm.seed_item, **(told | {"amount": 0})), "0.0001"),
+    ):
+        with pytest.raises(ValidationError, match=says):
+            use.full_clean()
+    TimedDay(day=farm.today, minutes=90, timed_by=farm.grower).full_clean()
+    with pytest.raises(ValidationError, match="is still to come"):
+        TimedDay(
+            day=farm.today + dt.timedelta(days=1), minutes=90, timed_by=farm.grower
+        ).full_clean()
