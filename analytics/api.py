@@ -315,7 +315,10 @@ def register(router: SimpleRouter) -> None:
 
 
 def urls() -> list[URLPattern]:
+    from . import api_ahead  # which stands on this module
+
     return [
+        *api_ahead.urls(),
         path("figures/yields/", YieldsOf.as_view(), name="figures-yields"),
         path("figures/waste/", WasteOf.as_view(), name="figures-waste"),
         path("figures/margin/", MarginOf.as_view(), name="figures-margin"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from fractions import Fraction
 
@@ -36,12 +36,12 @@ GROUP BY x.lot_id, x.batch_id, x.n
 """
 
 
-def successive(period: Period) -> Mapping[int | None, Mapping[int, Decimal]]:
-    """Crop → number of the cut → grams a site and cut, of the cuts of the period: the cut's net
-    grams over the sites that it was the so-manieth cut of, shared equally by site in a sowing."""
+def cut_by_cut(period: Period) -> Iterator[tuple[int, int, Fraction, dict[int, int]]]:
+    """(cut, sowing, grams a site, {how many cuts its site had with it: sites}) of each sowing in
+    each cut of the period: the cut's net grams over its sites, shared equally by site."""
     grams = {lot: net for lot, (net, _) in cut_lots(period).items()}
     if not grams:
-        return {}
+        return
     ends = min(grams), max(grams)
     edges: dict[int, dict[int, int]] = defaultdict(lambda: defaultdict(int))
     grew = Lineage.objects.filter(
@@ -52,23 +52,30 @@ def successive(period: Period) -> Mapping[int | None, Mapping[int, Decimal]]:
     sites: dict[tuple[int, int], dict[int, int]] = defaultdict(dict)
     for lot, batch, n, number in ask(_NUMBERED, period, ends=ends):
         sites[lot, batch][int(n)] = int(number)
-    crops = dict(
-        Lot.objects.filter(pk__in={batch for _, batch in sites}).values_list("pk", "crop_id")
-    )
-    cut: dict[tuple[int | None, int], list[Fraction]] = defaultdict(lambda: [Fraction(0)] * 2)
     for (lot, batch), numbers in sites.items():
         whole = sum(g for g in edges[lot].values() if g > 0)
         if lot not in grams or edges[lot].get(batch, 0) <= 0:
             continue
         each = Fraction(grams[lot] * edges[lot][batch], whole * sum(numbers.values()))
+        yield lot, batch, each, numbers
+
+
+def successive(period: Period) -> Mapping[int | None, Mapping[int, Decimal]]:
+    """Crop → number of the cut → grams a site and cut, of the cuts of the period."""
+    found = list(cut_by_cut(period))
+    crops = dict(
+        Lot.objects.filter(pk__in={batch for _, batch, *_ in found}).values_list("pk", "crop_id")
+    )
+    cut: dict[tuple[int | None, int], list[Fraction]] = defaultdict(lambda: [Fraction(0)] * 2)
+    for _, batch, each, numbers in found:
         for n, number in numbers.items():
             cut[crops[batch], n][0] += each * number
             cut[crops[batch], n][1] += number
     out: dict[int | None, dict[int, Decimal]] = defaultdict(dict)
-    for (crop, n), (mass, number) in sorted(cut.items(), key=lambda row: row[0][1]):
+    for (crop, n), (mass, whole) in sorted(cut.items(), key=lambda row: row[0][1]):
         if n <= MOST:
-            out[crop][n] = at_nine_places(mass / number)
+            out[crop][n] = at_nine_places(mass / whole)
     return out
 
 
-__all__ = ["MOST", "successive"]
+__all__ = ["MOST", "cut_by_cut", "successive"]

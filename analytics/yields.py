@@ -142,7 +142,7 @@ def yields(period: Period) -> Yields:
         ],
     )
     with sums.one_moment():
-        books = _from_the_books(period)
+        books = from_the_books(period)
         lots = cut_lots(period)
         sold = _by_source(sold_lots(period))
         sharing = _Lines(period, {*lots, *sold})
@@ -195,7 +195,7 @@ def _table(about: About, rows: dict[Key, YieldRow]) -> Yields:
 # --- grams ----------------------------------------------------------------------------------
 
 
-def _from_the_books(period: Period) -> dict[CropId, tuple[int, int]]:
+def from_the_books(period: Period) -> dict[CropId, tuple[int, int]]:
     """Crop → (grams cut net of grade-out, grams sold or used) by the ledger's sums."""
     cells = sums.reading(period.first, period.last, lot_kinds=sums.EATEN, by_day=False)
     cut: Counter[CropId] = Counter()

@@ -82,6 +82,9 @@ class CardRow(Row):
             "cuts",
             "grams_per_site_and_cut",
             "usable_plugs_pct",
+            "grams_by_cut",
+            "growth_by_month",
+            "growth_source",
             "source",
         ]
 

@@ -37,6 +37,7 @@ class CropFacts:
     every: int
     start: str
     sow: list[int] = field(default_factory=list)
+    by_month: list[int] = field(default_factory=list)
     small: str = ""
     allergen: str = ""
     sites_each: int = 1
@@ -96,6 +97,10 @@ class Scenario:
     def growth(self, day: dt.date) -> float:
         """Growth against July, straight between the middles of the months."""
         return _between(self.place["growth"], day)
+
+    def by_month(self, facts: CropFacts) -> list[int]:
+        """What a crop's card says of the months, in per cent of July."""
+        return facts.by_month or [round(100 * share) for share in self.place["growth"]]
 
     def planted(self, day: dt.date) -> float:
         """Share of a crop's sites that should be planted."""

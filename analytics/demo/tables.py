@@ -134,7 +134,7 @@ def _places(scenario: Scenario, ground: Ground) -> None:
     Thing.objects.filter(name="Greenhouse hanging scale").update(division_g=50)
 
 
-def _card(facts: CropFacts, variety: Variety) -> CropCard:
+def card(scenario: Scenario, facts: CropFacts, variety: Variety) -> CropCard:
     return CropCard(
         variety=variety,
         nursery_days=facts.nursery or None,
@@ -143,6 +143,9 @@ def _card(facts: CropFacts, variety: Variety) -> CropCard:
         cuts=len(facts.grams),
         grams_per_site_and_cut=round(sum(facts.grams) / len(facts.grams)),
         usable_plugs_pct=facts.plugs_pct,
+        grams_by_cut=" ".join(map(str, facts.grams)),
+        growth_by_month=" ".join(map(str, scenario.by_month(facts))),
+        growth_source="From memory: a frost-free greenhouse without lamps on the towers",
         source="The demo's own July figures, invented inside published ranges",
     )
 
@@ -163,7 +166,7 @@ def _crops(scenario: Scenario, ground: Ground, first_day: dt.date) -> None:
             sites_each=facts.sites_each,
         )
         ground.crops[facts.key], ground.varieties[facts.key] = crop, variety
-        CropCard.objects.bulk_create([_card(facts, variety)])
+        CropCard.objects.bulk_create([card(scenario, facts, variety)])
         ground.items[facts.key] = Item.objects.create(
             name=f"{facts.variety} {'young plants' if facts.bought else 'seed'}",
             kind=Item.Kind.YOUNG_PLANTS if facts.bought else Item.Kind.SEED,

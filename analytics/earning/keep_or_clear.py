@@ -96,7 +96,9 @@ class Verdict:
     def instead(self) -> str:
         """In words: what the sites would get."""
         return ", ".join(
-            fill.name if len(self.fills) == 1 else f"{fill.name} on {fill.sites:g} sites"
+            fill.name
+            if len(self.fills) == 1
+            else f"{fill.name} on {fill.sites:g} {'site' if fill.sites == 1 else 'sites'}"
             for fill in self.fills
         )
 

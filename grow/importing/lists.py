@@ -58,7 +58,8 @@ def _towers_named(cells: Mapping[str, str]) -> list[tuple[Any, str]]:
 
 _CARD = (
     *("nursery_days", "days_to_first_cut", "days_between_cuts", "cuts"),
-    *("grams_per_site_and_cut", "usable_plugs_pct", "source"),
+    *("grams_per_site_and_cut", "usable_plugs_pct", "grams_by_cut", "growth_by_month"),
+    *("growth_source", "source"),
 )
 
 

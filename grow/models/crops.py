@@ -1,3 +1,6 @@
+import re
+
+from django.core.exceptions import ValidationError
 from django.core.validators import RegexValidator
 from django.db import models
 from django.db.models import Q
@@ -59,9 +62,32 @@ class Variety(models.Model):
         return self.name
 
 
+def read_numbers(text: str) -> list[int]:
+    return [int(word) for word in re.split(r"[\s,;]+", text.strip()) if word]
+
+
+def whole_numbers(text: str) -> None:
+    """Whole numbers with blanks between them, none of them absurd."""
+    if not re.fullmatch(r"\s*\d{1,5}([\s,;]+\d{1,5})*\s*", text, re.ASCII):
+        raise ValidationError("Whole numbers with blanks between them: 34 38 34 26.")
+
+
+def twelve_months(text: str) -> None:
+    """Twelve of them, some above nought."""
+    whole_numbers(text)
+    told = read_numbers(text)
+    if len(told) != 12 or not any(told) or max(told) > 300:
+        raise ValidationError(
+            f"That is {len(told)} numbers, the greatest {max(told)}; twelve are needed, January "
+            "to December, from 0 to 300."
+        )
+
+
 class CropCard(models.Model):
     """Days and grams to expect of a variety, each with where it comes from. It warns, it
-    never blocks; the farm's own records take over when there are enough."""
+    never blocks; the farm's own records take over when there are enough.
+
+    Days and grams are those of a good month, 100 in growth_by_month."""
 
     variety = models.OneToOneField(Variety, models.CASCADE, related_name="card")
     nursery_days = models.PositiveSmallIntegerField(null=True, blank=True)
@@ -70,10 +96,40 @@ class CropCard(models.Model):
     cuts = models.PositiveSmallIntegerField(null=True, blank=True)
     grams_per_site_and_cut = models.PositiveIntegerField(null=True, blank=True)
     usable_plugs_pct = models.PositiveSmallIntegerField(null=True, blank=True)
+    grams_by_cut = models.CharField(
+        "grams at each cut",
+        max_length=300,
+        blank=True,
+        validators=[whole_numbers],
+        help_text="A plant's, first cut to last, where they differ: 34 38 34 26.",
+    )
+    growth_by_month = models.CharField(
+        max_length=80,
+        blank=True,
+        validators=[twelve_months],
+        help_text="What it gives from January to December, in per cent of a good month; 0 where it "
+        "gives nothing: 25 35 55 75 90 100 100 90 75 55 35 22.",
+    )
+    growth_source = models.CharField(
+        max_length=200, blank=True, help_text="Where the months come from; empty: as the rest."
+    )
     source = models.CharField(max_length=200, help_text="Where these figures come from.")
 
     def __str__(self) -> str:
         return f"Card of {self.variety}"
+
+    @property
+    def cut_grams(self) -> list[int]:
+        """Grams of a plant at each cut, as many as the card says there are; empty where it does
+        not say. More cuts than grams told: the last goes on."""
+        told = read_numbers(self.grams_by_cut) or [self.grams_per_site_and_cut or 0]
+        number = self.cuts or (len(told) if self.grams_by_cut else 0)
+        return (told + told[-1:] * number)[:number] if any(told) else []
+
+    @property
+    def months(self) -> list[int]:
+        """Per cent of a good month, January to December; empty where it does not say."""
+        return read_numbers(self.growth_by_month)
 
 
 class Item(models.Model):

@@ -1,0 +1,157 @@
+"""Keep or clear: what to do with each standing sowing, and when."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from typing import Any
+
+from django.http import HttpRequest
+from django.http.response import HttpResponseBase
+
+from grow import clock
+from grow.flat import columns_of
+from grow.looking import Answer, Column, Question, Section, Table
+from grow.looking import page as looked
+from grow.models import Crop
+from grow.page import Page
+from grow.rest import shown
+from grow.roles import MANAGER
+from grow.start import OPENS
+
+from .keeping import CLEAR, KEEP, NOT_SAID, InsteadRow, Keeping, KeepRow, keeping
+from .roles import may_read_figures
+from .said import rests_on
+
+_ROWS = (
+    Column("what", "What to do"),
+    Column("crop", "Crop"),
+    Column("towers", "Towers"),
+    Column("sites", "Sites", "whole"),
+    Column("keep_p", "To keep, pence a site and week", "tenth"),
+    Column("instead_p", "Instead, pence a site and week", "tenth"),
+    Column("keep_until", "Best by", "day"),
+    Column("day", "Clear on", "day"),
+    Column("instead", "Instead with", "long"),
+    Column("sowing", "Sowing", "code"),
+    Column("next_four_weeks_p", "Next four weeks alone, pence a site and week", "tenth"),
+    Column("cuts_made", "Cuts made", "whole"),
+    Column("cuts_to_come", "Cuts to come", "whole"),
+    Column("planted", "Planted", "day"),
+    Column("level_pct", "Its cuts, % of the card", "whole"),
+    Column("records_pct", "Of that from own records, %", "whole"),
+)
+_INSTEAD = (
+    Column("crop", "Crop"),
+    Column("variety", "Variety"),
+    Column("cells", "Sowing", "code"),
+    Column("ready", "Plugs"),
+    Column("plugs", "Sites its plugs fill", "whole"),
+    Column("unsold", "Sites that demand still takes", "whole"),
+    Column("best_p", "Best average, pence a site and week", "tenth"),
+    Column("best_days", "In days from today", "whole"),
+)
+_MISSING = (
+    Column("sowing", "Sowing", "code"),
+    Column("crop", "Crop"),
+    Column("towers", "Towers"),
+    Column("sites", "Sites", "whole"),
+    Column("why", "What is missing", "long"),
+)
+
+
+def keep(request: HttpRequest) -> HttpResponseBase:
+    today = clock.local(clock.now()).date()
+    crops = [(name, name) for name in Crop.objects.values_list("name", flat=True)]
+    return looked(
+        request,
+        title="Keep or clear",
+        lead="What each sowing on the towers is still expected to earn, against what could stand "
+        "there instead.",
+        questions=[Question("crop", "Crop", choices=crops, help="Every crop")],
+        answer=lambda person, asked: _answer(keeping(today), asked.get("crop", ""), today),
+    )
+
+
+def _answer(found: Keeping, crop: str, today: dt.date) -> Answer:
+    rows = [row for row in found.rows if crop in ("", row.crop)]
+    plain = shown(KeepRow)
+    return Answer(
+        _sections(found, rows, today),
+        file=f"keep-or-clear-{today}",
+        columns=columns_of(plain),
+        rows=[dict(plain(row).data) for row in rows],
+    )
+
+
+def _sections(found: Keeping, rows: Sequence[KeepRow], today: dt.date) -> list[Section]:
+    said = [row for row in rows if row.says != NOT_SAID]
+    missing = [row for row in rows if row.says == NOT_SAID]
+    period = f"Period: {found.about.period}, from today on."
+    now = [row for row in said if row.says == CLEAR and row.day == today]
+    out = [
+        Section(
+            f"Keep or clear, {today:%d %b %Y}",
+            table=Table(_ROWS, [_row(row, today) for row in said]) if said else None,
+            empty="No sowing stands on a tower of which anything can be said.",
+            facts=[
+                ("Clear now", f"{len(now)} of {len(said)} sowings"),
+                ("Their sites", f"{sum(row.sites for row in now)}"),
+            ],
+            says=[*rests_on(found.about), period],
+            folded=True,
+            name="keep",
+        )
+    ]
+    if missing:
+        out.append(
+            Section(
+                "Of these nothing is said",
+                table=Table(_MISSING, [dict(shown(KeepRow)(row).data) for row in missing]),
+                says=[f"Base: sowings that stand today. Unit: sites. {period}"],
+                folded=True,
+                name="missing",
+            )
+        )
+    if found.instead:
+        out.append(
+            Section(
+                "What could stand there instead",
+                table=Table(_INSTEAD, [_offered(row) for row in found.instead]),
+                says=[
+                    "Base: sowings in the nursery, and each variety whose card says enough, sown "
+                    "today. Unit: pence a site and week, after crop minutes, raising, planting and "
+                    f"clearing, the days till it can be planted counted in; sites. {period}",
+                    "Where no demand is left, or the average is below nought, the site is better "
+                    "left empty.",
+                ],
+                folded=True,
+                name="instead",
+            )
+        )
+    return out
+
+
+def _row(row: KeepRow, today: dt.date) -> dict[str, Any]:
+    if row.says == KEEP:
+        what = "Keep"
+    elif row.ripe and row.ripe == row.day:
+        what = f"Cut on {row.ripe:%d %b}, then clear"
+    else:
+        what = "Clear now" if row.day == today else f"Clear on {row.day:%d %b}"
+    return dict(shown(KeepRow)(row).data) | {"what": what}
+
+
+def _offered(row: InsteadRow) -> dict[str, Any]:
+    ready = "ready" if not row.wait else f"in {row.wait} days"
+    if row.plugs is None:
+        ready = f"sown today, {ready}"
+    return dict(shown(InsteadRow)(row).data) | {"ready": ready}
+
+
+OPENS[MANAGER].append("keep")
+KEEP_PAGES = [
+    Page("crops/keep/", "keep", "Keep or clear", None, keep, may=may_read_figures),
+]
+
+__all__ = ["KEEP_PAGES"]
