@@ -10,12 +10,12 @@ from fractions import Fraction
 
 from sales.models import Outlet, Price
 
-from .costs import PER, W
+from .costs import Told
+from .counted import PER, W
 from .crops import names
 from .expected import Habit
 from .margin import Margin, margin
 from .period import About, Period
-from .rates import Rates
 
 #: Grams sold from which on a crop's own takings are believed.
 ENOUGH_G = 1000
@@ -42,43 +42,54 @@ def net_of_leaf(period: Period, charges: Charges) -> tuple[dict[int, Net], Margi
             labour = sum(earned.spent.labour_of[what].get(crop, Fraction(0)) for what in RUNNING)
             net = row.door_alone_p - row.nutrient_and_water_p - row.packaging_p - labour
             out[crop] = Net(float(net / cut[crop]), True)
-    for crop, pence in _listed(period).items():
+    for crop, pence in _listed(period, charges).items():
         if crop not in out:
             out[crop] = Net(float(pence - charges.of_gram(crop)), False)
     return out, earned
 
 
-def _listed(period: Period) -> Mapping[int, Fraction]:
+def _listed(period: Period, charges: Charges) -> Mapping[int, Fraction]:
     """Crop → pence a gram by the lowest loose price in force, less the outlet's share."""
-    share = dict(Outlet.objects.values_list("pk", "shop_share_pct"))
+    share = charges.shares()
     now: dict[tuple[int, str], int] = {}
     rows = Price.objects.filter(line__startswith="crop:", since__lte=period.last)
     for outlet, line, pence in rows.order_by("since").values_list("outlet_id", "line", "pence"):
         now[outlet, line] = pence
     out: dict[int, Fraction] = {}
     for (outlet, line), pence in now.items():
-        crop, each = int(line[5:]), Fraction(pence * (100 - share[outlet]), 100_000)
+        crop, each = int(line[5:]), Fraction(pence, 1000) * (1 - share[outlet])
         out[crop] = min(each, out.get(crop, each))
     return out
 
 
 class Charges:
-    """The rates of a day, in pence; what has none is nought, and a gap in words."""
+    """The rates of a day, in pence; what has none is nought, and a gap in words. Minutes are
+    rescaled as those of the day are."""
 
     def __init__(self, day: int, about: About) -> None:
-        self._rates, self._called, self._day, self._about = Rates(), names(), day, about
+        told = Told()
+        self.rates, self._factor = told.rates, Fraction(told.timed.factor(day) or 1)
+        self._called, self.day, self._about = names(), day, about
 
     def pence(self, what: W, crop: int, times: float = 1) -> Fraction:
         """Of so many counted things, minutes at the wage."""
-        rate = self._rates.of(what, crop, self._day)
+        rate = self.rates.charged(what, crop, self.day)
         minutes = what.endswith("_minutes")
-        wage = self._rates.of(W.WAGE, None, self._day) if minutes else None
+        wage = self.rates.of(W.WAGE, None, self.day) if minutes else None
         if rate is None or (minutes and wage is None):
             missing, whose = (W.WAGE, "") if rate is not None else (what, f"{self._called[crop]}: ")
             self._about.gap(f"{whose}no rate for {missing.label.lower()}; it is taken as nought.")
             return Fraction(0)
         pence = Fraction(rate) * Fraction(times) / PER.get(what, 1)
-        return pence if wage is None else pence * Fraction(wage) / 60
+        return pence if wage is None else pence * self._factor * Fraction(wage) / 60
+
+    def shares(self) -> dict[int, Fraction]:
+        """Outlet → what it keeps of its price, by the rate of the day, else as stated of it."""
+        out = {}
+        for pk, stated in Outlet.objects.values_list("pk", "shop_share_pct"):
+            told = self.rates.of(W.SHOP_SHARE, pk, self.day)
+            out[pk] = Fraction(stated if told is None else told) / 100
+        return out
 
     def of_gram(self, crop: int) -> Fraction:
         """Feeding and cutting it."""

@@ -25,8 +25,8 @@ from sales.pages_money import may_read_money
 from .destinations import DestinationRow, ReasonRow, thrown_away
 from .margin import Margin, MarginRow, margin
 from .pages_crops import CROP_PAGES
-from .paid import PaidRow, beside
 from .pages_keep import KEEP_PAGES
+from .paid import PaidRow, beside
 from .period import Period
 from .roles import may_read_figures
 from .said import WASTE, between, rests_on
