@@ -7,4 +7,4 @@ class AnalyticsConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from . import leaf, roles  # noqa: F401  (what leaf costs; its tables)
+        from . import figures, leaf, roles  # noqa: F401  (sums of months; what leaf costs; its tables)

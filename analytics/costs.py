@@ -7,6 +7,7 @@ rescaled by the days that were timed. A count that has neither is a gap in words
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping
@@ -16,6 +17,7 @@ from fractions import Fraction
 
 from grow import clock, sums
 from grow.models import Event, alive
+from sales.models import Product
 
 from .counted import MINUTES, PER, Counts, Run, W, by_crop, grown, plants_counted, runs
 from .crops import names
@@ -65,6 +67,16 @@ class Told:
                 return each
         return self.rates.charged(what, crop, day)
 
+    def of_one_day(self, first: dt.date, last: dt.date) -> bool:
+        """Are all days charged as the first one: no receipts, no rate or factor that changes?"""
+        since, until = clock.day_number(first), clock.day_number(last)
+        return not (
+            self.receipts
+            or self.rates.change_within(first, last)
+            or self.timed.factor(since) != self.timed.factor(until)
+            or self.rates.of(W.WAGE, None, since) is None
+        )
+
 
 @dataclass
 class Costs:
@@ -104,6 +116,11 @@ class Costs:
                 out[crop] += pence
         return out
 
+    @property
+    def known_p(self) -> Fraction:
+        """Exact pence of what is not standard: charged by a receipt, or by minutes timed."""
+        return sum(self.by_receipt.values(), self.timed_p)
+
     def counted(self, *names: str) -> Counter[CropId]:
         """So many of these counts together, by crop."""
         out: Counter[CropId] = Counter()
@@ -116,29 +133,48 @@ class Costs:
 def costs(period: Period, about: About) -> Costs:
     """Raises nothing: what has no rate is named in about.gaps and left out."""
     with sums.one_moment():
-        return _Charged(period, about).read()
+        return Charged(period, about, Told()).read()
 
 
-class _Charged:
-    def __init__(self, period: Period, about: About) -> None:
+class Charged:
+    """What was counted in a period, charged by what is told."""
+
+    def __init__(self, period: Period, about: About, told: Told) -> None:
         self.period, self.about = period, about
-        told = Told()
         self.rates, self.receipts, self.timed = told.rates, told.receipts, told.timed
         self.out = Costs(told=told)
         self.missing: dict[tuple[str, CropId], Fraction] = defaultdict(Fraction)
 
     def read(self) -> Costs:
         first, last = self.period.numbers
-        out, made = self.out, runs(day__gte=first, day__lte=last)
+        made = runs(day__gte=first, day__lte=last)
         packs, washed = by_crop(made)
-        out.counts = grown(self.period)
-        out.counts |= {"packs": Counter(), "washed_g": washed}
+        self._packaging(made)
+        return self._charge(grown(self.period) | {"washed_g": washed}, packs)
+
+    def together(
+        self,
+        counts: Mapping[str, Counts],
+        packs: Mapping[tuple[int, CropId], Fraction],
+        packaging: Mapping[tuple[CropId, Product], Fraction],
+    ) -> Costs:
+        """The same of days that are charged alike, with all counts on the first of them."""
+        for (crop, product), number in packaging.items():
+            pence = self._packaging_rate(product, self.period.numbers[0]) * number
+            self.out.by_rate[W.PACKAGING] += pence
+            self.out.pence["packaging"][crop] += pence
+        return self._charge(counts, packs)
+
+    def _charge(
+        self, counts: Mapping[str, Counts], packs: Mapping[tuple[int, CropId], Fraction]
+    ) -> Costs:
+        out = self.out
+        out.counts = {**counts, "packs": Counter()}
         for key, number in packs.items():
             out.counts["packs"][key] += int(number)
         for line, parts in PENCE.items():
             for what, count in parts:
                 self._line(line, what, self._by_receipt(line, what, out.counts[count]))
-        self._packaging(made)
         self._minutes(packs)
         _bought_in(self.period, out, self.about)
         self._say_what_is_missing()
@@ -186,12 +222,9 @@ class _Charged:
         for run in made:
             product = run.row.product
             each = self.receipts.packaging(run.lot, product.pk, run.day)
-            told = self.rates.of(W.PACKAGING, product.pk, run.day)
             by = self.out.by_rate if each is None else self.out.by_receipt
             if each is None:
-                each = Fraction(product.packaging_pence if told is None else told)
-                if not each and told is None:
-                    self.about.gap(f"{product}: no packaging cost is set.")
+                each = self._packaging_rate(product, run.day)
             pence, whole = each * run.packs, sum(run.shares.values())
             by[W.PACKAGING] += pence
             self.out.of_run["packs"][run.lot] = Fraction(run.packs)
@@ -199,6 +232,12 @@ class _Charged:
             self.out.of_run["washed_g"][run.lot] = Fraction(run.row.grams_in * run.row.washed)
             for crop, grams in run.shares.items():
                 self.out.pence["packaging"][crop] += pence * grams / whole
+
+    def _packaging_rate(self, product: Product, day: int) -> Fraction:
+        told = self.rates.of(W.PACKAGING, product.pk, day)
+        if not product.packaging_pence and told is None:
+            self.about.gap(f"{product}: no packaging cost is set.")
+        return Fraction(product.packaging_pence if told is None else told)
 
     # --- minutes ----------------------------------------------------------------------------
 
@@ -287,5 +326,5 @@ def _bought_in(period: Period, out: Costs, about: About) -> None:
         out.pence["bought_in"][facts["crop"]] += Fraction(facts["paid_pence"])
 
 
-__all__ = ["GROWING", "LINES", "MINUTES", "PENCE", "PER", "RAISING", "RAISING_MINUTES", "Costs",
-           "Told", "W", "costs", "nutrient"]  # fmt: skip
+__all__ = ["GROWING", "LINES", "MINUTES", "PENCE", "PER", "RAISING", "RAISING_MINUTES", "Charged",
+           "Costs", "Told", "W", "costs", "nutrient"]  # fmt: skip

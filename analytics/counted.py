@@ -13,9 +13,10 @@ from itertools import pairwise
 
 from django.db.models import Case, F, Q, Sum, When
 
-from grow import clock, sums
+from grow import clock, months, sums
 from grow.models import NURSERY, LotKind, Movement
 from grow.models import PlaceKind as K
+from grow.months import FINE
 from sales.models import PackingRun
 
 from .models import TRAY_CELLS, Rate
@@ -43,7 +44,7 @@ PER = {
     W.WASH_MINUTES: 1000,
     W.SOW_MINUTES: TRAY_CELLS,
 }
-_GROWN = ("cells", "planted", "cleared", "cut_g", "kept_g", "lit_cell_days")
+GROWN = ("cells", "planted", "cleared", "cut_g", "kept_g", "lit_cell_days")
 
 
 def grown(period: Period) -> dict[str, Counts]:
@@ -51,40 +52,51 @@ def grown(period: Period) -> dict[str, Counts]:
 
     Cut grams are all that came off the plant, grade-out included: it was cut and fed. Kept ones
     are without it."""
-    first, _ = period.numbers
-    counts: dict[str, Counts] = {name: Counter() for name in _GROWN}
-    on_shelf: Counter[tuple[int, CropId]] = Counter()
-    for cell, quantity in sums.reading(None, period.last, lot_kinds=[LotKind.BATCH]).items():
-        on_shelf[cell.day, cell.crop] += onto_shelf(cell, quantity)
-        if cell.day >= first:
-            _count(counts, cell, quantity)
-    counts["lit_cell_days"] = midnights(on_shelf, period)
+    counts: dict[str, Counts] = {name: Counter() for name in GROWN}
+    plants = sums.reading(period.first, period.last, lot_kinds=[LotKind.BATCH])
     cut = sums.reading(period.first, period.last, lot_kinds=[LotKind.HARVEST])
-    for cell, grams in cut.items():
-        _count(counts, cell, grams)
+    for cell, quantity in [*plants.items(), *cut.items()]:
+        count(counts, cell, quantity)
+    counts["lit_cell_days"] = lit_cell_days(period, plants)
     return counts
+
+
+def lit_cell_days(period: Period, plants: Mapping[sums.Cell, int]) -> Counts:
+    """plants: what moved of them in the period. What stood on a shelf before counts from its first
+    day on."""
+    before = sums.reading(
+        None, period.first - dt.timedelta(days=1), lot_kinds=[LotKind.BATCH], by_day=False
+    )
+    changes: Counter[tuple[int, CropId]] = Counter()
+    for cell, quantity in [*before.items(), *plants.items()]:
+        changes[cell.day or period.numbers[0], cell.crop] += onto_shelf(cell, quantity)
+    return midnights(changes, period)
 
 
 def worked(days: Iterable[dt.date]) -> dict[str, Mapping[tuple[int, CropId], int | Fraction]]:
     """What minutes are spent on, of these days alone."""
     days = sorted(days)
-    counts: dict[str, Counts] = {name: Counter() for name in _GROWN}
+    counts: dict[str, Counts] = {name: Counter() for name in GROWN}
     read = sums.reading(days=days, lot_kinds=[LotKind.BATCH, LotKind.HARVEST])
     for cell, quantity in read.items():
-        _count(counts, cell, quantity)
+        count(counts, cell, quantity)
     packs, washed = by_crop(runs(day__in=[clock.day_number(day) for day in days]))
     return {**counts, "packs": packs, "washed_g": washed}
 
 
-def _count(counts: dict[str, Counts], cell: sums.Cell, quantity: int) -> None:
+def count(
+    counts: dict[str, Counts], cell: sums.Cell, quantity: int, day: int | None = None
+) -> None:
+    """Add what moved to the counts of its day, or of the one that is named."""
+    at = day or cell.day, cell.crop
     if cell.lot_kind == LotKind.BATCH:
         for name, number in plants_counted(cell, quantity):
-            counts[name][cell.day, cell.crop] += number
+            counts[name][at] += number
     elif K.GROWTH in (cell.from_kind, cell.to_kind):
         grams = _signed(cell, quantity, (K.GROWTH,))
-        counts["cut_g"][cell.day, cell.crop] += grams
+        counts["cut_g"][at] += grams
         if K.COMPOST not in (cell.from_kind, cell.to_kind):
-            counts["kept_g"][cell.day, cell.crop] += grams
+            counts["kept_g"][at] += grams
 
 
 def plants_counted(cell: sums.Cell, quantity: int) -> Iterator[tuple[str, int]]:
@@ -171,14 +183,42 @@ def runs(**when: object) -> list[Run]:
 
 def by_crop(made: Iterable[Run]) -> tuple[dict[tuple[int, CropId], Fraction], Counts]:
     """(packs, grams washed) by day and crop. A pack of several crops is shared to them by what
-    went in."""
+    went in, to a billionth."""
     packs: dict[tuple[int, CropId], Fraction] = defaultdict(Fraction)
     washed: Counts = Counter()
     for run in made:
-        whole = sum(run.shares.values())
-        for crop, grams in run.shares.items():
-            packs[run.day, crop] += Fraction(run.packs * grams, whole)
+        for crop, part in sums.split(run.packs * FINE, run.shares):
+            packs[run.day, crop] += Fraction(part, FINE)
         if run.row.washed:
             for crop, part in sums.split(run.row.grams_in, run.shares):
                 washed[run.day, crop] += part
     return packs, washed
+
+
+# --- by month -----------------------------------------------------------------------------------
+
+#: Cell-days on lit shelves; packs by product, in parts; grams washed.
+LIT, PACKS, WASHED = "lit", "packs", "washed"
+
+
+@months.source(LIT)
+def _lit(first: dt.date, last: dt.date, _: Iterable[str]) -> Mapping[months.Row, int]:
+    out: Counter[months.Row] = Counter()
+    plants = sums.reading(first, last, lot_kinds=[LotKind.BATCH])
+    for (day, crop), cells in lit_cell_days(Period(first, last), plants).items():
+        out[months.Row(LIT, day // 100, crop, "")] += cells
+    return out
+
+
+@months.source(PACKS, WASHED)
+def _packed(first: dt.date, last: dt.date, whats: Iterable[str]) -> Mapping[months.Row, int]:
+    out: Counter[months.Row] = Counter()
+    since, until = Period(first, last).numbers
+    for run in runs(day__gte=since, day__lte=until):
+        month = run.day // 100
+        for crop, part in sums.split(run.packs * FINE, run.shares):
+            out[months.Row(PACKS, month, crop, str(run.row.product_id))] += part
+        if run.row.washed:
+            for crop, part in sums.split(run.row.grams_in, run.shares):
+                out[months.Row(WASHED, month, crop, "")] += part
+    return Counter({row: n for row, n in out.items() if row.what in whats})

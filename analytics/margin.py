@@ -8,10 +8,11 @@ Every line is whole pence whose crops add up to its total.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, fields
 from decimal import Decimal
 from fractions import Fraction
+from typing import TypeVar
 
 from grow import sums
 
@@ -23,19 +24,18 @@ from .revenue import Revenue, revenue
 from .yields import Yields, yields
 
 CropId = int | None
+R = TypeVar("R", bound="Earned")
 
 
 @dataclass
-class MarginRow:
-    """One crop, or all. Whole pence; minutes and site-days at nine places. door_alone_p is the
-    door's money with mixed packs shared by what each leaf fetches alone, in place of grams."""
+class Earned:
+    """Whole pence; minutes and site-days at nine places."""
 
     crop_id: CropId
     crop: str
     takings_p: int = 0
     shop_share_p: int = 0
     door_p: int = 0
-    door_alone_p: int = 0
     seed_and_plugs_p: int = 0
     bought_in_p: int = 0
     nutrient_and_water_p: int = 0
@@ -62,14 +62,6 @@ class MarginRow:
         return self.before_labour_p - self.labour_p
 
     @property
-    def before_labour_alone_p(self) -> int:
-        return self.door_alone_p - self.costs_p
-
-    @property
-    def after_labour_alone_p(self) -> int:
-        return self.before_labour_alone_p - self.labour_p
-
-    @property
     def before_per_site_week_p(self) -> Decimal | None:
         return per_limit(self.before_labour_p, self.site_days / 7)
 
@@ -86,6 +78,30 @@ class MarginRow:
     def cells_per_plant(self) -> Decimal | None:
         """Cells sown for each plant planted: failed trays show here."""
         return ratio(self.cells_sown, self.planted)
+
+    def add(self, other: Earned) -> None:
+        for name in (f.name for f in fields(self) if f.name not in _OF):
+            setattr(self, name, getattr(self, name) + getattr(other, name))
+
+
+#: What a row is of: the columns that do not add up.
+_OF = ("crop_id", "crop", "month")
+
+
+@dataclass
+class MarginRow(Earned):
+    """One crop, or all. door_alone_p is the door's money with mixed packs shared by what each leaf
+    fetches alone, in place of grams."""
+
+    door_alone_p: int = 0
+
+    @property
+    def before_labour_alone_p(self) -> int:
+        return self.door_alone_p - self.costs_p
+
+    @property
+    def after_labour_alone_p(self) -> int:
+        return self.before_labour_alone_p - self.labour_p
 
 
 def per_limit(pence: int, units: Decimal | int) -> Decimal | None:
@@ -130,39 +146,43 @@ def margin(period: Period) -> Margin:
         ("shop_share_p", money.shop_share),
         ("door_p", money.door),
         ("door_alone_p", money.alone),
-        *((f"{line}_p", whole_pence(spent.pence[line])) for line in (*LINES, "labour")),
-        ("minutes", {crop: at_nine_places(spent.minutes[crop]) for crop in spent.minutes}),
-        ("timed_minutes", {crop: at_nine_places(spent.timed[crop]) for crop in spent.timed}),
-        ("site_days", {row.crop_id: _days(row.site_seconds) for row in stood.crops}),
-        ("cells_sown", spent.counted("cells")),
-        ("planted", spent.counted("planted")),
+        ("site_days", {row.crop_id: days(row.site_seconds) for row in stood.crops}),
+        *spent_lines(spent),
     ]
     for name, by_crop in lines:
         for crop, amount in by_crop.items():
             setattr(rows.setdefault(crop, MarginRow(crop, "")), name, amount)
     about.notes += spent.says
-    listed, total = _table(about, rows, spent)
+    total = MarginRow(None, "All crops")
+    listed = listed_with(total, rows, names())
+    say_standard(about, total, spent.known_p)
     return Margin(about, listed, total, money, spent, stood)
 
 
-def _days(seconds: int) -> Decimal:
+def spent_lines(spent: Costs) -> Iterator[tuple[str, Mapping[CropId, int | Decimal]]]:
+    """Column → amounts by crop, each column adding up to its rounded total."""
+    for line in (*LINES, "labour"):
+        yield f"{line}_p", whole_pence(spent.pence[line])
+    for name, minutes in (("minutes", spent.minutes), ("timed_minutes", spent.timed)):
+        yield name, {crop: at_nine_places(exact) for crop, exact in minutes.items()}
+    yield "cells_sown", spent.counted("cells")
+    yield "planted", spent.counted("planted")
+
+
+def days(seconds: int) -> Decimal:
     return at_nine_places(Fraction(seconds, DAY_S))
 
 
-def _table(
-    about: About, rows: dict[CropId, MarginRow], spent: Costs
-) -> tuple[list[MarginRow], MarginRow]:
-    called = names()
-    total = MarginRow(None, "All crops")
-    numbers = [f.name for f in fields(MarginRow) if f.name not in ("crop_id", "crop")]
+def listed_with(total: R, rows: Mapping[CropId, R], called: Mapping[CropId, str]) -> list[R]:
+    """Rows with their names in order, added up in the total."""
     for crop, row in rows.items():
         row.crop = called[crop]
-        for name in numbers:
-            setattr(total, name, getattr(total, name) + getattr(row, name))
-    # what was paid for receipts and bought-in leaf, and minutes that were timed, are not standard
-    known = total.bought_in_p + half_up(sum(spent.by_receipt.values()) + spent.timed_p)
+        total.add(row)
+    return sorted(rows.values(), key=lambda row: (row.crop_id is None, row.crop))
+
+
+def say_standard(about: About, total: Earned, known: Fraction) -> None:
+    """known: exact pence of what is not standard, but for bought-in leaf."""
     whole = total.costs_p + total.labour_p
-    about.standard_pct = percent(max(whole - known, 0), whole)
+    about.standard_pct = percent(max(whole - total.bought_in_p - half_up(known), 0), whole)
     about.standard_says = "of the costs: standard rates and standard minutes"
-    listed = sorted(rows.values(), key=lambda row: (row.crop_id is None, row.crop))
-    return listed, total

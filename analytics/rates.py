@@ -54,6 +54,11 @@ class Rates:
                 return watts * hours * pence / 1000
         return self.of(what, crop, day)
 
+    def change_within(self, first: dt.date, last: dt.date) -> bool:
+        """Does any rate begin on a day between, so that not all days have the first one's?"""
+        start, stop = clock.day_number(first), clock.day_number(last)
+        return any(start < day <= stop for rows in self._since.values() for day, _ in rows)
+
     def days_of(self, what: str) -> list[int]:
         """Days from which a rate of this kind began to hold, of whichever crop or outlet."""
         return sorted(

@@ -20,7 +20,8 @@ from django.db.models import Q, Sum
 from grow import clock
 from grow.models import Lot, Movement, Place
 from grow.models import PlaceKind as K
-from grow.shares import shared_out
+from grow.months import FINE
+from grow.shares import shared_out, whole
 from grow.sums import EATEN, Shares, shares_of, split
 from sales.models import Money, Outlet, Price
 
@@ -85,8 +86,7 @@ def by_outlet(period: Period, about: About) -> dict[Outlet, Revenue]:
     for outlet in Outlet.objects.select_related("place").order_by("pk"):
         one = found[outlet] = Revenue()
         for first, _ in spans:
-            told = rates.of(Rate.What.SHOP_SHARE, outlet.pk, first)
-            pct = Decimal(outlet.shop_share_pct) if told is None else told
+            pct = share_of(outlet, rates, first)
             of_outlet(
                 outlet, pct, paid.get((outlet.pk, first), {}), shares, prices, titles, one, about
             )
@@ -115,12 +115,12 @@ def of_outlet(
     out: Revenue,
     about: About,
 ) -> None:
-    by_grams: Counter[CropId] = Counter()
-    alone: Counter[CropId] = Counter()
-    kept_pct = Fraction(100 - share_pct) / 100
+    fine: Counter[CropId] = Counter()
+    fine_alone: Counter[CropId] = Counter()
+    kept_pct = Fraction(100 - share_pct) / (100 * FINE)
     for lot, pence in paid.items():
-        for crop, part in split(pence, shares[lot]):
-            by_grams[crop] += part
+        for crop, part in split(pence * FINE, shares[lot]):
+            fine[crop] += part
             out.door_of[lot, crop] += part * kept_pct
         weights = prices.weighed(outlet, shares[lot])
         if weights is None:
@@ -130,23 +130,38 @@ def of_outlet(
                 "grams on both bases."
             )
             weights = shares[lot]
-        for crop, part in split(pence, weights):
-            alone[crop] += part
+        for crop, part in split(pence * FINE, weights):
+            fine_alone[crop] += part
             out.alone_of[lot, crop] += part * kept_pct
     takings = sum(paid.values())
-    kept = _half_up(Decimal(takings) * share_pct / 100)
     if outlet.place.kind == K.SHOP and takings and not share_pct:
         about.gap(f"{outlet}: no shop share is stated, so its wages and card fees are left out.")
     if outlet.place.kind == K.KITCHEN and takings and not outlet.price_basis:
         about.gap(f"{outlet}: its transfer price has no stated basis.")
-    share = _shared(kept, by_grams)
-    door_alone = {crop: pence - _shared(kept, alone).get(crop, 0) for crop, pence in alone.items()}
+    by_grams, share = at_the_door(share_pct, fine)
+    alone, alone_share = at_the_door(share_pct, fine_alone)
     for crop, pence in by_grams.items():
         out.takings[crop] += pence
         out.shop_share[crop] += share.get(crop, 0)
         out.door[crop] += pence - share.get(crop, 0)
-    for crop, pence in door_alone.items():
-        out.alone[crop] += pence
+    for crop, pence in alone.items():
+        out.alone[crop] += pence - alone_share.get(crop, 0)
+
+
+def at_the_door(
+    share_pct: Decimal, fine: Mapping[CropId, int]
+) -> tuple[dict[CropId, int], dict[CropId, int]]:
+    """(takings, the shop's share of them) by crop in whole pence, from parts of a penny."""
+    crops = sorted(fine, key=lambda crop: (crop is None, crop or 0))
+    by_grams = dict(zip(crops, whole([fine[crop] for crop in crops], FINE), strict=True))
+    kept = _half_up(Decimal(sum(by_grams.values())) * share_pct / 100)
+    return by_grams, _shared(kept, by_grams)
+
+
+def share_of(outlet: Outlet, rates: Rates, day: int) -> Decimal:
+    """What a shop keeps of its takings on a day, in per cent."""
+    told = rates.of(Rate.What.SHOP_SHARE, outlet.pk, day)
+    return Decimal(outlet.shop_share_pct) if told is None else told
 
 
 def _half_up(amount: Decimal) -> int:

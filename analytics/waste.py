@@ -12,20 +12,24 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections import Counter
-from collections.abc import Mapping
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from decimal import Decimal
+from functools import cache
 
 from django.db.models import Sum
 
-from grow import sums
+from grow import months, sums
 from grow.models import Basis, Event, Lot, Movement, alive
 from grow.models import PlaceKind as K
 
 from .crops import names
 from .period import About, Period, percent
 
+ALL_CROPS = "All crops"
+#: What is added up by month: grams told as left uncut.
+UNCUT = "uncut"
 _PACKING = ("pack", "rework")
 _INS = {
     K.GROWTH: "cut_g",
@@ -80,6 +84,15 @@ class WasteRow:
     packed_g: int = 0
     rejected_g: int = 0
     uncut_g: int = 0
+
+    def count(self, moved: months.Row, grams: int, *, before: bool = False) -> None:
+        """Grams that moved in the period, or before it, when they only add to the stock."""
+        for name, sign in lines(moved).items():
+            if name == "stock_after_g":
+                self.stock_after_g += sign * grams
+                self.stock_before_g += sign * grams if before else 0
+            elif not before:
+                setattr(self, name, getattr(self, name) + sign * grams)
 
     @property
     def came_g(self) -> int:
@@ -160,7 +173,7 @@ def waste(period: Period) -> Waste:
     for crop, row in rows.items():
         row.crop = called[crop]
     listed = sorted(rows.values(), key=lambda row: (row.crop_id is None, row.crop))
-    total = WasteRow(None, "All crops")
+    total = WasteRow(None, ALL_CROPS)
     for row in listed:
         for name in _NUMBERS:
             setattr(total, name, getattr(total, name) + getattr(row, name))
@@ -172,38 +185,65 @@ _NUMBERS = [f.name for f in fields(WasteRow) if f.name.endswith("_g")]
 
 def _by_crop(period: Period) -> dict[int | None, WasteRow]:
     rows: dict[int | None, WasteRow] = {}
-    before = sums.reading(
-        None, period.first - dt.timedelta(days=1), lot_kinds=sums.EATEN, by_day=False
-    )
-    during = sums.reading(period.first, period.last, lot_kinds=sums.EATEN, by_day=False)
-    for cells, then in ((before, True), (during, False)):
-        for cell, grams in cells.items():
-            row = rows.setdefault(cell.crop, WasteRow(cell.crop, ""))
-            for name, change in lines(cell, grams).items():
-                if name == "stock_after_g":
-                    row.stock_after_g += change
-                    row.stock_before_g += change if then else 0
-                elif not then:
-                    setattr(row, name, getattr(row, name) + change)
+    before = months.reading(None, period.first - dt.timedelta(days=1), sums.EATEN, by_month=False)
+    during = months.reading(period.first, period.last, sums.EATEN, by_month=False)
+    for moved, then in ((before, True), (during, False)):
+        for row, grams in moved.items():
+            rows.setdefault(row.crop, WasteRow(row.crop, "")).count(row, grams, before=then)
     return rows
 
 
-def lines(cell: sums.Cell, grams: int) -> Mapping[str, int]:
-    """What one cell of the ledger adds to the lines of the table. Every line but the ones beside
+def by_month(period: Period) -> dict[int, WasteRow]:
+    """Month (yyyymm) → what became of the grams of all crops in it."""
+    first, last = period.first, period.last
+    rows: dict[int, WasteRow] = {}
+    with sums.one_moment():
+        before = months.reading(
+            None, first - dt.timedelta(days=1), sums.EATEN, by_month=False, by_crop=False
+        )
+        during = months.reading(first, last, sums.EATEN, by_crop=False)
+        uncut = months.reading(first, last, [UNCUT], by_crop=False)
+    opening = WasteRow(None, ALL_CROPS)
+    for moved, grams in before.items():
+        opening.count(moved, grams, before=True)
+    found: dict[int, list[tuple[months.Row, int]]] = defaultdict(list)
+    for moved, grams in during.items():
+        found[moved.month].append((moved, grams))
+    stock = opening.stock_after_g
+    for month in months.within(first, last):
+        row = rows[month] = WasteRow(None, ALL_CROPS, stock_before_g=stock, stock_after_g=stock)
+        for moved, grams in found[month]:
+            row.count(moved, grams)
+        row.uncut_g = uncut[months.Row(UNCUT, month, None, "")]
+        stock = row.stock_after_g
+    return rows
+
+
+@cache
+def _lines_of(what: str, key: str) -> Mapping[str, int]:
+    return _lines(months.cell(months.Row(what, 0, None, key)))
+
+
+def lines(row: months.Row) -> Mapping[str, int]:
+    """What a gram that moved so adds to the lines of the table. Every line but the ones beside
     the balance is entered as often as another is left."""
+    return _lines_of(row.what, row.key)
+
+
+def _lines(cell: sums.Cell) -> Mapping[str, int]:
     out: Counter[str] = Counter()
     for kind, other, sign in (
         (cell.to_kind, cell.from_kind, 1),
         (cell.from_kind, cell.to_kind, -1),
     ):
         if kind in _INS:
-            out[_INS[K(kind)]] -= sign * grams
+            out[_INS[K(kind)]] -= sign
         else:
-            out[_line(cell, kind, other)] += sign * grams
+            out[_line(cell, kind, other)] += sign
         if kind == K.PACKING or (kind == K.USED and cell.lot_kind == "pack"):
-            out["packed_g"] -= sign * grams
+            out["packed_g"] -= sign
         if kind == K.QUARANTINE and other == K.TRANSIT:
-            out["rejected_g"] += sign * grams
+            out["rejected_g"] += sign
     return out
 
 
@@ -225,27 +265,37 @@ def _line(cell: sums.Cell, kind: str, other: str) -> str:
 
 def left_uncut(period: Period) -> dict[int | None, int]:
     """Grams that clearings of the period told as left uncut, by crop: the guide's guess."""
-    guesses = uncut_of_sowings(period)
-    out: Counter[int | None] = Counter()
-    for batch, crop in Lot.objects.filter(pk__in=guesses).values_list("pk", "crop_id"):
-        out[crop] += guesses[batch]
-    return {crop: grams for crop, grams in out.items() if grams}
+    rows = months.reading(period.first, period.last, [UNCUT], by_month=False)
+    return {row.crop: grams for row, grams in rows.items() if grams}
 
 
 def uncut_of_sowings(period: Period) -> Counter[int]:
     """The same by sowing."""
-    first, last = period.numbers
-    cleared = Event.objects.filter(
-        alive(),
-        kind="clear",
-        day__gte=first,
-        day__lte=last,
-    )
     guesses: Counter[int] = Counter()
-    for told in cleared.values_list("told", flat=True):
-        facts = json.loads(told or "{}")
-        guesses[facts["batch"]] += facts.get("uncut_g") or 0
+    for _, batch, grams in _uncut(period):
+        guesses[batch] += grams
     return guesses
+
+
+def _uncut(period: Period) -> Iterable[tuple[int, int, int]]:
+    """(day, sowing, grams)"""
+    first, last = period.numbers
+    cleared = Event.objects.filter(alive(), kind="clear", day__gte=first, day__lte=last)
+    for day, told in cleared.values_list("day", "told"):
+        facts = json.loads(told or "{}")
+        yield day, facts["batch"], facts.get("uncut_g") or 0
+
+
+@months.source(UNCUT)
+def _by_months(first: dt.date, last: dt.date, _: Iterable[str]) -> Mapping[months.Row, int]:
+    guesses = [guess for guess in _uncut(Period(first, last)) if guess[2]]
+    crops: dict[int, int | None] = {}
+    for part in sums.parts(batch for _, batch, _ in guesses):
+        crops |= dict(Lot.objects.filter(pk__in=part).values_list("pk", "crop_id"))
+    out: Counter[months.Row] = Counter()
+    for day, batch, grams in guesses:
+        out[months.Row(UNCUT, day // 100, crops[batch], "")] += grams
+    return out
 
 
 def _standard(period: Period, about: About) -> None:

@@ -9,6 +9,7 @@ A ratio is a ratio of these sums, never a mean of ratios.
 
 from __future__ import annotations
 
+import datetime as dt
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -17,7 +18,7 @@ from typing import Any
 
 from django.db import connection
 
-from grow import sums
+from grow import months, sums
 from grow.models import Lineage, Lot, LotKind
 from grow.shares import shared_out
 
@@ -197,15 +198,22 @@ def _table(about: About, rows: dict[Key, YieldRow]) -> Yields:
 
 def from_the_books(period: Period) -> dict[CropId, tuple[int, int]]:
     """Crop → (grams cut net of grade-out, grams sold or used) by the ledger's sums."""
-    cells = sums.reading(period.first, period.last, lot_kinds=sums.EATEN, by_day=False)
+    moved = months.reading(period.first, period.last, sums.EATEN, by_month=False)
     cut: Counter[CropId] = Counter()
     sold: Counter[CropId] = Counter()
-    for cell, grams in cells.items():
-        found = lines(cell, grams)
-        cut[cell.crop] += found.get("cut_g", 0) - found.get("grade_out_g", 0)
-        for name in ("sold_g", "to_businesses_g", "used_g"):
-            sold[cell.crop] += found.get(name, 0)
+    for row, grams in moved.items():
+        of_a_gram = cut_and_sold(row)
+        cut[row.crop] += of_a_gram[0] * grams
+        sold[row.crop] += of_a_gram[1] * grams
     return {crop: (cut[crop], sold[crop]) for crop in {*cut, *sold}}
+
+
+def cut_and_sold(row: months.Row) -> tuple[int, int]:
+    """What a gram that moved so adds to what was cut, net of grade-out, and to what was sold or
+    used: one, nought or less one."""
+    found = lines(row)
+    sold = sum(found.get(name, 0) for name in ("sold_g", "to_businesses_g", "used_g"))
+    return found.get("cut_g", 0) - found.get("grade_out_g", 0), sold
 
 
 def _to_the_gram(
@@ -451,6 +459,29 @@ def in_seconds(sql: str, period: Period) -> tuple[str, dict[str, Any]]:
         untouched=within("%(start)s", "f.first_at"),
         to_first_cut=whole.format(since="p.began_at", until="MIN(e.placed_at)"),
     ), moments
+
+
+#: What is added up by month: seconds for which plantings held sites.
+STOOD = "stood"
+_SECONDS = """
+SELECT l.crop_id, SUM({held})
+FROM grow_planting p
+JOIN grow_lot l ON l.id = p.batch_id
+WHERE p.began_at < {end} AND (p.ended_at IS NULL OR p.ended_at > {start})
+GROUP BY l.crop_id
+"""
+
+
+@months.source(STOOD)
+def _stood(first: dt.date, last: dt.date, _: Iterable[str]) -> Mapping[months.Row, int]:
+    out: Counter[months.Row] = Counter()
+    for since, until in months.pieces(first, last):
+        sql, moments = in_seconds(_SECONDS, Period(since, until))
+        with connection.cursor() as cursor:
+            cursor.execute(sql, moments)
+            for crop, seconds in cursor.fetchall():
+                out[months.Row(STOOD, months.of(since), crop, "")] += int(seconds)
+    return out
 
 
 def _plantings(period: Period) -> dict[Key, YieldRow]:

@@ -9,7 +9,7 @@ class GrowConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from . import checks, operations, roles, setup, triggers  # noqa: F401  (they register themselves)
+        from . import checks, months, operations, roles, setup, triggers  # noqa: F401  (they register themselves)
         from .importing import lists  # noqa: F401  (it registers itself)
         from .ready import read_moments
 

@@ -13,6 +13,7 @@ from . import seal, signing, touch, triggers
 from .holds import HARMLESS
 from .kinds import ASIDE, CANCELLING, KINDS, OWN
 from .models import SOURCES, STRICT, Lineage, Lot, alive
+from .months import month_faults
 from .rewalk import walked_again
 from .sums import sums_faults
 
@@ -276,6 +277,7 @@ def breaches() -> Iterable[str]:
 
 CHECKS.append(seal.seals)
 CHECKS.append(sums_faults)
+CHECKS.append(month_faults)
 CHECKS.append(walked_again)
 CHECKS.append(signing.faults)
 

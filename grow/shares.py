@@ -21,3 +21,15 @@ def shared_out(total: int, weights: Sequence[int]) -> list[int]:
     for i in rests[: total - sum(parts)]:
         parts[i] += 1
     return parts
+
+
+def whole(parts: Sequence[int], one: int) -> list[int]:
+    """Parts counted in `one`ths as whole ones that add up to their sum, which is rounded half up:
+    each rounded down, then the largest rests up, ties to the one named first. Parts below nought
+    are as welcome: whole([-3, 5], 2) → [-1, 2]."""
+    down = [part // one for part in parts]
+    total = (2 * sum(parts) + one) // (2 * one)
+    rests = sorted(range(len(parts)), key=lambda i: (-(parts[i] % one), i))
+    for i in rests[: total - sum(down)]:
+        down[i] += 1
+    return down

@@ -15,7 +15,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 from collections import Counter, defaultdict
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -42,6 +42,9 @@ _FIXES = ", ".join(f"'{kind}'" for kind in FIXES)
 #: What is eaten: cut, bought in, packed. Its cells are all in grams.
 EATEN = (LotKind.HARVEST, LotKind.PACK, LotKind.PRODUCE)
 _MANY = 500  # SQLite takes so many parameters and no more
+
+#: Called by a sweep that has added up what moved, within its transaction.
+AFTER_SWEEP: list[Callable[[], None]] = []
 
 #: Crop id → grams; None stands for a lot of which no crop is known.
 Shares = dict[int | None, int]
@@ -139,7 +142,7 @@ class _Sharing:
         own: dict[int, int | None] = {}
         grew: dict[int, Counter[int | None]] = defaultdict(Counter)
         went_in: dict[int, dict[int, int]] = defaultdict(dict)
-        for part in _parts(lots):
+        for part in parts(lots):
             own |= dict(Lot.objects.filter(pk__in=part).values_list("pk", "crop_id"))
             edges = (
                 Lineage.objects.filter(child__in=part, struck_by=None)
@@ -179,14 +182,15 @@ def split(quantity: int, shares: Shares) -> list[tuple[int | None, int]]:
 def _kept(lots: Iterable[int] | None = None) -> dict[int, Shares]:
     out: dict[int, Shares] = defaultdict(dict)
     rows = CropShare.objects.values_list("lot_id", "crop_id", "grams")
-    for part in [None] if lots is None else _parts(lots):
+    for part in [None] if lots is None else parts(lots):
         for lot, crop, grams in rows if part is None else rows.filter(lot__in=part):
             out[lot][crop] = grams
     return dict(out)
 
 
-def _parts(lots: Iterable[int]) -> list[list[int]]:
-    ids = sorted(lots)
+def parts(lots: Iterable[int]) -> list[list[int]]:
+    """Ids in order, so many at once as a question takes."""
+    ids = sorted(set(lots))
     return [ids[i : i + _MANY] for i in range(0, len(ids), _MANY)]
 
 
@@ -235,7 +239,7 @@ def _rows(window: _Window, lots: Iterable[int] | None) -> list[tuple[Cell, int, 
     if lots is None:
         found = _ask(_ROWS.format(more=_MIXED), window.parameters)
     else:
-        for part in _parts(lots):
+        for part in parts(lots):
             marks = ", ".join(["%s"] * len(part))
             found += _ask(_ROWS.format(more=f"AND l.id IN ({marks})"), window.parameters + part)
     return [(Cell(*row[:7]), row[7], int(row[8]), int(row[9])) for row in found]
@@ -281,7 +285,7 @@ def _reorigined(since_event: int = 0, kinds: tuple[str, ...] = ("correct_origin"
     }
     roots = [
         lot
-        for part in _parts(corrected)
+        for part in parts(corrected)
         for lot in Lot.objects.filter(made_by__in=part, kind__in=EATEN).values_list("pk", flat=True)
     ]
     return lineage.below(roots)
@@ -351,6 +355,8 @@ def sweep() -> int:
             ],
             batch_size=1000,
         )
+        for then in AFTER_SWEEP:
+            then()
         return Movement.objects.filter(pk__gt=mark, pk__lte=upto).count()
 
 
@@ -360,7 +366,7 @@ def _in_order(item: tuple[Cell, int]) -> tuple[Any, ...]:
 
 
 def _keep(shares: Mapping[int, Shares]) -> None:
-    for part in _parts(shares):
+    for part in parts(shares):
         CropShare.objects.filter(lot__in=part).delete()
     CropShare.objects.bulk_create(
         [
@@ -405,9 +411,12 @@ def reading(
         )
         add({Cell(*(() if by_day else (0,)), *row[:-1]): int(row[-1]) for row in swept})
         window = _Window(mark, Movement.objects.aggregate(n=Max("pk"))["n"] or 0, first, last)
-        if window.upto > mark:
-            add(_added_up(window, _special(window)))
-        add(_differences(mark, first, last)[0])
+        if kinds.isdisjoint(EATEN):  # what is not eaten is of its own crop always
+            add(_plain(window) if window.upto > mark else {})
+        else:
+            if window.upto > mark:
+                add(_added_up(window, _special(window)))
+            add(_differences(mark, first, last)[0])
     return Counter({cell: quantity for cell, quantity in out.items() if quantity})
 
 

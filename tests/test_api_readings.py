@@ -201,8 +201,8 @@ def test_a_question_that_cannot_be_read(farm: Farm, api: APIClient) -> None:
         ("today", {}, 9),
         ("figures/yields", {"first": "2026-01-01", "last": "2026-03-31"}, 30),
         ("figures/waste", {"first": "2026-01-01", "last": "2026-03-31"}, 18),
-        ("figures/margin", {"first": "2026-01-01", "last": "2026-03-31"}, 61),
-        ("figures/crops", {"first": "2026-01-01", "last": "2026-03-31"}, 110),
+        ("figures/margin", {"first": "2026-01-01", "last": "2026-03-31"}, 70),
+        ("figures/crops", {"first": "2026-01-01", "last": "2026-03-31"}, 114),
         ("figures/outlets", {"first": "2026-01-01", "last": "2026-03-31"}, 40),
     ],
 )

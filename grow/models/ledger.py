@@ -548,3 +548,32 @@ class CropShare(models.Model):
                 violation_error_message="A crop's share of a lot is more than nothing.",
             ),
         ]
+
+
+class MonthSum(models.Model):
+    """Append-only sums of months that are over (`grow.months`): of a month, a crop and a key of
+    the source's own, its rows added up are what the source counts. A later row is what was told
+    of the month since. upto is the last event that was counted."""
+
+    what = models.CharField(max_length=16)
+    month = models.PositiveIntegerField(help_text="As yyyymm.")
+    crop = models.ForeignKey(Crop, models.PROTECT, null=True, related_name="+", db_index=False)
+    key = models.CharField(max_length=80, blank=True)
+    quantity = models.BigIntegerField()
+    upto = models.BigIntegerField()
+
+    class Meta:
+        indexes = [
+            # all that a reading asks for, so that it reads the index alone
+            models.Index(
+                fields=["what", "month", "key", "crop", "quantity"], name="month_sum_by_what"
+            ),
+        ]
+
+
+class MonthsSwept(models.Model):
+    """Up to which month the months were added up, and the last event that was counted. The newest
+    row holds."""
+
+    through = models.PositiveIntegerField(help_text="As yyyymm.")
+    upto = models.BigIntegerField()
