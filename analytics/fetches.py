@@ -71,17 +71,20 @@ class Charges:
         self.rates, self._factor = told.rates, Fraction(told.timed.factor(day) or 1)
         self._called, self.day, self._about = names(), day, about
 
-    def pence(self, what: W, crop: int, times: float = 1) -> Fraction:
+    def pence(self, what: W, crop: int | None, times: float = 1) -> Fraction:
         """Of so many counted things, minutes at the wage."""
         rate = self.rates.charged(what, crop, self.day)
         minutes = what.endswith("_minutes")
         wage = self.rates.of(W.WAGE, None, self.day) if minutes else None
         if rate is None or (minutes and wage is None):
-            missing, whose = (W.WAGE, "") if rate is not None else (what, f"{self._called[crop]}: ")
+            missing, whose = (W.WAGE, "") if rate is not None else (what, self._whose(crop))
             self._about.gap(f"{whose}no rate for {missing.label.lower()}; it is taken as nought.")
             return Fraction(0)
         pence = Fraction(rate) * Fraction(times) / PER.get(what, 1)
         return pence if wage is None else pence * self._factor * Fraction(wage) / 60
+
+    def _whose(self, crop: int | None) -> str:
+        return f"{self._called[crop]}: " if crop else ""
 
     def shares(self) -> dict[int, Fraction]:
         """Outlet → what it keeps of its price, by the rate of the day, else as stated of it."""

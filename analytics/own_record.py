@@ -58,7 +58,8 @@ class Batch:
 
 
 class Record:
-    """habits: of each variety whose card says enough; lacking: what that of another does not."""
+    """habits: of each variety whose card says enough; lacking: what that of another does not;
+    cuts: those of the year, as `cut_by_cut` gives them."""
 
     def __init__(self, today: dt.date) -> None:
         self.today = today
@@ -85,7 +86,8 @@ class Record:
     # --- how cuts came ---------------------------------------------------------------------
 
     def _read(self) -> None:
-        cuts = list(cut_by_cut(Period(self.today - dt.timedelta(days=DAYS - 1), self.today)))
+        year = Period(self.today - dt.timedelta(days=DAYS - 1), self.today)
+        cuts = self.cuts = list(cut_by_cut(year))
         lots = {lot for lot, *_ in cuts}
         ends = (min(lots), max(lots)) if lots else (0, 0)
         days = {

@@ -36,9 +36,13 @@ GROUP BY x.lot_id, x.batch_id, x.n
 """
 
 
-def cut_by_cut(period: Period) -> Iterator[tuple[int, int, Fraction, dict[int, int]]]:
-    """(cut, sowing, grams a site, {how many cuts its site had with it: sites}) of each sowing in
-    each cut of the period: the cut's net grams over its sites, shared equally by site."""
+#: (cut, sowing, grams a site, {how many cuts its site had with it: sites})
+Cut = tuple[int, int, Fraction, dict[int, int]]
+
+
+def cut_by_cut(period: Period) -> Iterator[Cut]:
+    """Each sowing in each cut of the period: the cut's net grams over its sites, shared equally by
+    site."""
     grams = {lot: net for lot, (net, _) in cut_lots(period).items()}
     if not grams:
         return
@@ -78,4 +82,4 @@ def successive(period: Period) -> Mapping[int | None, Mapping[int, Decimal]]:
     return out
 
 
-__all__ = ["MOST", "cut_by_cut", "successive"]
+__all__ = ["MOST", "Cut", "cut_by_cut", "successive"]

@@ -139,6 +139,7 @@ API = """
     GET figures-crops           | grower manager
     GET figures-outlets         | grower manager
     GET figures-keep            | grower manager
+    GET figures-space           | grower manager
 """
 
 # --- the rest of the site, by the names of its addresses ----------------------------------------
@@ -154,7 +155,7 @@ PAGES = """
     laboratory                                                 | roles
     run_weights                                                | grower learner packer manager lead
     yields  waste  margin  thrown_away  crops  crop_rows       | grower manager
-    keep                                                       | grower manager
+    keep  space                                                | grower manager
     statements  books  own_use  on_hand  common_cause          | manager lead
     seals  seal_pdf  seal_text  epcis  evidence                | manager lead
     epcis_in                                     | grower learner packer manager lead
