@@ -35,6 +35,7 @@ from sales.models import Outlet, Product
 
 from . import roles
 from .crop_asked import only_of
+from .crop_ranking import Chosen, RankRow, crop_ranking
 from .crop_table import BY, CropSum, OutletSum, crop_table, outlet_table
 from .margin import Margin, MarginRow, margin
 from .models import Rate, StandardUse, TimedDay
@@ -308,6 +309,45 @@ class OutletsOf(FiguresOf):
         return Response(OutletsSerializer(found).data)
 
 
+class RankingAsked(PeriodAsked):
+    """How crops are ranked, and the other prices at which the order is shown too."""
+
+    alone = serializers.BooleanField(
+        default=True,
+        help_text="A mixed bag's money by what each leaf fetches alone, else by grams.",
+    )
+    minutes = serializers.BooleanField(default=True, help_text="After crop minutes, else before.")
+    kitchen_pct = serializers.IntegerField(default=75, min_value=0, max_value=300)
+    shop_pct = serializers.IntegerField(default=33, min_value=0, max_value=99)
+
+
+class RankingSerializer(serializers.Serializer):
+    """rows: best first, those with too few sowing weeks last."""
+
+    about = AboutSerializer()
+    rows = shown(RankRow)(many=True)
+    sentence = serializers.CharField()
+    turns = serializers.ListField(child=serializers.CharField())
+
+
+class RankingOf(FiguresOf):
+    """Which crops earn their space, with intervals over sowing weeks, and what can be concluded."""
+
+    asks = RankingAsked
+    row = RankRow
+
+    @extend_schema(
+        operation_id="figures_ranking",
+        tags=["readings"],
+        parameters=[RankingAsked],
+        responses=RankingSerializer,
+    )
+    def get(self, request: Request) -> Response:
+        asked = self.asked()
+        chosen = Chosen(**{name: asked[name] for name in vars(Chosen())})
+        return Response(RankingSerializer(crop_ranking(self.period(), chosen)).data)
+
+
 def register(router: SimpleRouter) -> None:
     router.register("rates", Rates, basename="rates")
     router.register("standard-uses", StandardUses, basename="standard-uses")
@@ -323,5 +363,6 @@ def urls() -> list[URLPattern]:
         path("figures/waste/", WasteOf.as_view(), name="figures-waste"),
         path("figures/margin/", MarginOf.as_view(), name="figures-margin"),
         path("figures/crops/", CropsOf.as_view(), name="figures-crops"),
+        path("figures/ranking/", RankingOf.as_view(), name="figures-ranking"),
         path("figures/outlets/", OutletsOf.as_view(), name="figures-outlets"),
     ]

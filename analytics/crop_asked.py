@@ -6,8 +6,11 @@ import datetime as dt
 from collections.abc import Mapping
 from typing import Any
 
+from django.http import HttpRequest
+
 from grow.asks import Unread
 from grow.errors import Refusal
+from grow.looking import Question
 from grow.models import Crop, Place, Variety
 
 from .crop_table import Only
@@ -52,6 +55,25 @@ def period_of(asked: Asked, today: dt.date) -> Period:
     return known[asked["season"]][1]
 
 
+def dated(request: HttpRequest) -> bool:
+    """Whether days are asked for, in place of a season."""
+    return bool(request.GET.get("first") or request.GET.get("last"))
+
+
+def season_questions(today: dt.date, by_days: bool) -> list[Question]:
+    return [
+        Question(
+            "season",
+            "Season",
+            value="" if by_days else usual_season(today),
+            choices=[(code, name) for code, (name, _) in seasons(today).items()],
+            help="By its days",
+        ),
+        Question("first", "From", "date", seldom=True),
+        Question("last", "to", "date", seldom=True),
+    ]
+
+
 def only_of(asked: Asked) -> Only:
     """Raises Unread for a crop, variety, tower or tier that is none."""
 
@@ -84,4 +106,5 @@ def natural(name: str) -> list[tuple[bool, int, str]]:
     return [(not p.isdecimal(), int(p) if p.isdecimal() else 0, p) for p in name.split()]
 
 
-__all__ = ["Asked", "natural", "only_of", "period_of", "seasons", "usual_season"]
+__all__ = ["Asked", "dated", "natural", "only_of", "period_of", "season_questions", "seasons",
+           "usual_season"]  # fmt: skip

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
+from .crop_ranking import RankRow
 from .crop_table import CropSum
 from .stands import Stands
 from .waste import WENT, WasteRow
@@ -61,6 +62,39 @@ def ranking(rows: Sequence[CropSum]) -> Mapping[str, Any]:
         ],
         "across": "Pence a site and week",
         "high": 90 + 34 * len(shown),
+    }
+
+
+def intervals(rows: Sequence[RankRow]) -> Mapping[str, Any]:
+    """What a site earned a week, with its interval; what has too few weeks stands without one."""
+    names = [row.crop for row in rows]
+    values = [float(row.value_p or 0) for row in rows]
+    over = [float(row.high_p) - v if row.high_p is not None else 0.0
+            for row, v in zip(rows, values, strict=True)]  # fmt: skip
+    under = [v - float(row.low_p) if row.low_p is not None else 0.0
+             for row, v in zip(rows, values, strict=True)]  # fmt: skip
+    return {
+        "data": [
+            {
+                "type": "scatter",
+                "mode": "markers",
+                "x": [round(value, 1) for value in values],
+                "y": names,
+                "marker": {"size": 11},
+                "tone": 4,
+                "error_x": {
+                    "type": "data",
+                    "symmetric": False,
+                    "array": [round(n, 2) for n in over],
+                    "arrayminus": [round(n, 2) for n in under],
+                    "thickness": 2,
+                    "width": 6,
+                },
+                "hovertemplate": "%{y}: %{x} p<extra></extra>",
+            }
+        ],
+        "across": "Pence a site and week, with the interval",
+        "high": 90 + 34 * len(rows),
     }
 
 

@@ -26,6 +26,7 @@ from .destinations import DestinationRow, ReasonRow, thrown_away
 from .margin import Margin, MarginRow, margin
 from .pages_crops import CROP_PAGES
 from .pages_keep import KEEP_PAGES
+from .pages_ranking import RANKING_PAGES
 from .pages_space import SPACE_PAGES
 from .paid import PaidRow, beside
 from .period import Period
@@ -387,6 +388,7 @@ PAGES = [
     *CROP_PAGES,
     *KEEP_PAGES,
     *SPACE_PAGES,
+    *RANKING_PAGES,
     *(Page(f"{f.name}/", f.name, f.title, None, f, may=may_read_figures) for f in FIGURES),
     Page("thrown-away/", "thrown_away", "Thrown away", None, thrown_page, may=may_read_figures),
     Page("own-use/", "own_use", "Own use", None, own_use_page, may=may_read_money),

@@ -25,7 +25,7 @@ from grow.start import OPENS
 from sales.models import Outlet
 
 from . import crop_pictures as pictures
-from .crop_asked import Asked, natural, only_of, period_of, seasons, usual_season
+from .crop_asked import Asked, dated, natural, only_of, period_of, season_questions
 from .crop_rows import cuts, gone, plantings, sales
 from .crop_table import BY, CropSum, CropTable, Only, OutletSum, crop_table, outlet_table
 from .crops import names
@@ -47,24 +47,16 @@ _GROUPS = {
 # --- the question -----------------------------------------------------------------------------
 
 
-def _questions(today: dt.date, dated: bool) -> list[Question]:
+def _questions(today: dt.date, by_days: bool) -> list[Question]:
     crops = [(name, name) for name in Crop.objects.values_list("name", flat=True)]
     towers = Place.objects.filter(kind="tower", sites__isnull=False).distinct()
     tiers = PlantSite.objects.values_list("tier", flat=True).distinct().order_by("tier")
     varieties = Variety.objects.select_related("crop")
     outlets = Outlet.objects.select_related("place")
     return [
-        Question(
-            "season",
-            "Season",
-            value="" if dated else usual_season(today),
-            choices=[(code, name) for code, (name, _) in seasons(today).items()],
-            help="By its days",
-        ),
+        *season_questions(today, by_days),
         Question("by", "By", value="crop", choices=list(_GROUPS.items())),
         Question("crop", "Crop", choices=crops, help="Every crop"),
-        Question("first", "From", "date", seldom=True),
-        Question("last", "to", "date", seldom=True),
         Question(
             "variety",
             "Variety",
@@ -94,10 +86,6 @@ def _questions(today: dt.date, dated: bool) -> list[Question]:
             seldom=True,
         ),
     ]
-
-
-def _dated(request: HttpRequest) -> bool:
-    return bool(request.GET.get("first") or request.GET.get("last"))
 
 
 # --- the columns ------------------------------------------------------------------------------
@@ -201,7 +189,7 @@ def crops(request: HttpRequest) -> HttpResponseBase:
         title="Crops",
         lead="Which crops pay for the sites they hold. Press a heading to sort by it, a name or an "
         "underlined figure for the rows behind it.",
-        questions=_questions(today, _dated(request)),
+        questions=_questions(today, dated(request)),
         answer=lambda person, asked: _answer(asked, today),
     )
 
@@ -306,11 +294,11 @@ def _row(row: CropSum, by: str, asked: Asked, period: Period) -> dict[str, Any]:
     }
     asks = {name: asked.get(name, "") for name in BY} | {n: v for n, v in own.items() if v}
     known = not by or any(own.values())
-    out |= _leads(asks, period) if known else {}
+    out |= leads(asks, period) if known else {}
     return out
 
 
-def _leads(asks: Mapping[str, Any], period: Period) -> dict[str, str]:
+def leads(asks: Mapping[str, Any], period: Period) -> dict[str, str]:
     told = {"first": str(period.first), "last": str(period.last)}
     told |= {name: str(value) for name, value in asks.items() if value}
     address = f"{reverse('admin:crop_rows')}?{urlencode(told)}"
@@ -435,7 +423,7 @@ def _by_outlet(period: Period, only: Only, asked: Asked) -> Answer:
     rows = [dict(plain(row).data) for row in found.rows]
     for row in rows:
         crop = row["crop"] if row["crop_id"] else ""
-        row |= _leads({"crop": crop, OUTLET: row["outlet"]}, period)
+        row |= leads({"crop": crop, OUTLET: row["outlet"]}, period)
     total = dict(plain(found.total).data)
     return Answer(
         [
@@ -508,7 +496,7 @@ def _sales(currency: str) -> tuple[Column, ...]:
 
 def crop_rows(request: HttpRequest) -> HttpResponseBase:
     today = clock.local(clock.now()).date()
-    questions = [q for q in _questions(today, _dated(request)) if q.name != "by"]
+    questions = [q for q in _questions(today, dated(request)) if q.name != "by"]
     return looked(
         request,
         title="Crops, row by row",
@@ -593,4 +581,4 @@ CROP_PAGES = [
          in_menu=False),
 ]  # fmt: skip
 
-__all__ = ["CROP_PAGES"]
+__all__ = ["CROP_PAGES", "leads"]

@@ -39,11 +39,13 @@ class Sowing:
 
     pence is what was bought, labour the pence of the minutes. Seconds are site-seconds, blocked
     sites too. cells, planted: in the period. checked: its cells were looked over in the period;
-    then cells_ever of it were sown and not_up had no usable plug."""
+    then cells_ever of it were sown and not_up had no usable plug. week: of its sowing, where it is
+    asked for (analytics/stands.py)."""
 
     batch: BatchId
     crop: int | None
     variety: int | None
+    week: int | None = None
     opening: dict[str, Fraction] = field(default_factory=lambda: defaultdict(Fraction))
     told: dict[str, Fraction] = field(default_factory=lambda: defaultdict(Fraction))
     charged: dict[str, Fraction] = field(default_factory=lambda: defaultdict(Fraction))

@@ -50,12 +50,15 @@ class Revenue:
     alone_of: dict[tuple[int, CropId], Fraction] = field(
         default_factory=lambda: defaultdict(Fraction)
     )
+    #: Each outlet's own, where several are together.
+    of_outlets: dict[Outlet, Revenue] = field(default_factory=dict)
 
 
 def revenue(period: Period, about: About) -> Revenue:
     """Of all outlets together; each is worked out apart, so they add up to the penny."""
     out = Revenue()
-    for one in by_outlet(period, about).values():
+    out.of_outlets = by_outlet(period, about)
+    for one in out.of_outlets.values():
         for name in ("takings", "shop_share", "door", "alone"):
             getattr(out, name).update(getattr(one, name))
         for name in ("door_of", "alone_of"):

@@ -10,13 +10,15 @@ equally; money and packing by the leaf that is in the bag; raising by the days t
 
 from __future__ import annotations
 
+import datetime as dt
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from fractions import Fraction
 from typing import Any
 
-from grow import sums
+from grow import clock, sums
+from grow.models import Lot
 from grow.shares import shared_out
 
 from .costs import MINUTES, RAISING_MINUTES, Costs, W
@@ -25,7 +27,7 @@ from .period import About, Period
 from .raising import raised
 from .rates import half_up, whole_pence
 from .revenue import Revenue
-from .traced import FINE, LINE, Stand, Traced, ask
+from .traced import FINE, LINE, Stand, Traced, ask, stand_of
 from .waste import uncut_of_sowings
 from .yields import (
     BOUGHT_IN,
@@ -111,14 +113,16 @@ class Stands:
     margin: Margin
 
 
-def stands(period: Period, about: About) -> Stands:
+def stands(period: Period, about: About, by_week: bool = False) -> Stands:
+    """by_week: what was sown in different weeks stands apart. Shares are whole pence of each stand,
+    so a tower's may then differ by a penny a week sown; a crop's are the same."""
     with sums.one_moment():
-        return _Reader(period, about).read()
+        return _Reader(period, about, by_week).read()
 
 
 class _Reader:
-    def __init__(self, period: Period, about: About) -> None:
-        self.period, self.about = period, about
+    def __init__(self, period: Period, about: About, by_week: bool) -> None:
+        self.period, self.about, self.by_week = period, about, by_week
         self.of: dict[Stand, Amounts] = defaultdict(Amounts)
 
     def read(self) -> Stands:
@@ -127,6 +131,8 @@ class _Reader:
         stood, spent, money = earned.stood, earned.spent, earned.money
         raised_ = raised(period, self.about, spent.told)
         self.sowings = {sowing.batch: sowing for sowing in raised_}
+        if self.by_week:
+            self._weeks()
         cut, sold = cut_lots(period), sold_lots(period)
         packed = spent.of_run["packs"]
         self.traced = Traced(period, self.sowings, cut, {*sold, *packed, *_lots(money)})
@@ -145,9 +151,15 @@ class _Reader:
         self.about.standard_says = earned.about.standard_says
         return Stands(self.about, dict(self.of), in_use, earned)
 
+    def _weeks(self) -> None:
+        made = Lot.objects.filter(pk__in=self.sowings).values_list("pk", "made_by__day")
+        for batch, number in made:
+            day = clock.number_day(number)
+            monday = day - dt.timedelta(days=day.weekday())
+            self.sowings[batch].week = clock.day_number(monday)
+
     def _stand(self, batch: int, tower: int | None, tier: int | None, line: str) -> Stand:
-        sowing = self.sowings[batch]
-        return Stand(sowing.crop, sowing.variety, tower, tier, line)
+        return stand_of(self.sowings[batch], tower, tier, line)
 
     def _share(
         self,
@@ -318,7 +330,7 @@ class _Reader:
             held = self.held.get(sowing.batch, {})
             whole = sum(held.values())
             if not whole:
-                out[Stand(sowing.crop, sowing.variety, None, None, NO_SITE)] += amount
+                out[stand_of(sowing)] += amount
             for stand, seconds in held.items() if whole else ():
                 out[stand] += amount * seconds // whole
         return out
@@ -327,7 +339,7 @@ class _Reader:
         """What belongs to a sowing and to none of its sites; and what was left on them."""
         uncut = uncut_of_sowings(self.period)
         for sowing in self.sowings.values():
-            here = self.of[Stand(sowing.crop, sowing.variety, None, None, NO_SITE)]
+            here = self.of[stand_of(sowing)]
             here.cells_sown += sowing.cells
             here.planted += sowing.planted
             if sowing.checked:
@@ -335,15 +347,15 @@ class _Reader:
                 here.not_up += sowing.not_up
             if grams := uncut.get(sowing.batch):
                 held = sorted(self.held.get(sowing.batch, {}).items(), key=_in_order)
-                held = held or [(Stand(sowing.crop, sowing.variety, None, None, NO_SITE), 1)]
+                held = held or [(stand_of(sowing), 1)]
                 parts = shared_out(grams, [seconds for _, seconds in held])
                 for (stand, _), part in zip(held, parts, strict=True):
                     self.of[stand].uncut_g += part
 
 
 def _in_order(found: tuple[Stand, int]) -> tuple[Any, ...]:
-    crop, variety, tower, tier, line = found[0]
-    return (crop or 0, variety or 0, tower or 0, tier or 0, line)
+    crop, variety, tower, tier, line, week = found[0]
+    return (crop or 0, variety or 0, tower or 0, tier or 0, line, week or 0)
 
 
 def _lots(money: Revenue) -> set[int]:

@@ -24,13 +24,22 @@ Source = tuple[int, CropId]
 
 
 class Stand(NamedTuple):
-    """tower and tier are None for what has no plant site; variety for what names none."""
+    """tower and tier are None for what has no plant site; variety for what names none. week: the
+    Monday of the sowing's week as a day's number, None unless stands are asked for by week."""
 
     crop: CropId
     variety: int | None
     tower: int | None
     tier: int | None
     line: str
+    week: int | None = None
+
+
+def stand_of(
+    sowing: Sowing, tower: int | None = None, tier: int | None = None, line: str = NO_SITE
+) -> Stand:
+    """Without a tower: what belongs to a sowing and to none of its sites."""
+    return Stand(sowing.crop, sowing.variety, tower, tier, line, sowing.week)
 
 
 class Traced:
@@ -111,7 +120,7 @@ class Traced:
             there = sites.get((lot, batch)) or [(None, None, NO_SITE, 1)]
             whole = sum(number for *_, number in there)
             for tower, tier, line, number in there:
-                stand = Stand(sowing.crop, sowing.variety, tower, tier, line)
+                stand = stand_of(sowing, tower, tier, line)
                 weights[sowing.crop][stand] += grams * FINE * number // whole
                 from_sites[stand] += number
                 towers.add(tower)
@@ -220,4 +229,4 @@ def ask(sql: str, period: Period, ends: tuple[int, int] | None = None) -> list[t
         return cursor.fetchall()
 
 
-__all__ = ["FINE", "LINE", "Source", "Stand", "Traced", "ask"]
+__all__ = ["FINE", "LINE", "Source", "Stand", "Traced", "ask", "stand_of"]

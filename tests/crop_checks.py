@@ -72,7 +72,7 @@ def each_stand_is_what_exported_rows_say(period: Period) -> None:
     ):
         got: Counter = Counter()
         shares: dict = {}
-        for (crop, variety, tower, tier, line), amounts in found.of.items():
+        for (crop, variety, tower, tier, line, _), amounts in found.of.items():
             if getattr(amounts, name):
                 got[crop, variety, tower, tier, line] += getattr(amounts, name)
         whole: Counter = Counter()

@@ -69,7 +69,13 @@ def read(answer: Any) -> list[dict[str, str]]:
 def test_no_table_of_figures_is_printed_without_base_unit_and_period(client: Client) -> None:
     """Every table of every page of figures; on a page of crops each number says its unit too."""
     pages = [("/crops/", {**ASKED, "by": by}) for by in (*BY, "outlet")]
-    pages += [("/crops/rows/", ASKED), ("/yields/", ASKED), ("/waste/", ASKED), ("/margin/", ASKED)]
+    pages += [
+        ("/crops/rows/", ASKED),
+        ("/crops/ranking/", ASKED),
+        ("/yields/", ASKED),
+        ("/waste/", ASKED),
+        ("/margin/", ASKED),
+    ]
     tables = 0
     for path, asked in pages:
         page = client.get(path, asked).content.decode()
@@ -84,7 +90,9 @@ def test_no_table_of_figures_is_printed_without_base_unit_and_period(client: Cli
             heads = re.findall(r'<th scope="col" class="num"[^>]*>(.*?)</th>', part)
             assert heads
             if path.startswith("/crops/"):
-                unit = r"kg|\bg a\b|%|[Pp]ence|GBP|[Dd]ays|[Ss]ites|a big plant|Lost|Cells"
+                unit = (
+                    r"kg|\bg a\b|%|[Pp]ence|GBP|[Dd]ays|[Ss]ites|a big plant|Lost|Cells|weeks|Place"
+                )
                 assert [h for h in map(words, heads) if not re.search(unit, h)] == []
     assert tables >= 25
 
@@ -223,4 +231,12 @@ def test_a_manager_sorts_opens_the_rows_and_takes_the_file(
     page.goto(f"/crops/?first={WEEK.first}&last={WEEK.last}&by=tower")
     page.locator("#map .drawn .scatterlayer").first.wait_for()
     assert looked_at(page, looks[0]) == {}
+    page.get_by_label("Crop", exact=True).select_option("Red mustard")
+    page.get_by_role("button", name="Look").click()
+    page.wait_for_url("**crop=Red**")
+    assert "T2" in page.locator("#earn tbody").inner_text()
+    assert "T1" not in page.locator("#earn tbody").inner_text()
+    page.goto(f"/crops/ranking/?first={WEEK.first}&last={WEEK.last}")
+    page.locator("#ranking .drawn .scatterlayer").first.wait_for()
+    assert looked_at(page, *looks) == {}
     assert page.said == []

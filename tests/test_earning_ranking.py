@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.stats import binom
+from scipy.stats import binom, studentized_range
 
 from analytics.earning.orders import Flip, flips, moved, order, per_limit
 from analytics.earning.ranking import rank, share_words
+from analytics.earning.ratios import wider_together
 
 pytestmark = pytest.mark.once
 
@@ -78,6 +79,16 @@ def test_crops_that_earn_the_same_are_not_declared_different():
     for crops in (2, 6):
         told = sum(any(p.told_apart for p in found.pairs) for found in seasons([3.0] * crops))
         assert told <= most(0.05)
+
+
+@pytest.mark.parametrize("groups", [2, 5, 13])
+def test_a_reach_for_all_pairs_is_widened_as_the_studentized_range_is(groups: int) -> None:
+    """Against scipy.stats.studentized_range, whose values are those of the published tables."""
+    weeks = [5, 7, 11, 21]
+    found = wider_together(1.0, weeks, groups, 0.95)
+    wide = studentized_range.ppf(0.95, groups, [n - 1 for n in weeks])
+    want = wide / studentized_range.ppf(0.95, groups, 1e5) * [(n / (n - 1)) ** 0.5 for n in weeks]
+    assert found == pytest.approx(want, rel=0.03)
 
 
 def test_batches_counted_as_weeks_hold_the_truth_too_seldom():

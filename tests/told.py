@@ -155,8 +155,17 @@ class Told:
             elif r.lot_kind == "harvest" and "growth" in (r.start, r.end):
                 n = r.quantity if r.start == "growth" else -r.quantity
                 out[r.day] += Fraction(n, 1000) * self.rate("cut_minutes", r.crop)
-        for day, _, washed, grams_in, packs, _ in self.runs:
-            out[day] += packs * self.rate("pack_minutes", None)
+        # of one leaf alone, its own minutes a pack; a mixed bag has those of all crops
+        leaf = {
+            lot: least if least == most else None
+            for lot, least, most in self.rows(
+                "SELECT n.child_id, MIN(l.crop_id), MAX(l.crop_id) FROM grow_lineage n "
+                "JOIN grow_lot l ON l.id = n.parent_id WHERE n.kind = 'went_in' "
+                "AND n.struck_by_id IS NULL GROUP BY n.child_id"
+            )
+        }
+        for day, lot, washed, grams_in, packs, _ in self.runs:
+            out[day] += packs * self.rate("pack_minutes", leaf.get(lot))
             if washed:
                 out[day] += Fraction(grams_in, 1000) * self.rate("wash_minutes", None)
         return out

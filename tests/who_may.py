@@ -140,6 +140,7 @@ API = """
     GET figures-outlets         | grower manager
     GET figures-keep            | grower manager
     GET figures-space           | grower manager
+    GET figures-ranking         | grower manager
 """
 
 # --- the rest of the site, by the names of its addresses ----------------------------------------
@@ -154,8 +155,8 @@ PAGES = """
     stock  day  trace  sheets  run_record  stock_check         | roles
     laboratory                                                 | roles
     run_weights                                                | grower learner packer manager lead
-    yields  waste  margin  thrown_away  crops  crop_rows       | grower manager
-    keep  space                                                | grower manager
+    yields  waste  margin  thrown_away                         | grower manager
+    crops  crop_rows  crop_ranking  keep  space                | grower manager
     statements  books  own_use  on_hand  common_cause          | manager lead
     seals  seal_pdf  seal_text  epcis  evidence                | manager lead
     epcis_in                                     | grower learner packer manager lead

@@ -14,6 +14,8 @@ from .scenario import ProductFacts
 from .year import Packs, Year
 
 SHOP_SHARE, STORES_SHARE = 0.58, 0.22
+#: From June to August visitors take more of the bags.
+SUMMER, VISITORS = (6, 7, 8), 1.12
 #: Of customers who see two dates, those who take the longer one.
 TAKE_THE_LONGER = 0.5
 #: Monday is short; Saturday sells double.
@@ -28,7 +30,13 @@ def demand(year: Year, product: ProductFacts) -> float:
         return product.a_day[year.day.month - 1] * weight * 6.4 / sum(WEIGHT.values())
     mild = 0.21 if year.scenario.bags(year.day) >= 32 else 0.0
     share = mild if product.code == "MILD-120" else 1 - mild
-    return year.scenario.bags(year.day) * SHOP_SHARE * share * weight / sum(WEIGHT.values())
+    bags = _bags(year) * SHOP_SHARE * share
+    return bags * weight / sum(WEIGHT.values())
+
+
+def _bags(year: Year) -> float:
+    """Bags that the week's customers would take, were it all theirs."""
+    return year.scenario.bags(year.day) * (VISITORS if year.day.month in SUMMER else 1)
 
 
 def _tomorrow(year: Year, product: ProductFacts) -> float:
@@ -179,7 +187,7 @@ def _loose_for_kitchen(year: Year) -> list[tuple[Lot, int]]:
     from .greenhouse import SALAD
 
     lines: list[tuple[Lot, int]] = []
-    most = 4 if year.scenario.growth(year.day) > 0.6 else 2
+    most = 6 if year.scenario.growth(year.day) > 0.6 else 3
     for leaf in sorted(year.leaf, key=lambda c: (c.cut, c.lot.pk)):
         spare = leaf.crop not in SALAD or (year.day - leaf.cut).days >= 3
         spare = spare or (leaf.crop in ("rocket", "spinach") and year.chance(0.25))
@@ -245,7 +253,7 @@ def _bin_reject(year: Year, lot: Lot, n: int, place) -> None:
 
 def note_to_stores(year: Year) -> None:
     """Bags and a few heads for the shop in the next village."""
-    week = year.scenario.bags(year.day)
+    week = _bags(year)
     if year.day.weekday() not in (1, 3, 5):
         return
     lines: dict[Lot, int] = defaultdict(int)

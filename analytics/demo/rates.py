@@ -28,7 +28,8 @@ OF_THE_PLACE = {
 
 
 def lay_rates(scenario: Scenario, crops: Mapping[str, Crop], first_day: dt.date) -> None:
-    """Rates of all crops from rates.toml; seed and minutes of the cut by crop."""
+    """Rates of all crops from rates.toml; seed and minutes of the cut by crop, and of packing
+    where a pack of it is no bag."""
     amounts = tomllib.loads((FIXTURES / "demo" / "rates.toml").read_text(encoding="utf-8"))
     for what, amount in amounts.items():
         set_rate(what, str(amount), first_day, SOURCE)
@@ -38,3 +39,5 @@ def lay_rates(scenario: Scenario, crops: Mapping[str, Crop], first_day: dt.date)
         crop = crops[facts.key]
         set_rate("seed", str(facts.seed_pence), first_day, SOURCE, crop)
         set_rate("cut_minutes", str(facts.minutes_per_kg), first_day, SOURCE, crop)
+        if facts.pack_minutes is not None:
+            set_rate("pack_minutes", str(facts.pack_minutes), first_day, SOURCE, crop)

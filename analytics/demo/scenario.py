@@ -38,7 +38,10 @@ class CropFacts:
     start: str
     sow: list[int] = field(default_factory=list)
     by_month: list[int] = field(default_factory=list)
+    card_g: int | None = None
     small: str = ""
+    shop_pence: int | None = None
+    pack_minutes: float | None = None
     allergen: str = ""
     sites_each: int = 1
     bunch_g: int | None = None

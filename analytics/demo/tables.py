@@ -135,15 +135,16 @@ def _places(scenario: Scenario, ground: Ground) -> None:
 
 
 def card(scenario: Scenario, facts: CropFacts, variety: Variety) -> CropCard:
+    grams = [facts.card_g] * len(facts.grams) if facts.card_g else facts.grams
     return CropCard(
         variety=variety,
         nursery_days=facts.nursery or None,
         days_to_first_cut=facts.first,
         days_between_cuts=facts.between or None,
-        cuts=len(facts.grams),
-        grams_per_site_and_cut=round(sum(facts.grams) / len(facts.grams)),
+        cuts=len(grams),
+        grams_per_site_and_cut=round(sum(grams) / len(grams)),
         usable_plugs_pct=facts.plugs_pct,
-        grams_by_cut=" ".join(map(str, facts.grams)),
+        grams_by_cut=" ".join(map(str, grams)),
         growth_by_month=" ".join(map(str, scenario.by_month(facts))),
         growth_source="From memory: a frost-free greenhouse without lamps on the towers",
         source="The demo's own July figures, invented inside published ranges",
@@ -192,15 +193,16 @@ def _trade(scenario: Scenario, ground: Ground, first_day: dt.date) -> None:
     for product in scenario.products:
         _product(ground, product, first_day)
     _decisions(scenario, ground, first_day)
-    kitchen = ground.outlets["kitchen"]
     for crop in scenario.crops:
         row = ground.crops[crop.key]
         loose = Product.objects.create(
             code=f"{crop.key.upper()}-KG", name=f"{crop.name}, loose", loose_crop=row
         )
         ground.products[loose.code] = loose
-        Price.objects.create(
-            outlet=kitchen, line=loose.line, since=first_day, pence=crop.kitchen_pence
+        Price.objects.bulk_create(
+            Price(outlet=ground.outlets[outlet], line=loose.line, since=first_day, pence=pence)
+            for outlet, pence in (("kitchen", crop.kitchen_pence), ("shop", crop.shop_pence))
+            if pence
         )
     LabelStock.objects.bulk_create(
         LabelStock(name=s.name, width_mm=s.width_mm, height_mm=s.height_mm)

@@ -25,7 +25,7 @@ from .ratios import (
     interval,
     resampled,
     weekly,
-    wider,
+    wider_together,
 )
 from .shrinkage import pooled_variances, shrink
 from .words import listed
@@ -201,7 +201,7 @@ def _contest(
     )
     reach = np.quantile(steps.max(axis=1), confidence)
     least = np.minimum(weeks[enough[one]], weeks[enough[other]])
-    half = wider(reach, least) * spread
+    half = wider_together(float(reach), least, len(enough), confidence) * spread
     there = np.isfinite(apart).sum(axis=0)
     ahead = ((apart > 0).sum(axis=0) + (apart == 0).sum(axis=0) / 2) / np.maximum(there, 1)
     return tuple(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from math import sqrt
 
 import numpy as np
@@ -145,6 +146,26 @@ def wider(z: ArrayLike, weeks: ArrayLike) -> Floats:
     Source: T. Hesterberg, What teachers should know about the bootstrap, 2015 (from memory)."""
     n = np.asarray(weeks, float)
     return np.sqrt(n / (n - 1)) * stdtrit(n - 1, ndtr(np.asarray(z, float)))
+
+
+def wider_together(reach: float, weeks: ArrayLike, groups: int, confidence: float) -> Floats:
+    """As `wider`, of a reach that holds for all pairs of so many groups at once: by what the
+    studentized range is wider at n − 1 degrees of freedom than at infinitely many. A tail of t by
+    pairs would tell apart next to nothing: it forgets that pairs share their groups.
+
+    The quantiles are simulated, 1 % about; tests compare them with a library's. Source: the idea of
+    Games and Howell, Journal of Educational Statistics 1, 1976 (from memory)."""
+    n = np.asarray(weeks, int)
+    more = [_ranges_wider(int(k) - 1, groups, confidence) for k in n]
+    return reach * np.sqrt(n / (n - 1)) * np.array(more)
+
+
+@lru_cache(maxsize=1000)
+def _ranges_wider(freedom: int, groups: int, confidence: float) -> float:
+    rng = np.random.default_rng(SEED)
+    ranges = np.ptp(rng.standard_normal((20_000, groups)), axis=1)
+    spread = np.sqrt(rng.chisquare(freedom, len(ranges)) / freedom)
+    return float(np.quantile(ranges / spread, confidence) / np.quantile(ranges, confidence))
 
 
 def interval(

@@ -15,12 +15,15 @@ for (const drawn of document.querySelectorAll(".drawn")) {
       link: { ...trace.link, color: colour("--band") },
     }),
     bar: ({ tone, ...trace }) => ({ ...trace, marker: { color: columns()[tone - 1] } }),
-    scatter: (trace) => ({
+    scatter: ({ tone, ...trace }) => ({
       ...trace,
-      marker: {
-        ...trace.marker,
-        colorscale: [[0, colour("--heat-least")], [1, colour("--column-4")]],
-      },
+      marker: tone
+        ? { ...trace.marker, color: columns()[tone - 1] }
+        : {
+            ...trace.marker,
+            colorscale: [[0, colour("--heat-least")], [1, colour("--column-4")]],
+          },
+      error_x: trace.error_x && { ...trace.error_x, color: colour("--body-fg") },
     }),
   };
   const axis = () => ({
