@@ -9,7 +9,7 @@ hang on a figure that somebody chose.
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from fractions import Fraction
 
@@ -21,6 +21,7 @@ from .earning import orders
 from .period import DAY_S, About, Period, percent
 from .rates import at_nine_places
 from .stands import Stands, stands
+from .traced import FINE
 
 CropId = int | None
 #: Below this share of the cut weighed tier by tier, tiers say nothing of money: a crate of several
@@ -99,7 +100,7 @@ def _ranked(found: Stands, about: About, chosen: Chosen) -> RankTable:
     from .earning.ratios import LEAST_WEEKS
 
     sown = {stand: amounts for stand, amounts in found.of.items() if stand.week is not None}
-    found = Stands(found.about, sown, found.sites_in_use, found.margin)
+    found = replace(found, of=sown)
     table = tabled(found, "crop", Only())
     groups = {row.crop: row for row in table.groups if row.crop_id and row.site_s}
     if not groups:
@@ -114,7 +115,7 @@ def _ranked(found: Stands, about: About, chosen: Chosen) -> RankTable:
     ]
     crops, weeks, tiers, earned, days = zip(*rows, strict=True)
     ranking = rank(crops, weeks, earned, days, tiers if by_tier else None)
-    other = _elsewhere(chosen, table)
+    other = _elsewhere(about, chosen, found)
     out = []
     for place in ranking.places:
         group = groups[str(place.crop)]
@@ -151,7 +152,8 @@ def _ranked(found: Stands, about: About, chosen: Chosen) -> RankTable:
         "toward the mean of all crops, the more the less its weeks agree: the safer guess of the "
         "two for what comes.",
     ]
-    turns = _turns(out, chosen, other.shop_now)
+    judged = [row for row in out if row.low_p is not None]
+    turns = _turns(judged, chosen, other.shop_now)
     return RankTable(about, out, ranking.sentence, turns)
 
 
@@ -220,22 +222,25 @@ class _Elsewhere:
     shop_now: float | None
 
 
-def _elsewhere(chosen: Chosen, table: CropTable) -> _Elsewhere:
-    whole = {row.crop_id: row.door_p for row in table.stands.margin.rows}
-    own = {g.crop_id: Fraction(g.door_p, whole[g.crop_id] or 1) for g in table.groups}
+def _elsewhere(about: About, chosen: Chosen, found: Stands) -> _Elsewhere:
     out = _Elsewhere(defaultdict(Fraction), defaultdict(Fraction), None)
     kept_now = []
-    for outlet, money in table.stands.margin.money.of_outlets.items():
+    for outlet, money in found.margin.money.of_outlets.items():
         takings, share = (sum(of.values()) for of in (money.takings, money.shop_share))
         if outlet.place.kind == K.KITCHEN:
             to, more = out.kitchen, Fraction(chosen.kitchen_pct - 100, 100)
         elif outlet.place.kind == K.SHOP and takings > share:
             kept_now.append(1 - Fraction(share, takings))
             to, more = out.shop, Fraction(100 - chosen.shop_pct, 100) / kept_now[-1] - 1
+        elif outlet.place.kind == K.SHOP and takings:
+            about.gap(f"{outlet} keeps all it takes, so what it would leave is not known.")
+            continue
         else:
             continue
-        for crop, door in (money.alone if chosen.alone else money.door).items():
-            to[crop] += door * more * own.get(crop, 0)
+        door = found.traced.of_crops(money.alone_of if chosen.alone else money.door_of)
+        for stand, pence in found.traced.at_stands(door).items():
+            if stand.week is not None:
+                to[stand.crop] += Fraction(pence, FINE) * more
     out.shop_now = 100 - 100 * float(kept_now[0]) if len(kept_now) == 1 else None
     return out
 

@@ -147,6 +147,7 @@ def _answer(asked: Asked, today: dt.date) -> Answer:
             table=Table(_orders(chosen), rows),
             says=[
                 base,
+                "Places are of the figures as they stand, all crops counted, few weeks or many.",
                 "An own kitchen's price is an agreement with oneself, and a shop's share an "
                 "estimate. Where the order hangs on them, it is no ground to drop a crop.",
             ],

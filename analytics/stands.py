@@ -13,7 +13,7 @@ from __future__ import annotations
 import datetime as dt
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from fractions import Fraction
 from typing import Any
 
@@ -111,6 +111,7 @@ class Stands:
     of: dict[Stand, Amounts]
     sites_in_use: dict[tuple[int, int], int]
     margin: Margin
+    traced: Traced = field(compare=False, repr=False)
 
 
 def stands(period: Period, about: About, by_week: bool = False) -> Stands:
@@ -149,7 +150,7 @@ class _Reader:
         self.about.gaps += [gap for gap in earned.about.gaps if gap not in self.about.gaps]
         self.about.standard_pct = earned.about.standard_pct
         self.about.standard_says = earned.about.standard_says
-        return Stands(self.about, dict(self.of), in_use, earned)
+        return Stands(self.about, dict(self.of), in_use, earned, self.traced)
 
     def _weeks(self) -> None:
         made = Lot.objects.filter(pk__in=self.sowings).values_list("pk", "made_by__day")

@@ -21,7 +21,7 @@ from tests.crop_checks import about
 from tests.farm import Farm
 from tests.tally import rows as asked_of
 from tests.test_crops_page import cells, words
-from tests.week import figures_farm, rated
+from tests.week import a_week, figures_farm, rated
 
 #: Pence a site and week in July before and after crop minutes, which the demo's weights, days,
 #: prices and minutes were chosen to give (worked out beside them; from memory, no source).
@@ -178,3 +178,43 @@ def test_crops_that_earn_alike_are_not_told_apart_and_few_weeks_say_nothing() ->
         refused = client.get("/crops/ranking/", {**asked, **wrong})
         assert refused.status_code == 400, wrong
         assert "“" in refused.content.decode()
+
+
+def test_sowings_of_which_nothing_stands_are_no_weeks_of_evidence() -> None:
+    """Five sowings, four of them cleared before and only their leaf sold: one week, too few."""
+    from analytics.earning.ranking import rank
+
+    weeks = [1, 2, 3, 4, 5] * 2
+    earned = [100, 1, 1, 1, 1, 90, 0.5, 0.5, 0.5, 0.5]
+    found = rank(["A"] * 5 + ["B"] * 5, weeks, earned, [100, 0, 0, 0, 0] * 2)
+    assert [(place.weeks, place.too_few) for place in found.places] == [(1, True)] * 2
+    assert found.sentence.startswith("Too few to rank")
+
+
+@pytest.mark.django_db
+def test_what_was_bought_in_changes_no_order_at_another_price() -> None:
+    farm = figures_farm()
+    rated()
+    a_week(farm)
+    period = Period(farm.today - dt.timedelta(days=13), farm.today)
+
+    def lettuce():
+        (row,) = [r for r in crop_ranking(period).rows if r.crop_id == farm.lettuce.pk]
+        return row.at_kitchen_p - row.after_p, row.at_shop_p - row.after_p
+
+    before = lettuce()
+    assert before[0] < 0
+    assert before[1] < 0
+    assert crop_ranking(period).turns == []  # one sowing week each: nothing is said
+    box = farm.tell(
+        "receive_produce",
+        crop=farm.lettuce,
+        supplier=farm.supplier,
+        place=farm.store,
+        grams=24000,
+        paid_pence=9000,
+    ).lot
+    bought = farm.pack([box], packs=190)
+    farm.to_shop(bought, 150)
+    farm.till(140, bought)
+    assert lettuce() == pytest.approx(before)

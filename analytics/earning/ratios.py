@@ -85,8 +85,10 @@ class Weekly:
 
     @property
     def weeks_of(self) -> NDArray[np.int64]:
-        """(crops,): in how many weeks each was sown, a week of nought grams included."""
-        return np.count_nonzero((self.below > 0) | (self.top != 0), axis=0)
+        """(crops,): in how many weeks each was sown of which something stood, a week of nought
+        grams included. What only failed, or was sold after it was cleared, counts in the sums but
+        is no week more of evidence."""
+        return np.count_nonzero(self.below > 0, axis=0)
 
 
 def weekly(
