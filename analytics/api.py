@@ -32,6 +32,7 @@ from grow.rest import (
     who,
 )
 from sales.models import Outlet, Product
+from sales.pages_money import may_read_money
 
 from . import roles
 from .crop_asked import only_of
@@ -177,10 +178,12 @@ class MarginSerializer(serializers.Serializer):
     about = AboutSerializer()
     rows = shown(MarginRow)(many=True)
     total = shown(MarginRow)()
-    beside = serializers.SerializerMethodField()
+    beside = serializers.SerializerMethodField(help_text="null for whoever may not read money.")
 
-    @extend_schema_field(BesideSerializer)
+    @extend_schema_field(BesideSerializer(allow_null=True))
     def get_beside(self, found: Margin) -> Any:
+        if not may_read_money(who(self.context["request"])):
+            return None
         return BesideSerializer(beside(found)).data
 
 
@@ -239,7 +242,8 @@ class MarginOf(FiguresOf):
         responses=MarginSerializer,
     )
     def get(self, request: Request) -> Response:
-        return Response(MarginSerializer(margin(self.period())).data)
+        found = margin(self.period())
+        return Response(MarginSerializer(found, context={"request": request}).data)
 
 
 class CropsAsked(PeriodAsked):

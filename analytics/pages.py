@@ -70,14 +70,17 @@ def _margins(currency: str) -> tuple[Column, ...]:
     )
 
 
-def _beside(found: Margin) -> list[Section]:
-    """What was paid beside what was charged, and what belongs to no crop."""
+def _beside(person: Person, found: Margin) -> list[Section]:
+    """What was paid beside what was charged, and what belongs to no crop: for whoever may read
+    what was paid, and the wage and rent in it."""
+    if not may_read_money(person):
+        return []
     currency, other = Business.the().currency, beside(found)
     period, plain = found.about.period, shown(PaidRow)
     paid = [dict(plain(row).data) for row in (*other.paid, other.paid_total)]
     left = [
         {"what": "All crops, after crop minutes", "pence": other.after_labour_p},
-        {"what": "Less what was paid and not charged", "pence": -other.paid_total.less_p},
+        {"what": "Less what was paid and not charged", "pence": -(other.paid_total.less_p or 0)},
         *(
             {"what": f"Less {row.what.lower()}", "says": row.says, "pence": -row.pence}
             for row in other.fixed
@@ -133,7 +136,7 @@ class Figure:
     row: type
     columns: Callable[[], Sequence[Column]]
     read: Callable[[Period], Any]
-    beneath: Callable[[Any], list[Section]] = lambda found: []
+    beneath: Callable[[Person, Any], list[Section]] = lambda person, found: []
 
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
         today = clock.local(clock.now()).date()
@@ -166,7 +169,7 @@ class Figure:
                     says=rests_on(found.about),
                     folded=True,
                 ),
-                *self.beneath(found),
+                *self.beneath(person, found),
             ],
             file=f"{self.name}-{period.first}-{period.last}",
             columns=columns_of(plain),

@@ -40,21 +40,19 @@ _OF_KIND = {Kind.SEED: _CHARGED[W.SEED], Kind.YOUNG_PLANTS: _CHARGED[W.SEED]}
 @dataclass
 class PaidRow:
     """One kind of thing bought in. paid_p: of receipts in the period. by_receipt_p, by_rate_p: what
-    the crops were charged for it. Whole pence, net of tax."""
+    the crops were charged for it. less_p: paid less charged, which is in the cupboard still, or
+    was wasted; None of a kind that no receipt told by the period's end has a price of, whose charge
+    is all that is known of what it cost. Whole pence, net of tax."""
 
     what: str
     paid_p: int = 0
     by_receipt_p: int = 0
     by_rate_p: int = 0
+    less_p: int | None = None
 
     @property
     def charged_p(self) -> int:
         return self.by_receipt_p + self.by_rate_p
-
-    @property
-    def less_p(self) -> int:
-        """Paid less charged: in the cupboard still, or wasted, or bought and not told."""
-        return self.paid_p - self.charged_p
 
 
 def paid(period: Period, spent: Costs) -> tuple[list[PaidRow], PaidRow]:
@@ -64,8 +62,10 @@ def paid(period: Period, spent: Costs) -> tuple[list[PaidRow], PaidRow]:
     def row(what: str) -> PaidRow:
         return rows.setdefault(what, PaidRow(what))
 
-    for what, pence in _receipts(period).items():
-        row(what).paid_p += pence
+    priced = _receipts(period)
+    for what, pence in priced.items():
+        if pence:
+            row(what).paid_p += pence
     for line, whats in (*((n, [w for w, _ in p]) for n, p in PENCE.items()), _PACKAGING):
         parts = [(what, by) for what in whats for by in ("by_receipt", "by_rate")]
         exact = [getattr(spent, by)[what] for what, by in parts]
@@ -78,7 +78,9 @@ def paid(period: Period, spent: Costs) -> tuple[list[PaidRow], PaidRow]:
     if bought := half_up(sum(spent.pence["bought_in"].values(), Fraction(0))):
         row(BOUGHT_IN).paid_p += bought
         row(BOUGHT_IN).by_receipt_p += bought
-    total = PaidRow("In all")
+    for what in {*priced, BOUGHT_IN} & rows.keys():
+        rows[what].less_p = rows[what].paid_p - rows[what].charged_p
+    total = PaidRow("In all", less_p=sum(found.less_p or 0 for found in rows.values()))
     for found in rows.values():
         for name in ("paid_p", "by_receipt_p", "by_rate_p"):
             setattr(total, name, getattr(total, name) + getattr(found, name))
@@ -89,15 +91,16 @@ _PACKAGING = ("packaging", [W.PACKAGING])
 
 
 def _receipts(period: Period) -> Mapping[str, int]:
+    """What was paid in a period, of each kind with a price on any receipt up to its end."""
     first, last = period.numbers
     kinds = dict(Item.objects.values_list("pk", "kind"))
     out: Counter[str] = Counter()
-    told = Event.objects.filter(alive(), kind="receive_input", day__gte=first, day__lte=last)
-    for text in told.values_list("told", flat=True):
+    told = Event.objects.filter(alive(), kind="receive_input", day__lte=last)
+    for text, day in told.values_list("told", "day"):
         facts = json.loads(text or "{}")
-        if pence := facts.get("paid_pence"):
+        if (pence := facts.get("paid_pence")) is not None:
             kind = Kind(kinds[facts["item"]])
-            out[_OF_KIND.get(kind, kind.label)] += pence
+            out[_OF_KIND.get(kind, kind.label)] += pence if day >= first else 0
     return out
 
 
@@ -182,7 +185,7 @@ _FIXED = {
 @dataclass
 class Beside:
     """What no crop's margin has in it. left_p: what all crops earned after crop minutes, less what
-    was paid and not charged, less what belongs to no crop."""
+    was paid and not charged, less what belongs to no crop. What no receipt tells stays charged."""
 
     about: About
     paid: list[PaidRow]
@@ -193,7 +196,7 @@ class Beside:
     @property
     def left_p(self) -> int:
         fixed_p = sum(row.pence for row in self.fixed)
-        return self.after_labour_p - self.paid_total.less_p - fixed_p
+        return self.after_labour_p - (self.paid_total.less_p or 0) - fixed_p
 
 
 def beside(found: Margin) -> Beside:
@@ -204,6 +207,8 @@ def beside(found: Margin) -> Beside:
         notes=[
             "Paid less charged is in the cupboard still, was wasted, or is of a kind that no crop "
             "is charged for; below nought, more was used than was bought in that time.",
+            "Of net pots, water and light, and of what no receipt up to then has a price of, "
+            "nothing is paid less charged: they cost what was charged.",
         ],
     )
     rows, total = paid(found.about.period, found.spent)

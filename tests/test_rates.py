@@ -13,6 +13,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 import pytest
+from django.contrib.auth.models import Group
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 
@@ -23,7 +24,7 @@ from analytics.paid import beside
 from analytics.period import About, Period
 from analytics.rates import Rates, set_rate
 from analytics.tower_cost import tower_cost
-from grow.models import Item, PlaceKind
+from grow.models import Item, Person, PlaceKind
 from tests.farm import Farm
 from tests.week import FIRST, WEEK, a_week, bought, figures_farm, rated, receipted
 
@@ -227,8 +228,45 @@ def test_paid_less_charged_is_a_line_of_its_own(farm):
     assert other.paid_total.paid_p == 1100 + 900 + 1600 + 2600 + 1100 + 1600
     assert other.paid_total.charged_p == found.total.costs_p
     assert other.fixed == []
-    assert other.left_p == found.total.after_labour_p - other.paid_total.less_p
+    # seed 1100 − 235, plugs 900 − 187, nutrient 1600 − 77, bags and labels 3700 − 199, soap;
+    # of pots, water and light no receipt tells, so they cost what was charged
+    assert {row.less_p for row in other.paid} == {865, 713, 1523, 3501, 1600, None}
+    assert {w for w, row in rows.items() if row.less_p is None} == {"Light", "Net pots", "Water"}
+    assert (found.total.after_labour_p, other.left_p) == (-1081, -1081 - 8202)
     assert soap.lot.item == farm.soap
+
+
+def test_what_no_receipt_tells_is_left_as_it_was_charged(farm):
+    """£26.22 at the door less 25 bags at 8.5 p. 104 cells at 40 p, 4 kg of water at 500 p, 104
+    cells for a night and 20 for six more at 50 p cost that, for nobody told a receipt of them.
+    Seed bought at £15.00 cost that in its week, and in a week in which none is bought nothing."""
+    a_week(farm)
+    assert beside(margin(WEEK)).left_p == 2409
+    for what, pence in (("seed", "40"), ("water", "500"), ("light", "50")):
+        set_rate(what, pence, LONG_AGO, "a guess")
+    assert beside(margin(WEEK)).left_p == 2409 - 4160 - 2000 - 11200
+    farm.tell("receive_input", item=farm.seed_item, supplier=farm.supplier, place=farm.store,
+              quantity=500, paid_pence=1500, on=FIRST)  # fmt: skip
+    assert beside(margin(WEEK)).left_p == 2409 - 1500 - 2000 - 11200
+    farm.pass_time(days=1)
+    farm.sow(10)
+    assert beside(margin(Period(farm.today, farm.today))).left_p == 0
+
+
+def test_what_was_paid_is_read_by_those_who_may_read_money(farm, client):
+    """Wage, rent and what was paid are the manager's; a grower reads the margin without them."""
+    a_week(farm)
+    set_rate("rent", "2500", LONG_AGO, "the lease")
+    asked = "?first=2026-03-02&last=2026-03-08"
+    for role, sees in (("manager", True), ("grower", False)):
+        person = Person.objects.create_user(role, is_staff=True)
+        person.groups.add(Group.objects.get(name=role))
+        client.force_login(person)
+        told = client.get(f"/api/v1/figures/margin/{asked}").json()
+        assert (told["beside"] and told["beside"]["fixed"][0]["pence"]) == (2500 if sees else None)
+        assert told["total"]["after_labour_p"] == 2409
+        page = client.get(f"/margin/{asked}").content.decode()
+        assert [words in page for words in ("2500 pence a week", "Paid and charged")] == [sees] * 2
 
 
 def test_the_round_rent_heat_and_power_are_in_no_crops_margin(farm):
@@ -251,9 +289,7 @@ def test_the_round_rent_heat_and_power_are_in_no_crops_margin(farm):
         "Heat": 600,
         "Pumps, fans, cold store": 1586,
     }
-    assert beside(found).left_p == (
-        found.total.after_labour_p - beside(found).paid_total.less_p - sum(fixed.values())
-    )
+    assert (found.total.after_labour_p, beside(found).left_p) == (-1129, -1129 - 14885)
 
 
 def test_what_a_tower_costs_a_year(farm):
