@@ -119,7 +119,7 @@ class _Left:
         asked, out = dict(self.asked), []
         for offer in self._offers.values():
             grams = max(asked.get(offer.crop, 0.0), 0.0)
-            sites = float(int(grams / offer.weekly_g))
+            sites = float(int(grams / offer.weekly_g)) if offer.weekly_g > 0 else 0.0
             out.append(replace(offer, of=replace(offer.of, unsold=sites)))
             asked[offer.crop] = grams - min(sites, offer.of.plugs) * offer.weekly_g
         return out

@@ -109,6 +109,11 @@ def test_a_replacement_without_plugs_waits_and_one_that_nobody_asks_for_is_none(
     # against nothing it stays to its last cut, though its best average is the next
     assert row.keep_until == farm.today + dt.timedelta(days=10)
     assert row.day == farm.today + dt.timedelta(days=20)
+    # what is ripe within the week is cut either way: 12 p are to come after it
+    farm.pass_time(days=8)
+    row = the(farm, batch)
+    assert row.ripe == farm.today + dt.timedelta(days=2)
+    assert float(row.keep_p or 0) == pytest.approx(7 * 12 / 12, abs=0.01)
 
 
 def test_the_months_to_come_count(farm: Farm) -> None:
@@ -161,6 +166,16 @@ def test_unsold_demand_is_what_went_less_what_stands_will_give(farm: Farm) -> No
     assert offers[0].plugs == 50
     assert offers[0].unsold == pytest.approx(left / weekly, abs=1)
     assert the(farm, batch).sites == 10
+    # a year on the coming weeks are those in which it was sold; the last four have none
+    farm.pass_time(days=340)
+    with clock.playing(farm.now):
+        assert k.asked_for(farm.today)[farm.lettuce.pk] == pytest.approx(1200 / 12 * 85 / 84)
+    again = farm.pack([farm.cut(2400, crop=farm.lettuce)], packs=20)
+    farm.to_shop(again, 20)
+    farm.till(20)
+    farm.pass_time(days=1)
+    with clock.playing(farm.now):  # this month more than then
+        assert k.asked_for(farm.today)[farm.lettuce.pk] == pytest.approx(2400 / 4)
 
 
 def test_what_no_card_says_is_said_to_be_missing(farm: Farm) -> None:

@@ -196,6 +196,11 @@ def test_a_tier_that_gave_more_in_enough_cuts_is_room_of_its_own(farm: Farm) -> 
         "Tier 2": (24, round((20 * 0.5 + 3) / 23, 2)),
         "Tiers 3 to 5": (60, 1.0),
     }
+    worth: dict[str, float] = {}
+    for limit in plan(farm, demand="LETTUCE-KG 70").limits:
+        if limit.kind == "room":
+            worth[limit.name] = worth.get(limit.name, 0) + float(limit.worth_p)
+    assert sorted(worth, key=lambda name: -worth[name]) == ["Tier 1", "Tiers 3 to 5", "Tier 2"]
 
 
 @pytest.mark.parametrize(
