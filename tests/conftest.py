@@ -37,9 +37,9 @@ hypothesis_settings.register_profile("project", deadline=None, print_blob=True)
 hypothesis_settings.load_profile("project")
 
 
-#: Both databases' runs go side by side, as in .ci/run: what asks no database is seen in that of
-#: PostgreSQL, which has no browser to wait for; and a browser that two runs left without breath is
-#: asked once more, and its test named.
+#: Both databases' runs go side by side, as in .ci/run: what asks no database, or is marked
+#: `beside`, is seen in that of PostgreSQL, which has no browser to wait for; and a browser that two
+#: runs left without breath is asked once more, and its test named.
 SIDE_BY_SIDE = "TESTS_SIDE_BY_SIDE" in os.environ
 
 
@@ -64,7 +64,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         if item.get_closest_marker("postgres") and not on_postgres:
             item.add_marker(pytest.mark.skip(reason="true only on PostgreSQL; this is SQLite"))
         if item.get_closest_marker("once"):
-            here = "PostgreSQL" if SIDE_BY_SIDE and not _asks_a_database(item) else "SQLite"
+            beside = item.get_closest_marker("beside") or not _asks_a_database(item)
+            here = "PostgreSQL" if SIDE_BY_SIDE and beside else "SQLite"
             if here != ("PostgreSQL" if on_postgres else "SQLite"):
                 reason = f"no database changes it; seen on {here}"
                 item.add_marker(pytest.mark.skip(reason=reason))

@@ -25,7 +25,7 @@ from sales import first_steps, starter
 from sales.models import FirstSteps, LabelStock, Outlet, Product
 from tests.farm import Farm
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 PASSWORD = "four quiet words here"
 TOLD = {"username": "bryony", "password1": PASSWORD, "password2": PASSWORD}
 

@@ -19,7 +19,7 @@ from grow.models import Event, Lot, Movement, Person
 from grow.roles import may
 from tests.farm import Farm
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 CUT = "on,called,crop,store,gross_g,tare_g\n"
 GOOD = f"{CUT}2026-03-02,C1,Loose-leaf lettuce,Cold store,900,0\n"
 BAD = f"{CUT}2026-03-02,C2,Loose-leaf lettuce,Cold stove,900,0\n"

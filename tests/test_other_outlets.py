@@ -56,7 +56,7 @@ from tests.test_who_may import (
 )
 from tests.two_outlets import TwoOutlets
 
-pytestmark = [pytest.mark.django_db, pytest.mark.once]
+pytestmark = [pytest.mark.django_db, pytest.mark.once, pytest.mark.beside]
 _ids = itertools.count(1)
 #: Everybody's, or nobody's outlet: crops, products, towers.
 SHARED: set[type[models.Model]] = {Crop, Variety, Item, Product, PlantSite}

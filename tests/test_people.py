@@ -16,7 +16,7 @@ from grow import clock, devices, pins
 from grow.models import Device, Event, Person
 from tests.farm import Farm
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 _ids = itertools.count(1)
 
 

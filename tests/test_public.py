@@ -39,7 +39,7 @@ from tests.reading_labels import codes_on
 from tests.test_people import Bench
 from tests.test_reading_pages import signed_in
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 PREFIX, GTIN = "9521234", "09521234543213"
 ADDRESS = "https://farm.example"

@@ -45,7 +45,7 @@ from sales.pages_evidence import ZIP
 from tests.farm import Arrived, Farm, TillRow, decided
 
 #: How often the ORM asks is the same on both.
-pytestmark = pytest.mark.once
+pytestmark = [pytest.mark.once, pytest.mark.beside]
 
 #: What any one list may ask: who asks and what they may, the count, the page, what hangs on it.
 #: A trace asks five questions for each shelf (a line at a place) whose till rows name no lot.

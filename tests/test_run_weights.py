@@ -34,7 +34,7 @@ from tests.test_weights import W3
 
 D = Decimal
 _ids = itertools.count(1)
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 
 def grams(text: str) -> list[Decimal]:

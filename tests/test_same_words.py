@@ -51,7 +51,7 @@ from tests.often import times
 from tests.refusals import modules, raised
 from tests.test_properties import Books
 
-pytestmark = [pytest.mark.django_db, pytest.mark.once]
+pytestmark = [pytest.mark.django_db, pytest.mark.once, pytest.mark.beside]
 Words = tuple[str, str]
 
 
