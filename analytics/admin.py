@@ -36,6 +36,9 @@ class StandardUseAdmin(SetUpAdmin):
         "amount": "So much of it a cell sown, a litre of water or a pack, in the unit in which it "
         "is received. What it cost is then what was paid for it, not the rate.",
         "unit": "As it is received.",
+        "mix": "One name for what is used together: nutrient A and B, peat-free mix and grit. Of "
+        "several that lie open and are no mix, the nutrient opened last is charged, and the rate "
+        "of a medium.",
         "since": "From this day on; older figures stay as they were.",
     }
     autocomplete_fields = ["item", "product"]

@@ -82,7 +82,7 @@ class StandardUseRow(Row):
 
     class Meta:
         model = StandardUse
-        fields = ["id", "item", "product", "amount", "unit", "per", "since", "source"]
+        fields = ["id", "item", "product", "amount", "unit", "per", "mix", "since", "source"]
 
 
 class StandardUseTable(Table):

@@ -281,12 +281,8 @@ class Charged:
                     f"{called[crop]}: no rate for {W(what).label.lower()} ({UNITS[W(what)]}), so "
                     f"{round(number)} {_SAYS[count_of[W(what)]]} are left out."
                 )
-        for name, times in sorted(self.receipts.lacking.items()):
-            if times:
-                self.about.gap(
-                    f"{name}: a receipt that was in use lacks what was paid or how much came, so "
-                    "the rate is charged for it."
-                )
+        for gap in sorted(self.receipts.gaps):
+            self.about.gap(gap)
 
     def _no_wage(self, days: set[int]) -> None:
         if days:

@@ -181,6 +181,12 @@ class StandardUse(models.Model):
         max_digits=10, decimal_places=4, validators=[MinValueValidator(Decimal("0.0001"))]
     )
     unit = models.CharField(max_length=4, choices=Unit.choices, default=Unit.EACH)
+    mix = models.CharField(
+        max_length=40,
+        blank=True,
+        help_text="Of medium and nutrient: those of one name are used together, as A and B are. "
+        "Empty: it is used alone.",
+    )
     since = models.DateField()
     source = models.CharField(max_length=200, help_text="Where the figure comes from.")
 
@@ -220,6 +226,8 @@ class StandardUse(models.Model):
             )
         if self.product_id and self.item.kind != Item.Kind.PACKAGING:
             raise ValidationError({"product": "Only packaging is of one product; empty this."})
+        if self.mix and self.item.kind not in (_K.MEDIUM, _K.NUTRIENT):
+            raise ValidationError({"mix": "Only media and nutrients are mixed; empty this."})
 
 
 class TimedDay(models.Model):

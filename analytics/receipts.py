@@ -2,8 +2,9 @@
 
 Which receipt was in use is the ledger's: a sowing is touched by the packet and the medium that lay
 open where it was sown, a run by the bags and labels at its line, and nutrient is in use between two
-acts. Where nobody told the standard use, or the receipt lacks what was paid or how much came, there
-is no such price, and the rate is charged instead.
+acts. Where nobody told the standard use, the receipt lacks what was paid or how much came, or
+several inputs lay open of which any may have been used, there is no such price, and the rate is
+charged instead. Of two packets of one input it is the mean; of two inputs never.
 """
 
 from __future__ import annotations
@@ -11,9 +12,10 @@ from __future__ import annotations
 import json
 from bisect import bisect_right
 from collections import Counter, defaultdict
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import NamedTuple
 
 from django.db.models import Q, Sum
 
@@ -24,12 +26,22 @@ from grow.models import PlaceKind as K
 from .models import Rate, StandardUse
 
 Kind = Item.Kind
+_SOWN = (Kind.SEED, Kind.YOUNG_PLANTS)
+_EVER = 99991231
+
+
+class _Use(NamedTuple):
+    since: int
+    amount: Fraction
+    unit: str
+    mix: str
 
 
 @dataclass(frozen=True)
 class _Receipt:
     """price: exact pence of one unit; None where the receipt lacks what was paid or how much."""
 
+    lot: int
     item: int
     kind: str
     variety: int | None
@@ -38,24 +50,23 @@ class _Receipt:
 
 
 class Receipts:
-    """Every receipt of what has a standard use, read once; nothing is read where nothing has."""
+    """Every receipt of what has a standard use, and of what is sown, read once; nothing is read
+    where nothing has one. gaps: in words, why a rate was charged where something was in use."""
 
     def __init__(self) -> None:
-        #: item and product → (since, amount, unit), oldest first
-        self._uses: dict[tuple[int, int | None], list[tuple[int, Fraction, str]]] = defaultdict(
-            list
-        )
+        #: item and product → its uses, oldest first
+        self._uses: dict[tuple[int, int | None], list[_Use]] = defaultdict(list)
         uses = StandardUse.objects.order_by("since").values_list(
-            "item_id", "product_id", "since", "amount", "unit"
+            "item_id", "product_id", "since", "amount", "unit", "mix"
         )
-        for item, product, since, amount, unit in uses:
-            told = clock.day_number(since), Fraction(amount), unit
-            self._uses[item, product].append(told)
-        #: What was in use and lacks its price: name of the input → sowings, runs or days.
-        self.lacking: Counter[str] = Counter()
+        for item, product, since, amount, *told in uses:
+            use = _Use(clock.day_number(since), Fraction(amount), *told)
+            self._uses[item, product].append(use)
+        self.gaps: set[str] = set()
         self._receipts: dict[int, _Receipt] = {}
         self._touching: dict[int, list[_Receipt]] = defaultdict(list)
         self._variety: dict[int, int | None] = {}
+        self._named: set[tuple[int, int]] = set()
         self._fed: list[tuple[int, int, _Receipt]] = []
         self._names: dict[int, str] = {}
         self._packaging: set[int] = set()
@@ -66,11 +77,13 @@ class Receipts:
         return bool(self._receipts)
 
     def _read(self) -> None:
-        items = {item for item, _ in self._uses}
-        for pk, name, kind in Item.objects.filter(pk__in=items).values_list("pk", "name", "kind"):
+        # of a sowing's own packet one must know though nobody told how much of it a cell takes
+        read = Q(pk__in={item for item, _ in self._uses}) | Q(kind__in=_SOWN)
+        for pk, name, kind in Item.objects.filter(read).values_list("pk", "name", "kind"):
             self._names[pk] = name
             if kind == Kind.PACKAGING:
                 self._packaging.add(pk)
+        items = set(self._names)
         came = Q(from_place__kind=K.SUPPLIER) | Q(to_place__kind=K.SUPPLIER)
         moved = (
             Movement.objects.filter(came, lot__kind=LotKind.INPUT, lot__item__in=items)
@@ -87,7 +100,7 @@ class Receipts:
             paid = json.loads(told or "{}").get("paid_pence")
             came_in = quantity[lot]
             price = Fraction(paid, came_in) if paid is not None and came_in > 0 else None
-            self._receipts[lot] = _Receipt(item, kind, variety, unit, price)
+            self._receipts[lot] = _Receipt(lot, item, kind, variety, unit, price)
         edges = Lineage.objects.filter(
             kind=Lineage.Kind.TOUCHED,
             struck_by=None,
@@ -101,20 +114,27 @@ class Receipts:
             if parent in self._receipts:
                 self._touching[child].append(self._receipts[parent])
                 self._variety[child] = variety
+        named = Lot.objects.filter(kind=LotKind.BATCH, made_by__inputs__kind=LotKind.INPUT)
+        self._named |= set(named.values_list("pk", "made_by__inputs"))
         fed = InUse.objects.filter(lot__item__in=items, lot__item__kind=Kind.NUTRIENT)
-        spans = fed.values_list("lot_id", "began_by__day", "ended_by__day").order_by("pk")
-        for lot, since, until in spans:
+        spans = fed.order_by("began_at", "pk")
+        for lot, since, until in spans.values_list("lot_id", "began_by__day", "ended_by__day"):
             if lot in self._receipts:
-                self._fed.append((since, until or 99991231, self._receipts[lot]))
+                self._fed.append((since, until or _EVER, self._receipts[lot]))
 
-    def _use(self, item: int, product: int | None, day: int) -> tuple[Fraction, str] | None:
-        """(so much, in which unit) of an input in force on a day; a product's own before all's."""
+    def _use(self, item: int, product: int | None, day: int) -> _Use | None:
+        """How much of an input, in force on a day; a product's own before all's."""
         for key in dict.fromkeys(((item, product), (item, None))):
             known = self._uses.get(key, ())
-            at = bisect_right(known, day, key=lambda row: row[0])
+            at = bisect_right(known, day, key=lambda use: use.since)
             if at:
-                return known[at - 1][1:]
+                return known[at - 1]
         return None
+
+    def _mix(self, item: int, day: int) -> str | int:
+        """What an input is used as: the name of its mix, else itself alone."""
+        use = self._use(item, None, day)
+        return use.mix if use and use.mix else item
 
     def _costs(
         self, used: Iterable[_Receipt], day: int, product: int | None = None
@@ -129,22 +149,38 @@ class Receipts:
             use = self._use(item, product, day)
             if use is None:
                 continue
-            amount, unit = use
-            known = [r.price for r in receipts if r.price is not None and r.unit == unit]
-            out[item] = amount * sum(known, Fraction(0)) / len(known) if known else None
-            self.lacking[self._names[item]] += not known
+            known = [r.price for r in receipts if r.price is not None and r.unit == use.unit]
+            out[item] = use.amount * sum(known, Fraction(0)) / len(known) if known else None
+            if not known:
+                lacks = "lacks what was paid or how much came"
+                if units := {r.unit for r in receipts if r.price is not None}:
+                    lacks = f"is in {min(units)}, its standard use in {use.unit}"
+                self._gap(f"{self._names[item]}: a receipt that was in use {lacks}")
         return out
 
+    def _gap(self, says: str) -> None:
+        self.gaps.add(f"{says}, so the rate is charged for it.")
+
     def of_cell(self, what: str, batch: int, day: int) -> Fraction | None:
-        """Pence a cell of a sowing: of medium all that lay open; of seed, or the bought plug, its
-        own variety's where that did, else the mean of what did."""
+        """Pence a cell of a sowing: of the medium that lay open; of the packet that the sowing
+        names, else its own variety's seed or bought plug, else what lay open."""
         used = self._touching.get(batch, ())
         if what == Rate.What.MEDIUM:
-            return _together(self._costs([r for r in used if r.kind == Kind.MEDIUM], day))
-        seed = [r for r in used if r.kind in (Kind.SEED, Kind.YOUNG_PLANTS)]
+            media = [r for r in used if r.kind == Kind.MEDIUM and self._use(r.item, None, day)]
+            return self._of_one(media, day)
+        seed = [r for r in used if r.kind in _SOWN]
+        named = [r for r in seed if (batch, r.lot) in self._named]
         own = [r for r in seed if r.variety and r.variety == self._variety[batch]]
-        known = [cost for cost in self._costs(own or seed, day).values() if cost is not None]
-        return sum(known, Fraction(0)) / len(known) if known else None
+        return self._of_one(named or own or seed, day)
+
+    def _of_one(self, used: Collection[_Receipt], day: int) -> Fraction | None:
+        """Pence of what is one input or one mix; None, and a gap, of several."""
+        if len({self._mix(r.item, day) for r in used}) > 1:
+            if any(self._use(r.item, None, day) for r in used):
+                names = " and ".join(sorted({self._names[r.item] for r in used}))
+                self._gap(f"{names} lay open, and a sowing may have had either")
+            return None
+        return _together(self._costs(used, day))
 
     def packaging(self, run: int, product: int, day: int) -> Fraction | None:
         """Pence of bags and labels a pack: all that the product is told to take, or the rate."""
@@ -159,8 +195,25 @@ class Receipts:
         return _together(found) if takes == found.keys() else None
 
     def nutrient(self, day: int) -> Fraction | None:
-        """Pence of nutrient a litre of water, of all that was in use that day."""
-        return _together(self._costs([r for a, b, r in self._fed if a <= day <= b], day))
+        """Pence of nutrient a litre of water: of what was opened last of all in use that day, and
+        of what is of one mix with it. So a can that nobody told finished is fed no longer."""
+        last: dict[int, _Receipt] = {}
+        ends: dict[int, int] = {}
+        for since, until, receipt in self._fed:
+            if since <= day <= until and self._use(receipt.item, None, day):
+                last.pop(receipt.item, None)
+                last[receipt.item], ends[receipt.item] = receipt, until
+        if not last:
+            return None
+        *_, newest = last
+        fed = [r for r in last.values() if self._mix(r.item, day) == self._mix(newest, day)]
+        for item in last.keys() - {r.item for r in fed}:
+            if ends[item] > day:
+                self.gaps.add(
+                    f"{self._names[item]} lay open beside {self._names[newest]}, which was opened "
+                    "later and is charged alone; tell it finished, or both as one mix."
+                )
+        return _together(self._costs(fed, day))
 
 
 def _together(costs: dict[int, Fraction | None]) -> Fraction | None:

@@ -108,6 +108,90 @@ def test_two_packets_of_one_input_that_may_both_have_been_open_are_their_mean(fa
     assert spent().by_receipt["seed"] == 10 * Fraction("2.6")
 
 
+@pytest.mark.parametrize(
+    ("own", "other", "named", "each"),
+    [
+        ("2", "4", False, "0.2"),  # 2 of 1,000 seeds at £1.00; the other variety's is no price
+        (None, "4", False, "1"),  # nobody told the use of its own: the rate, not another's
+        ("2", "4", "other", "20"),  # it says which packet: 4 of 100 at £5.00
+        ("unpriced", "4", False, "1"),
+    ],
+)
+def test_a_sowing_has_its_own_packet_or_the_rate(farm, own, other, named, each):
+    set_rate("seed", "1", LONG_AGO, "a guess")
+    oak = farm.green.crop.varieties.create(name="Oak-leaf")
+    kinds = {"own": farm.green, "other": oak}
+    lots = {}
+    for name, use, paid in (("own", own, 100), ("other", other, 500)):
+        kind = Item.objects.create(name=name, kind="seed", variety=kinds[name])
+        if use:
+            told = {"since": LONG_AGO, "source": "measured"}
+            StandardUse.objects.create(item=kind, amount=2 if use == "unpriced" else use, **told)
+        number = 1000 if name == "own" else 100
+        lots[name] = bought(farm, kind, number, None if use == "unpriced" else paid)
+    farm.tell("sow", variety=farm.green, place=farm.bench, cells=100, seed=lots.get(named))
+    assert spent().pence["seed_and_plugs"] == {farm.lettuce.pk: 100 * Fraction(each)}
+
+
+def test_of_two_inputs_of_which_either_may_have_been_used_none_is_charged(farm):
+    """Seed at 0.3 p and plugs at 40 p of one variety lie open: the rate of 1 p, unless the packet
+    is named. So with two media, until both are told to be one mix: 2 p and 3 p."""
+    for what in ("seed", "medium"):
+        set_rate(what, "1", LONG_AGO, "a guess")
+    of = {"item": {"variety": farm.green}}
+    packet = bought(farm, item(farm, "Seed", "seed", "1", **of), 1000, 300)
+    bought(farm, item(farm, "Young plants", "young_plants", "1", **of), 100, 4000)
+    bought(farm, item(farm, "Peat-free", "medium", "1"), 500, 1000)
+    bought(farm, item(farm, "Grit", "medium", "1"), 500, 1500)
+    farm.sow(100)
+    told = margin(WEEK)
+    assert told.total.seed_and_plugs_p == 100 * (1 + 1)
+    assert [gap for gap in told.about.gaps if "lay open" in gap] == [
+        "Grit and Peat-free lay open, and a sowing may have had either, so the rate is charged "
+        "for it.",
+        "Seed and Young plants lay open, and a sowing may have had either, so the rate is charged "
+        "for it.",
+    ]
+    StandardUse.objects.filter(item__kind="medium").update(mix="peat-free with grit")
+    farm.tell("sow", variety=farm.green, place=farm.bench, cells=10, seed=packet)
+    assert margin(WEEK).total.seed_and_plugs_p == 100 * (1 + 5) + 10 * Fraction("0.3") + 10 * 5
+
+
+def test_a_can_of_nutrient_that_nobody_told_finished_is_fed_no_longer(farm):
+    """A kilogram at 40 litres, 1 ml a litre: three brands of 0.2, 0.3 and 0.4 p a ml, opened one
+    after the other. A second can of the last at 0.5 p is the price from then on, and A and B that
+    are one mix are fed together, 0.1 + 0.15 p."""
+    set_rate("litres", "40", LONG_AGO, "water meter")
+    cans = {n: item(farm, f"Brand {n}", "nutrient", "1", "ml") for n in "XYZAB"}
+    StandardUse.objects.filter(item__in=(cans["A"], cans["B"])).update(mix="A and B")
+    batch = farm.sow(84)
+    farm.plant(batch, farm.t1, 40)
+    fed = []
+    for opened in ((("X", 200),), (("Y", 300),), (("Z", 400),), (("Z", 500),), ()):
+        for name, paid in opened or (("A", 100), ("B", 150)):
+            bought(farm, cans[name], 1000, paid, "ml")
+        farm.pass_time(hours=1)
+        farm.cut(1000, batch)
+        fed.append(spent(Period(farm.today, farm.today)).by_receipt["nutrient"])
+        farm.pass_time(days=1)
+    assert fed == [8, 12, 16, 20, 10]
+    gaps = margin(Period(FIRST, farm.today)).about.gaps
+    assert (
+        "Brand X lay open beside Brand Y, which was opened later and is charged alone; tell it "
+        "finished, or both as one mix." in gaps
+    )
+
+
+def test_a_receipt_in_another_unit_than_its_use_says_so(farm):
+    seed = item(farm, "Fine seed", "seed", "1", "g", item={"variety": farm.green})
+    bought(farm, seed, 1000, 1000)
+    farm.sow(10)
+    assert (
+        "Fine seed: a receipt that was in use is in each, its standard use in g, so the rate is "
+        "charged for it." in margin(WEEK).about.gaps
+    )
+
+
 def test_a_pack_takes_its_bag_and_its_label_and_nutrient_goes_by_the_litre(farm):
     """A bag of 500 at £30.00 and a label of 500 at £12.50 are 8.5 p; punnets that lie open at the
     line are another product's. 10 l at £22.00 are 0.22 p a ml; × 1.25 ml a litre × 40 litres a kg
@@ -357,6 +441,7 @@ def test_a_standard_use_is_of_what_the_books_count_and_a_timed_day_is_past(farm)
     for use, says in (
         (StandardUse(item=farm.soap, **told), "Leaf soap is used by no count"),
         (StandardUse(item=farm.seed_item, product=farm.bag, **told), "Only packaging"),
+        (StandardUse(item=farm.seed_item, mix="A and B", **told), "Only media and nutrients"),
         (StandardUse(item=farm.seed_item, **(told | {"amount": 0})), "0.0001"),
     ):
         with pytest.raises(ValidationError, match=says):

@@ -35,6 +35,10 @@ class Told:
                 "SELECT item_id, product_id, amount, unit FROM analytics_standarduse ORDER BY since"
             )
         }
+        self._mix = {
+            item: mix or item
+            for item, mix in self.rows("SELECT item_id, mix FROM analytics_standarduse")
+        }
 
     def rate(self, what: str, of: int | None) -> Fraction:
         return self._rate.get((what, of)) or self._rate.get((what, None), Fraction(0))
@@ -95,13 +99,34 @@ class Told:
     def cell(self, batch: int, crop: int | None) -> Fraction:
         """Seed and medium of one cell."""
         ((variety,),) = self.rows("SELECT variety_id FROM grow_lot WHERE id = %s", batch)
+        named = {
+            lot
+            for (lot,) in self.rows(
+                "SELECT i.lot_id FROM grow_event_inputs i "
+                "JOIN grow_lot l ON l.made_by_id = i.event_id WHERE l.id = %s",
+                batch,
+            )
+        }
         seed = self._touching(batch, "seed", "young_plants")
         own = [lot for lot in seed if variety and self._receipts[lot][2] == variety]
-        prices = [p for p in self._of_items(own or seed, None).values() if p is not None]
-        each = sum(prices) / len(prices) if prices else self.rate("seed", crop)
-        media = list(self._of_items(self._touching(batch, "medium"), None).values())
-        together = sum(media) if media and None not in media else self.rate("medium", crop)
-        return Fraction(each) + together
+        seed = [lot for lot in seed if lot in named] or own or seed
+        media = [lot for lot in self._touching(batch, "medium") if self._receipts[lot][0] in
+                 self._mix]  # fmt: skip
+        each = self._one(seed) if self._uses else None
+        together = self._one(media)
+        return (self.rate("seed", crop) if each is None else each) + (
+            self.rate("medium", crop) if together is None else together
+        )
+
+    def _one(self, lots: list[int]) -> Fraction | None:
+        """Pence of lots of one item, or of one mix; never of several."""
+        if (
+            len({self._mix.get(item, item) for lot in lots for item in [self._receipts[lot][0]]})
+            > 1
+        ):
+            return None
+        prices = list(self._of_items(lots, None).values())
+        return None if not prices or None in prices else sum(map(Fraction, filter(None, prices)))
 
     def pack(self, run: int, product: int) -> Fraction:
         kinds = dict(self.rows("SELECT id, kind FROM grow_item"))
@@ -115,7 +140,13 @@ class Told:
 
     def nutrient(self, day: int, crop: int | None) -> Fraction:
         """Pence a kilogram cut."""
-        fed = [lot for lot, since, until in self._fed if since <= day <= until]
+        newest: dict[int, int] = {}  # item → the lot of it that was opened last
+        for lot, since, until in self._fed:
+            item = self._receipts[lot][0]
+            if since <= day <= until and item in self._mix:
+                newest.pop(item, None)
+                newest[item] = lot
+        fed = [lot for item, lot in newest.items() if self._mix[item] == self._mix[[*newest][-1]]]
         litre = list(self._of_items(fed, None).values())
         if litre and None not in litre and self.rate("litres", crop):
             return sum(litre, Fraction(0)) * self.rate("litres", crop)
@@ -128,7 +159,7 @@ class Told:
             for lot, since, until in self.rows(
                 "SELECT u.lot_id, b.day, f.day FROM grow_inuse u "
                 "JOIN grow_event b ON b.id = u.began_by_id "
-                "LEFT JOIN grow_event f ON f.id = u.ended_by_id"
+                "LEFT JOIN grow_event f ON f.id = u.ended_by_id ORDER BY u.began_at, u.id"
             )
             if lot in self._receipts and self._receipts[lot][1] == "nutrient"
         ]
