@@ -14,6 +14,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from fractions import Fraction
+from functools import cache
 
 from grow import clock, sums
 from grow.models import Event, alive
@@ -143,10 +144,13 @@ class Charged:
         self.period, self.about = period, about
         self.rates, self.receipts, self.timed = told.rates, told.receipts, told.timed
         self.out = Costs(told=told)
+        self._bought: Counts = Counter()
         self.missing: dict[tuple[str, CropId], Fraction] = defaultdict(Fraction)
 
     def read(self) -> Costs:
         first, last = self.period.numbers
+        for one in bought(self.period):
+            self.pay(*one)
         made = runs(day__gte=first, day__lte=last)
         packs, washed = by_crop(made)
         self._packaging(made)
@@ -165,18 +169,28 @@ class Charged:
             self.out.pence["packaging"][crop] += pence
         return self._charge(counts, packs)
 
+    def pay(self, day: int, crop: CropId, grams: int, pence: Fraction | None) -> None:
+        """What was paid for leaf grown by somebody else, where it was told."""
+        self._bought[day, crop] += grams
+        if pence is None:
+            self.about.gap(
+                f"{grams} g bought in on {clock.number_day(day):%d %b %Y}: "
+                "nobody told what was paid."
+            )
+        else:
+            self.out.pence["bought_in"][crop] += pence
+
     def _charge(
         self, counts: Mapping[str, Counts], packs: Mapping[tuple[int, CropId], Fraction]
     ) -> Costs:
         out = self.out
-        out.counts = {**counts, "packs": Counter()}
+        out.counts = {**counts, "packs": Counter(), "bought_g": self._bought}
         for key, number in packs.items():
             out.counts["packs"][key] += int(number)
         for line, parts in PENCE.items():
             for what, count in parts:
                 self._line(line, what, self._by_receipt(line, what, out.counts[count]))
         self._minutes(packs)
-        _bought_in(self.period, out, self.about)
         self._say_what_is_missing()
         return out
 
@@ -189,7 +203,7 @@ class Charged:
             if rate is None:
                 self.missing[what, crop] += number
             elif number:
-                pence = Fraction(rate) * number / PER.get(what, 1)
+                pence = number * per(rate, PER.get(what, 1))
                 self.out.pence[line][crop] += pence
                 self.out.by_rate[what] += pence
 
@@ -250,7 +264,7 @@ class Charged:
                 if rate is None:
                     self.missing[what, crop] += number
                     continue
-                minutes = Fraction(rate) * number / PER.get(what, 1)
+                minutes = number * per(rate, PER.get(what, 1))
                 factor = self.timed.factor(day)
                 if factor is not None:
                     minutes *= factor
@@ -261,7 +275,7 @@ class Charged:
                 if wage is None:
                     no_wage |= {day} if minutes else set()
                     continue
-                pence = minutes * Fraction(wage) / 60
+                pence = minutes * per(wage, 60)
                 out.pence["labour"][crop] += pence
                 out.labour_of[what][crop] += pence
                 out.timed_p += pence if factor is not None else 0
@@ -271,6 +285,10 @@ class Charged:
     # --- what is not known ------------------------------------------------------------------
 
     def _say_what_is_missing(self) -> None:
+        for gap in sorted(self.receipts.gaps):
+            self.about.gap(gap)
+        if not any(self.missing.values()):
+            return  # nor are the names asked for
         called = names()
         count_of = dict(MINUTES)
         count_of |= {what: count for parts in PENCE.values() for what, count in parts}
@@ -281,8 +299,6 @@ class Charged:
                     f"{called[crop]}: no rate for {W(what).label.lower()} ({UNITS[W(what)]}), so "
                     f"{round(number)} {_SAYS[count_of[W(what)]]} are left out."
                 )
-        for gap in sorted(self.receipts.gaps):
-            self.about.gap(gap)
 
     def _no_wage(self, days: set[int]) -> None:
         if days:
@@ -300,9 +316,8 @@ def nutrient(receipts: Receipts, rates: Rates, crop: CropId, day: int) -> Fracti
     return None if litre is None or litres is None else litre * Fraction(litres)
 
 
-def _bought_in(period: Period, out: Costs, about: About) -> None:
-    """What was paid for leaf grown by somebody else, told at its receipt, and how much it was."""
-    out.counts["bought_g"] = Counter()
+def bought(period: Period) -> Iterator[tuple[int, CropId, int, Fraction | None]]:
+    """(day, crop, grams, pence if they were told) of leaf grown by somebody else."""
     first, last = period.numbers
     rows = Event.objects.filter(
         alive(),
@@ -312,15 +327,15 @@ def _bought_in(period: Period, out: Costs, about: About) -> None:
     ).values_list("told", "day")
     for told, day in rows:
         facts = json.loads(told or "{}")
-        out.counts["bought_g"][day, facts["crop"]] += facts["grams"]
-        if facts.get("paid_pence") is None:
-            about.gap(
-                f"{facts['grams']} g bought in on {clock.number_day(day):%d %b %Y}: "
-                "nobody told what was paid."
-            )
-            continue
-        out.pence["bought_in"][facts["crop"]] += Fraction(facts["paid_pence"])
+        pence = facts.get("paid_pence")
+        yield day, facts["crop"], facts["grams"], None if pence is None else Fraction(pence)
+
+
+@cache
+def per(rate: Decimal, units: int) -> Fraction:
+    """Of one unit, exactly."""
+    return Fraction(rate) / units
 
 
 __all__ = ["GROWING", "LINES", "MINUTES", "PENCE", "PER", "RAISING", "RAISING_MINUTES", "Charged",
-           "Costs", "Told", "W", "costs", "nutrient"]  # fmt: skip
+           "Costs", "Told", "W", "bought", "costs", "nutrient"]  # fmt: skip

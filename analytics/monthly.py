@@ -17,7 +17,7 @@ from grow.models import LotKind
 from sales.models import Outlet, Product
 from sales.month_sums import MONEY
 
-from .costs import Charged, Costs, Told
+from .costs import Charged, Costs, Told, bought
 from .counted import GROWN, LIT, PACKS, WASHED, Counts, count
 from .crops import names
 from .margin import Earned, days, listed_with, say_standard, spent_lines
@@ -58,9 +58,9 @@ class Monthly:
     total: MonthRow = field(default_factory=lambda: MonthRow(None, ALL_CROPS))
 
 
-def monthly(period: Period) -> Monthly:
-    """Grams, site-days and margin of each month of a period and crop. A month of which only some
-    days lie in the period has those days."""
+def monthly(period: Period, *, margin: bool = True) -> Monthly:
+    """Grams, site-days and, if asked for, margin of each month of a period and crop. A month of
+    which only some days lie in the period has those days."""
     about = About(
         period,
         base="site-days as elapsed; money of the month at the pack-house door, costs of what was "
@@ -76,7 +76,7 @@ def monthly(period: Period) -> Monthly:
     rows: dict[Key, MonthRow] = {}
     with sums.one_moment():
         grown(period, rows)
-        known = earned(period, rows, about)
+        known = earned(period, rows, about) if margin else Fraction(0)
     return _tabled(about, rows, known)
 
 
@@ -125,11 +125,16 @@ def earned(period: Period, rows: dict[Key, MonthRow], about: About) -> Fraction:
     outlets = Outlet.objects.in_bulk()
     products = Product.objects.in_bulk()
     told = Told()
+    leaf: dict[Month, list[tuple[int, CropId, int, Fraction | None]]] = defaultdict(list)
+    for one in bought(period):
+        leaf[one[0] // 100].append(one)
     known = Fraction(0)
     for first, last in months.pieces(period.first, period.last):
         month, piece = months.of(first), Period(first, last)
         alike = told.of_one_day(first, last)
         charged = Charged(piece, about, told)
+        for one in leaf[month] if alike else ():
+            charged.pay(*one)
         spent = _together(charged, found[month], products) if alike else charged.read()
         about.notes += [note for note in spent.says if note not in about.notes]
         known += spent.known_p

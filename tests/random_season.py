@@ -48,6 +48,11 @@ class Season:
         for _ in range(number):
             self.week()
 
+    def close(self) -> None:
+        """Something is told on the last day, and it is over."""
+        self.farm.cut(100, crop=self.farm.lettuce)
+        self.morning()
+
     def morning(self) -> None:
         eight = self.farm.now.replace(hour=8, minute=0) + dt.timedelta(days=1)
         self.farm.pass_time(minutes=(eight - self.farm.now).total_seconds() / 60)
@@ -160,8 +165,8 @@ class Season:
             short = dice.choice((0, 0, dice.randint(1, sent // 5)))
             farm.arrive(note, loose, sent - short, short=short)
             farm.tell("use", lot=loose, place=farm.kitchen_place)
-        grams = sum(farm.stock(c, farm.store) for c in crates)
-        left = dice.choice((0, 0, 70))
+        there = [farm.stock(c, farm.store) for c in crates]
+        grams, left = sum(there), dice.choice((0, 0, min(70, min(there) // 2)))
         packs = (grams - left * len(crates)) // dice.randint(124, 150)
         if packs < 6:
             return
@@ -175,6 +180,10 @@ class Season:
                 note = farm.send(run, number, outlet)
                 farm.pass_time(minutes=30)
                 farm.arrive(note, run, number)
+            if number and outlet is self.corner:
+                farm.pass_time(minutes=30)
+                row = farm.row(dice.randint(1, number), run)
+                farm.tell("sell", outlet=outlet, rows=[row])
         sold = dice.randint(0, shop)
         if sold:
             farm.pass_time(hours=2)

@@ -500,3 +500,51 @@ def raising(
         else:
             charged[crops[lot]] += within
     return dict(charged), dict(closing)
+
+
+def taken_at_outlets(
+    period: Period,
+) -> tuple[dict[tuple, float], dict[tuple, float], dict[tuple, int]]:
+    """(pence, grams that they were for, how many lots) by (outlet's name, crop): exact parts of
+    each lot by what went into it."""
+    first, last = period.numbers
+    paid = exported("sales_money", "movement_id", "outlet_id", "pence").merge(
+        exported("grow_movement", "id", "lot_id", "day", "quantity"),
+        left_on="movement_id",
+        right_on="id",
+    )
+    paid = paid[(paid.day >= first) & (paid.day <= last)]
+    lots = exported("grow_lot", "id", "crop_id", "grams_each").set_index("id")
+    each = lots.grams_each.fillna(1)
+    way = paid.pence.map(lambda pence: -1 if pence < 0 else 1)
+    paid = paid.assign(grams=paid.quantity * paid.lot_id.map(each) * way)
+    places = exported("grow_place", "id", "name").set_index("id").name
+    outlets = exported("sales_outlet", "id", "place_id").set_index("id").place_id.map(places)
+    edges = exported(
+        "grow_lineage", "child_id", "parent_id", "kind", "quantity", "struck_by_id"
+    ).query("kind != 'touched' and struck_by_id.isna()")
+    above: dict[int, dict[int, float]] = defaultdict(Counter)
+    for child, parent, _, quantity, _ in edges.itertuples(index=False):
+        above[child][parent] += quantity * each[parent]
+
+    @cache
+    def inside(lot: int) -> dict[int, float]:
+        parents = {parent: grams for parent, grams in above[lot].items() if grams > 0}
+        if not parents:
+            return {int(lots.crop_id[lot]): 1.0}
+        out: dict[int, float] = Counter()
+        for parent, grams in parents.items():
+            for crop, part in inside(parent).items():
+                out[crop] += part * grams / sum(parents.values())
+        return out
+
+    pence: dict[tuple, float] = Counter()
+    grams: dict[tuple, float] = Counter()
+    of: dict[tuple, set[int]] = defaultdict(set)
+    for row in paid.itertuples():
+        for crop, part in inside(row.lot_id).items():
+            key = outlets[row.outlet_id], crop
+            pence[key] += row.pence * part
+            grams[key] += row.grams * part
+            of[key].add(row.lot_id)
+    return pence, grams, {key: len(found) for key, found in of.items()}

@@ -156,6 +156,17 @@ def test_a_cut_put_down_to_the_wrong_tower_changes_its_crop_and_its_bags(farm, s
     assert sums.sums_faults() == []
 
 
+def test_a_corrected_origin_of_the_same_crop_is_no_fault_until_the_next_sweep(farm):
+    crate, other = grown(farm, 3000, farm.green), grown(farm, 900, farm.green)
+    farm.pass_time(hours=1)
+    run = farm.pack([crate], packs=20, left=500)
+    sums.sweep()
+    farm.tell("correct_origin", lot=run, wrong=crate, right=other, reason="wrong crate")
+    assert sums.sums_faults() == []
+    sums.sweep()
+    assert sums.sums_faults() == []
+
+
 def test_a_corrected_origin_that_is_cancelled_gives_the_grams_back(farm):
     _, red, _ = salad(farm)
     red_batch = red.above.get(kind=Lineage.Kind.GREW).parent

@@ -8,11 +8,21 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 from django.db import connection
 
-from analytics.bench import history, labels, over_http, packers, posting, rows, scratch, seals
+from analytics.bench import (
+    figures,
+    history,
+    labels,
+    over_http,
+    packers,
+    posting,
+    rows,
+    scratch,
+    seals,
+)
 from grow.faults import CHECKS
 
-#: What can be measured; packers on PostgreSQL only. Labels need no history.
-ROWS = ("traces", "seals", "posting", "packers", "http", "labels")
+#: What can be measured; packers on PostgreSQL only, figures with DuckDB. Labels need no history.
+ROWS = ("traces", "figures", "seals", "posting", "packers", "http", "labels")
 #: Ten sheets of 21.
 LABELS = 210
 
@@ -27,9 +37,9 @@ def _advance(bar: Any, movements: int) -> None:
 
 class Command(BaseCommand):
     help = (
-        "Measure this machine's traces, seals, postings and requests on histories made for it, "
-        "and its labels, as ratios against baselines of the same run. Uses scratch databases of "
-        "its own on the server that is configured."
+        "Measure this machine's traces, figures, seals, postings and requests on histories made "
+        "for it, and its labels, as ratios against baselines of the same run; ends badly where a "
+        "limit is missed. Uses scratch databases of its own on the server that is configured."
     )
 
     def add_arguments(self, parser: Any) -> None:
@@ -71,6 +81,8 @@ class Command(BaseCommand):
                     out.append(rows.growth(*ends, options["roots"], many, dice(options)))
             for shape, db in zip(made, databases, strict=True):
                 with scratch.turned_to(db):
+                    if "figures" in wanted:
+                        out += figures.figures(shape.movements, dice(options))
                     if "seals" in wanted:
                         out += seals.seals(shape.movements, dice(options))
                     if "posting" in wanted:
@@ -94,6 +106,11 @@ class Command(BaseCommand):
             )
         else:
             self._table(made, out)
+        if missed := [row for row in out if row.kept is False]:
+            raise CommandError(
+                f"{len(missed)} of {len(out)} limits missed, the first: {missed[0].name}, "
+                f"{missed[0].ratio:.2f} where {missed[0].limit:g} is the limit."
+            )
 
     def _history(self, size: int, options: dict[str, Any]) -> history.Size:
         """Load a history into the database in hand and have it recounted."""
