@@ -125,6 +125,8 @@ def about_plan(starts: Sequence[dt.date], days: Sequence[int]) -> About:
             "planting. Rent, heat and the fixed round are not in it.",
             "No more of a product is sold in a month than was sold in it in the last year, a day's "
             "more for each day told as sold out. Prices stay as they were: more may sell for less.",
+            "A plant is taken to live through months in which it gives nothing: do not follow the "
+            "plan with one that frost would kill.",
             "An order is kept in the months and as far as the product was sold in them.",
         ],
     )

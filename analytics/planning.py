@@ -349,7 +349,7 @@ class _Planner:
             add(
                 Assumed(
                     f"{variety.crop}, {variety.name}",
-                    f"{len(of.grams)} cuts, {100 * level.times:.0f} % of the card, "
+                    f"{_cuts(of)}, {100 * level.times:.0f} % of the card, "
                     f"{100 * self.packed.get(variety.crop_id, 1.0):.0f} % of a cut can be packed",
                     f"{CARDS}; {100 * (1 - level.card):.0f} % of that share {RECORDS}",
                 )
@@ -377,6 +377,10 @@ class _Planner:
 
 def _of(held: Mapping[tuple[str, int], float], crop: str) -> Iterator[float]:
     return (sites for (name, _), sites in held.items() if name == crop)
+
+
+def _cuts(of: Habit) -> str:
+    return f"{len(of.grams)} cut{'s' * (len(of.grams) > 1)}"
 
 
 def _float(number: Decimal | None) -> float | None:
