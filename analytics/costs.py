@@ -14,7 +14,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from fractions import Fraction
-from functools import cache
+from functools import cache, cached_property
 
 from grow import clock, sums
 from grow.models import Event, alive
@@ -58,7 +58,10 @@ class Told:
 
     def __init__(self) -> None:
         self.rates, self.receipts = Rates(), Receipts()
-        self.timed = Timed(self.rates)
+
+    @cached_property
+    def timed(self) -> Timed:
+        return Timed(self.rates)
 
     def cell(self, what: str, batch: int, crop: CropId, day: int) -> Fraction | Decimal | None:
         """What a counted thing of one sowing is charged: its receipt, else the rate."""
@@ -67,6 +70,14 @@ class Told:
             if each is not None:
                 return each
         return self.rates.charged(what, crop, day)
+
+    def pack(self, product: Product, day: int) -> Fraction | None:
+        """What bag and label of a pack are charged without a receipt: the product's own rate, else
+        what stands at it, else the rate of all; None where nobody told."""
+        each = self.rates.own(W.PACKAGING, product.pk, day)
+        if each is None:
+            each = product.packaging_pence or self.rates.own(W.PACKAGING, None, day)
+        return None if each is None else Fraction(each)
 
     def of_one_day(self, first: dt.date, last: dt.date) -> bool:
         """Are all days charged as the first one: no receipts, no rate or factor that changes?"""
@@ -131,10 +142,10 @@ class Costs:
         return out
 
 
-def costs(period: Period, about: About) -> Costs:
+def costs(period: Period, about: About, told: Told | None = None) -> Costs:
     """Raises nothing: what has no rate is named in about.gaps and left out."""
     with sums.one_moment():
-        return Charged(period, about, Told()).read()
+        return Charged(period, about, told or Told()).read()
 
 
 class Charged:
@@ -142,6 +153,7 @@ class Charged:
 
     def __init__(self, period: Period, about: About, told: Told) -> None:
         self.period, self.about = period, about
+        self.told = told
         self.rates, self.receipts, self.timed = told.rates, told.receipts, told.timed
         self.out = Costs(told=told)
         self._bought: Counts = Counter()
@@ -248,10 +260,10 @@ class Charged:
                 self.out.pence["packaging"][crop] += pence * grams / whole
 
     def _packaging_rate(self, product: Product, day: int) -> Fraction:
-        told = self.rates.of(W.PACKAGING, product.pk, day)
-        if not product.packaging_pence and told is None:
+        each = self.told.pack(product, day)
+        if each is None:
             self.about.gap(f"{product}: no packaging cost is set.")
-        return Fraction(product.packaging_pence if told is None else told)
+        return each or Fraction(0)
 
     # --- minutes ----------------------------------------------------------------------------
 

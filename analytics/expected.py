@@ -82,6 +82,7 @@ def lacks(card: CropCard | None) -> str:
 def habit(card: CropCard, sites_each: int) -> Habit:
     """Of a card that lacks nothing."""
     assert card.days_to_first_cut
+    plugs = 100 if card.usable_plugs_pct is None else card.usable_plugs_pct
     return Habit(
         card.days_to_first_cut,
         card.days_between_cuts or card.days_to_first_cut,
@@ -89,7 +90,7 @@ def habit(card: CropCard, sites_each: int) -> Habit:
         tuple(month / 100 for month in card.months),
         sites_each,
         card.nursery_days,
-        (card.usable_plugs_pct or 100) / 100,
+        plugs / 100,
     )
 
 

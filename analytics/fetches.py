@@ -4,22 +4,31 @@ records where there are enough, else by price list and rates."""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
+from grow.models import Lot, LotKind, Variety
 from sales.models import Outlet, Price
 
-from .costs import Told
+from .costs import Told, nutrient
 from .counted import PER, W
 from .crops import names
 from .expected import Habit
 from .margin import Margin, margin
 from .period import About, Period
+from .raising import Sowing
+from .rates import half_up
+from .traced import FINE, Source, Traced
 
 #: Grams sold from which on a crop's own takings are believed.
 ENOUGH_G = 1000
-RUNNING = (W.CUT_MINUTES, W.WASH_MINUTES, W.PACK_MINUTES)
+#: Minutes after the planting → what their pence are shared by to own leaf and bought.
+RUNNING = {W.CUT_MINUTES: "cut", W.WASH_MINUTES: "washed_g", W.PACK_MINUTES: "packs"}
+
+
+_OF_RUNS = ("packs", "packaging", "washed_g")
 
 
 @dataclass(frozen=True)
@@ -36,16 +45,47 @@ def net_of_leaf(period: Period, charges: Charges) -> tuple[dict[int, Net], Margi
     cut = {row.crop_id: row.cut_g for row in earned.stood.crops}
     sold = {row.crop_id: row.sold_or_used_g for row in earned.stood.crops}
     out: dict[int, Net] = {}
+    own = _own_shares(earned)
+
+    def its(what: str, crop: int, pence: Fraction | int) -> Fraction:
+        return pence * own.get((what, crop), Fraction(1))
+
     for row in earned.rows:
         crop = row.crop_id
         if crop and cut.get(crop, 0) > 0 and sold.get(crop, 0) >= ENOUGH_G:
-            labour = sum(earned.spent.labour_of[what].get(crop, Fraction(0)) for what in RUNNING)
-            net = row.door_alone_p - row.nutrient_and_water_p - row.packaging_p - labour
+            net = its("door", crop, row.door_alone_p) - row.nutrient_and_water_p
+            net -= its("packaging", crop, row.packaging_p)
+            for what, shared in RUNNING.items():
+                net -= its(shared, crop, earned.spent.labour_of[what].get(crop, Fraction(0)))
             out[crop] = Net(float(net / cut[crop]), True)
     for crop, pence in _listed(period, charges).items():
         if crop not in out:
             out[crop] = Net(float(pence - charges.of_gram(crop)), False)
     return out, earned
+
+
+def _own_shares(earned: Margin) -> dict[tuple[str, int | None], Fraction]:
+    """(money or count, crop) → the part of it that is of leaf cut here, by what was traced to it as
+    the stands do; empty where no leaf was ever bought in."""
+    bought = set(Lot.objects.filter(kind=LotKind.PRODUCE).values_list("pk", flat=True))
+    if not bought:
+        return {}
+    door, of_run = earned.money.alone_of, earned.spent.of_run
+    lots = {lot for lot, _ in door}.union(*(of_run[what] for what in _OF_RUNS))
+    batches = Lot.objects.filter(kind=LotKind.BATCH).values_list("pk", "crop_id", "variety_id")
+    sowings = {pk: Sowing(pk, crop, variety) for pk, crop, variety in batches}
+    traced = Traced(earned.about.period, sowings, (), lots)
+    sources: dict[str, Mapping[Source, int]] = {
+        what: traced.sources({lot: half_up(n * FINE) for lot, n in of_run[what].items()})
+        for what in _OF_RUNS
+    }
+    whole: Counter[tuple[str, int | None]] = Counter()
+    own: Counter[tuple[str, int | None]] = Counter()
+    for what, amounts in {**sources, "door": traced.of_crops(door)}.items():
+        for (root, crop), amount in amounts.items():
+            whole[what, crop] += amount
+            own[what, crop] += amount * (root not in bought)
+    return {key: Fraction(own[key], amount) for key, amount in whole.items() if amount}
 
 
 def _listed(period: Period, charges: Charges) -> Mapping[int, Fraction]:
@@ -63,12 +103,14 @@ def _listed(period: Period, charges: Charges) -> Mapping[int, Fraction]:
 
 
 class Charges:
-    """The rates of a day, in pence; what has none is nought, and a gap in words. Minutes are
-    rescaled as those of the day are."""
+    """What is charged on a day, in pence: what is bought by the receipts that came last, else by
+    the rates; what has neither is nought, and a gap in words. Minutes are rescaled as those of the
+    day are."""
 
     def __init__(self, day: int, about: About) -> None:
-        told = Told()
-        self.rates, self._factor = told.rates, Fraction(told.timed.factor(day) or 1)
+        self.told = told = Told()
+        factor = told.timed.factor(day)
+        self.rates, self._factor = told.rates, Fraction(1) if factor is None else factor
         self._called, self.day, self._about = names(), day, about
 
     def pence(self, what: W, crop: int | None, times: float = 1) -> Fraction:
@@ -96,16 +138,33 @@ class Charges:
 
     def of_gram(self, crop: int) -> Fraction:
         """Feeding and cutting it."""
-        whats = (W.NUTRIENT, W.WATER, W.CUT_MINUTES)
-        return sum((self.pence(what, crop) for what in whats), Fraction(0))
+        feed = nutrient(self.told.receipts, self.rates, crop, self.day)
+        whats = (*((W.NUTRIENT,) if feed is None else ()), W.WATER, W.CUT_MINUTES)
+        fed = Fraction(0) if feed is None else feed / PER[W.NUTRIENT]
+        return fed + sum((self.pence(what, crop) for what in whats), Fraction(0))
 
-    def of_site(self, crop: int, of: Habit) -> float:
+    def of_site(self, variety: Variety, of: Habit) -> float | None:
         """Raising, planting and one day clearing one site, with the cells that fail; a big plant's
-        are shared to its sites. All nursery days are charged as lit."""
-        cells, days = 1 / of.plugs, of.nursery or 0
-        of_cells = ((W.SEED, 1), (W.MEDIUM, 1), (W.SOW_MINUTES, 1), (W.LIGHT, days))
+        are shared to its sites. All nursery days are charged as lit. None, and a gap, where no cell
+        gives a plant, or nothing says what its seed costs: it would not come free."""
+        crop, days = variety.crop_id, of.nursery or 0
+        newest = {w: self.told.receipts.newest(w, variety.pk, self.day) for w in (W.SEED, W.MEDIUM)}
+        if newest[W.SEED] is None and self.rates.of(W.SEED, crop, self.day) is None:
+            self._about.gap(
+                f"{variety.crop}, {variety.name}: neither a receipt nor a rate says what a cell of "
+                "its seed or plugs costs, so it is not offered."
+            )
+            return None
+        if not of.plugs:
+            return None
+        cells = 1 / of.plugs
+        of_cells = ((W.SOW_MINUTES, 1), (W.LIGHT, days))
         of_plant = ((W.POT, 1), (W.PLANT_MINUTES, 1), (W.CLEAR_MINUTES, 1))
-        told = [self.pence(what, crop, times * cells) for what, times in of_cells]
+        told = [
+            self.pence(what, crop, cells) if each is None else each * Fraction(cells)
+            for what, each in newest.items()
+        ]
+        told += [self.pence(what, crop, times * cells) for what, times in of_cells]
         told += [self.pence(what, crop, times) for what, times in of_plant]
         return float(sum(told)) / of.sites
 

@@ -286,9 +286,11 @@ class _Keeper:
         crop = named.crop
         if crop.pk not in self.net or not plugs:
             return None
+        if (raising := self.charges.of_site(named, of)) is None:
+            return None
         start = self.today + dt.timedelta(days=max(wait, CHANGEOVER))
         times = self.record.of_variety(variety).times / of.sites
-        each, total = self.net[crop.pk].pence, -self.charges.of_site(crop.pk, of)
+        each, total = self.net[crop.pk].pence, -raising
         days, earned, grams = [], [], []
         for day, one in of.cuts(start, 0, start, start + dt.timedelta(days=HORIZON)):
             total += one * times * each
@@ -301,6 +303,8 @@ class _Keeper:
         found = Replacement(name, days, earned, wait, CHANGEOVER, plugs)
         best = found.best.days - max(wait, CHANGEOVER)
         grown = sum(g for day, g in zip(days, grams, strict=True) if day <= best)
+        if not grown:  # a card whose first cut is nought, of leaf that brings nothing
+            return None
         return _Offer(crop.pk, variety, code, found, grown / found.best.days * 7)
 
     def _listed(self, offer: _Offer) -> InsteadRow:

@@ -13,7 +13,7 @@ from sales.contents import leaf_of
 from sales.models import PackingRun
 from sales.run_weights import LEAF_COST
 
-from .costs import GROWING, costs
+from .costs import GROWING, Told, costs
 from .period import About, Period
 from .rates import at_nine_places
 
@@ -24,11 +24,11 @@ _DAYS = 365
 IN_IT = "seed and plugs, feed, water, light and bought-in leaf of the year before, by your rates"
 
 
-def pence_per_g(last: dt.date) -> dict[CropId, Fraction]:
+def pence_per_g(last: dt.date, told: Told | None = None) -> dict[CropId, Fraction]:
     """Exact pence of a gram by crop: what its leaf cost in the year up to a day, over what was kept
     of the cuts and bought in it; without labour. A crop with neither cost nor gram is not in it."""
     period = Period(last - dt.timedelta(days=_DAYS - 1), last)
-    spent = costs(period, About(period, base="", unit=""))
+    spent = costs(period, About(period, base="", unit=""), told)
     grams = spent.counted("kept_g", "bought_g")
     pence = spent.by_crop(GROWING)
     return {c: pence[c] / g for c, g in grams.items() if g > 0 and pence[c] > 0}

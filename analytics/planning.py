@@ -113,7 +113,9 @@ class _Planner:
             living, sites = alive.get(crop.pk, (0, 0))
             lost = (1 - living / sites) / 2 if sites else 0.0  # dies halfway, on average
             times = self.record.of_variety(pk).times * (1 - lost) / of.sites
-            raising = self.charges.of_site(crop.pk, of)
+            raising = self.charges.of_site(variety, of)
+            if raising is None:
+                continue
             of_gram = float(self.charges.of_gram(crop.pk))
             packed = self.packed.get(crop.pk, 1.0)
             for month in range(MONTHS):
@@ -232,9 +234,9 @@ class _Planner:
             return None
         pence = float(line.door_p / line.sold_g)
         if grams := product.nominal_g:
-            rate = self.charges.rates.of(W.PACKAGING, product.pk, self.charges.day)
+            packaging = self.charges.told.pack(product, self.charges.day) or 0
             packing = self.charges.pence(W.PACK_MINUTES, None)
-            pence -= float(product.packaging_pence if rate is None else rate) / grams
+            pence -= float(packaging) / grams
             pence -= float(packing) / grams
         if product.pk in self._washed():
             pence -= float(self.charges.pence(W.WASH_MINUTES, None))

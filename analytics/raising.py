@@ -159,7 +159,8 @@ class _Spent:
                         continue
                     amount = Fraction(rate) * number / PER.get(W(what), 1)
                     if part == "minutes":
-                        amount *= timed.factor(day) or 1
+                        factor = timed.factor(day)
+                        amount *= 1 if factor is None else factor
                         wage = rates.of(W.WAGE, None, day)
                         pence = amount * Fraction(wage) / 60 if wage is not None else Fraction(0)
                         self._amounts[batch, "labour"][day] += pence

@@ -36,12 +36,14 @@ class Rates:
     def of(self, what: str, crop: CropId, day: int) -> Decimal | None:
         """The amount in the rate's unit; a crop's own (a product's, an outlet's) before that of
         all; None where none was set by then."""
-        for key in dict.fromkeys(((what, crop), (what, None))):
-            known = self._since.get(key, ())
-            at = bisect_right(known, day, key=lambda row: row[0])
-            if at:
-                return known[at - 1][1]
-        return None
+        own = self.own(what, crop, day)
+        return self.own(what, None, day) if own is None else own
+
+    def own(self, what: str, of: int | None, day: int) -> Decimal | None:
+        """As `of`, without the rate of all."""
+        known = self._since.get((what, of), ())
+        at = bisect_right(known, day, key=lambda row: row[0])
+        return known[at - 1][1] if at else None
 
     def charged(self, what: str, crop: CropId, day: int) -> Decimal | None:
         """As `of`; but light a cell and day is watts a cell × hours × pence a kWh ÷ 1000 where

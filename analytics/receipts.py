@@ -17,10 +17,10 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import NamedTuple
 
-from django.db.models import Q, Sum
+from django.db.models import Exists, OuterRef, Q, Sum
 
 from grow import clock
-from grow.models import InUse, Item, Lineage, Lot, LotKind, Movement, alive
+from grow.models import Event, InUse, Item, Lineage, Lot, LotKind, Movement, alive
 from grow.models import PlaceKind as K
 
 from .models import Rate, StandardUse
@@ -94,6 +94,7 @@ class Receipts:
         for lot, start, n in moved:
             quantity[lot] += n if start == K.SUPPLIER else -n
         lots = Lot.objects.filter(alive("made_by"), kind=LotKind.INPUT, item__in=items)
+        lots = lots.order_by("made_by__placed_at", "pk")
         for lot, item, kind, variety, unit, told in lots.values_list(
             "pk", "item_id", "item__kind", "item__variety_id", "unit", "made_by__told"
         ):
@@ -108,14 +109,16 @@ class Receipts:
             parent__item__in=items,
             child__kind__in=(LotKind.BATCH, LotKind.PACK),
         )
-        for child, variety, parent in edges.values_list(
-            "child_id", "child__variety_id", "parent_id"
+        said = Event.inputs.through.objects.filter(
+            event=OuterRef("child__made_by"), lot=OuterRef("parent")
+        )
+        for child, variety, parent, named in edges.values_list(
+            "child_id", "child__variety_id", "parent_id", Exists(said)
         ).order_by("child_id", "parent_id"):
             if parent in self._receipts:
                 self._touching[child].append(self._receipts[parent])
                 self._variety[child] = variety
-        named = Lot.objects.filter(kind=LotKind.BATCH, made_by__inputs__kind=LotKind.INPUT)
-        self._named |= set(named.values_list("pk", "made_by__inputs"))
+                self._named |= {(child, parent)} if named else set()
         fed = InUse.objects.filter(lot__item__in=items, lot__item__kind=Kind.NUTRIENT)
         spans = fed.order_by("began_at", "pk")
         for lot, since, until in spans.values_list("lot_id", "began_by__day", "ended_by__day"):
@@ -197,23 +200,40 @@ class Receipts:
     def nutrient(self, day: int) -> Fraction | None:
         """Pence of nutrient a litre of water: of what was opened last of all in use that day, and
         of what is of one mix with it. So a can that nobody told finished is fed no longer."""
-        last: dict[int, _Receipt] = {}
-        ends: dict[int, int] = {}
-        for since, until, receipt in self._fed:
-            if since <= day <= until and self._use(receipt.item, None, day):
-                last.pop(receipt.item, None)
-                last[receipt.item], ends[receipt.item] = receipt, until
-        if not last:
-            return None
-        *_, newest = last
-        fed = [r for r in last.values() if self._mix(r.item, day) == self._mix(newest, day)]
-        for item in last.keys() - {r.item for r in fed}:
-            if ends[item] > day:
+        open_ = [(until, r) for since, until, r in self._fed if since <= day <= until]
+        fed = self._last([r for _, r in open_], day)
+        mixed = {self._mix(r.item, day) for r in fed}
+        for until, r in open_:
+            if until > day and self._use(r.item, None, day) and self._mix(r.item, day) not in mixed:
                 self.gaps.add(
-                    f"{self._names[item]} lay open beside {self._names[newest]}, which was opened "
-                    "later and is charged alone; tell it finished, or both as one mix."
+                    f"{self._names[r.item]} lay open beside {self._names[fed[-1].item]}, which was "
+                    "opened later and is charged alone; tell it finished, or both as one mix."
                 )
         return _together(self._costs(fed, day))
+
+    def newest(self, what: str, variety: int, day: int) -> Fraction | None:
+        """Pence a cell that is yet to be sown, by the receipt that came last and says its price:
+        of the variety's seed or young plants, or of medium."""
+        came = []
+        for r in self._receipts.values():
+            use = self._use(r.item, None, day)
+            fits = r.kind == Kind.MEDIUM
+            if what == Rate.What.SEED:
+                fits = r.kind in _SOWN and r.variety == variety
+            if fits and use and r.price is not None and r.unit == use.unit:
+                came.append(r)
+        return _together(self._costs(self._last(came, day), day))
+
+    def _last(self, receipts: Iterable[_Receipt], day: int) -> list[_Receipt]:
+        """Of each input the last one; of several inputs the last, with what is of one mix."""
+        last: dict[int, _Receipt] = {}
+        for receipt in receipts:
+            if self._use(receipt.item, None, day):
+                last.pop(receipt.item, None)
+                last[receipt.item] = receipt
+        found = list(last.values())
+        mix = self._mix(found[-1].item, day) if found else None
+        return [r for r in found if self._mix(r.item, day) == mix]
 
 
 def _together(costs: dict[int, Fraction | None]) -> Fraction | None:

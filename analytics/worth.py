@@ -23,11 +23,12 @@ from sales.models import PackingRun, Price
 from sales.naming import line_names
 from sales.pricing import worth
 
+from .costs import Told
 from .crops import names
 from .leaf import IN_IT, pence_per_g
 from .models import Rate
 from .period import About, Period
-from .rates import Rates, half_up
+from .rates import half_up
 
 W = Rate.What
 #: Given or eaten, not sold: trade's own use.
@@ -84,17 +85,21 @@ class OnHand:
 
 
 class _Worth:
-    """What a quantity of a lot cost and fetches, by the rates and prices of one day."""
+    """What a quantity of a lot cost and fetches, by the prices of one day; packaging by the receipt
+    or rate of the day it was packed."""
 
-    def __init__(self, day: dt.date, lots: Iterable[int]) -> None:
+    def __init__(self, day: dt.date, lots: Iterable[int], told: Told) -> None:
         lots = list(lots)
-        self.each = pence_per_g(day)
+        self.each = pence_per_g(day, told)
         self.shares: Mapping[int, Shares] = shares_of(lots)
-        self.packaging = dict(
-            PackingRun.objects.filter(lot__in=lots).values_list(
-                "lot_id", "product__packaging_pence"
-            )
-        )
+        self.packaging: dict[int, Fraction] = {}
+        for run in PackingRun.objects.filter(lot__in=lots).select_related(
+            "product", "lot__made_by"
+        ):
+            packed = run.lot.made_by.day
+            each = told.receipts.packaging(run.lot_id, run.product_id, packed)
+            each = told.pack(run.product, packed) if each is None else each
+            self.packaging[run.lot_id] = each or Fraction(0)
         stands: dict[tuple[int, str], int] = {}
         rows = Price.objects.filter(since__lte=day).order_by("since")
         for outlet, line, pence in rows.values_list("outlet_id", "line", "pence"):
@@ -111,7 +116,7 @@ class _Worth:
             return None
         grams = quantity * (lot.grams_each or 1)
         leaf = sum((g * self.each[crop] for crop, g in shares.items()), Fraction(0))
-        packaging = Fraction(self.packaging.get(lot.pk, 0)) * quantity if lot.grams_each else 0
+        packaging = self.packaging.get(lot.pk, Fraction(0)) * quantity if lot.grams_each else 0
         return grams * leaf / sum(shares.values()) + packaging
 
 
@@ -137,7 +142,7 @@ def own_use(period: Period) -> OwnUse:
         ):
             moved[day // 100, lot, kind] += sign * n
     lots = Lot.objects.in_bulk({lot for _, lot, _ in moved})
-    known = _Worth(period.last, lots)
+    known = _Worth(period.last, lots, Told())
     called = line_names({lot.line for lot in lots.values()})
     grams: Counter[tuple[int, str, str]] = Counter()
     cost: dict[tuple[int, str, str], Fraction | None] = defaultdict(Fraction)
@@ -181,47 +186,51 @@ def on_hand(day: dt.date) -> OnHand:
         notes=[
             f"Leaf and packs cost {IN_IT}, and packaging, without labour. They fetch the lowest "
             "price on the list; held, in quarantine, or past its date: nothing.",
-            "Plants cost seed, medium and pot of each cell and plant that stands, by the rates of "
-            "that day; light and labour are not in it.",
+            "Plants cost seed, medium and pot of each cell and plant that stands, by the receipts "
+            "that were in use, else by the rates of that day; light and labour are not in it.",
         ],
     )
     found = OnHand(about)
     at = min(clock.end_of(day), clock.now())
-    found.rows += _plants(day, at, about)
+    told = Told()
+    found.rows += _plants(day, at, told, about)
     standing = Place.objects.exclude(kind__in=[*ENDS, *SOURCES, K.BUYER])
     places = {place.pk: place for place in standing}
     here = {key: n for key, n in stocks(at, places=places).items() if n > 0}
     lots = {lot.pk: lot for lot in Lot.objects.filter(pk__in={lot for lot, _ in here})}
-    found.rows += _goods(day, at, here, lots, places, about)
+    found.rows += _goods(day, at, here, lots, places, told, about)
     found.rows += _inputs(here, lots, places, about)
     return found
 
 
-def _plants(day: dt.date, at: dt.datetime, about: About) -> list[HandRow]:
-    rates, called = Rates(), names()
+def _plants(day: dt.date, at: dt.datetime, told: Told, about: About) -> list[HandRow]:
+    called = names()
     number = clock.day_number(day)
-    stands: Counter[tuple[int | None, str]] = Counter()
-    rows = living(at).filter(blocked_by=None).values_list("batch__crop_id").annotate(n=Count("pk"))
-    for crop, n in rows:
-        stands[crop, "towers"] += n
+    stands: Counter[tuple[int, str]] = Counter()
+    rows = living(at).filter(blocked_by=None).values_list("batch").annotate(n=Count("pk"))
+    for batch, n in rows:
+        stands[batch, "towers"] += n
     nursery = Place.objects.filter(kind__in=NURSERY).values_list("pk", flat=True)
     cells = stocks(at, places=list(nursery))
-    crop_of = dict(Lot.objects.filter(pk__in={b for b, _ in cells}).values_list("pk", "crop_id"))
     for (batch, _), n in cells.items():
-        stands[crop_of[batch], "nursery"] += n
-    out = []
-    for (crop, where), n in sorted(stands.items(), key=lambda row: (called[row[0][0]], row[0][1])):
-        parts = [W.SEED, W.MEDIUM, *([W.POT] if where == "towers" else [])]
-        each = [rates.of(what, crop, number) for what in parts]
-        if None in each:
-            about.gap(f"{called[crop]}: no rate for seed, medium or pot.")
-        cost = (
-            None
-            if None in each
-            else half_up(sum(map(Fraction, filter(None, each)), Fraction(0)) * n)
+        stands[batch, "nursery"] += n
+    crop_of = dict(Lot.objects.filter(pk__in={b for b, _ in stands}).values_list("pk", "crop_id"))
+    sums: dict[tuple[int | None, str], list] = defaultdict(lambda: [0, Fraction(0)])
+    for (batch, where), n in stands.items():
+        crop = crop_of[batch]
+        row = sums[crop, where]
+        row[0] += n
+        for what in (W.SEED, W.MEDIUM, *([W.POT] if where == "towers" else [])):
+            each = told.cell(what, batch, crop, number)
+            if each is None:
+                about.gap(f"{called[crop]}: no rate for seed, medium or pot.")
+            row[1] = None if each is None or row[1] is None else row[1] + Fraction(each) * n
+    return [
+        HandRow("plants", called[crop], where, n, "each", _whole(cost), None)
+        for (crop, where), (n, cost) in sorted(
+            sums.items(), key=lambda row: (called[row[0][0]], row[0][1])
         )
-        out.append(HandRow("plants", called[crop], where, n, "each", cost, None))
-    return out
+    ]
 
 
 def _goods(
@@ -230,10 +239,11 @@ def _goods(
     here: Mapping[tuple[int, int], int],
     lots: Mapping[int, Lot],
     places: Mapping[int, Place],
+    told: Told,
     about: About,
 ) -> list[HandRow]:
     goods = {pk: lot for pk, lot in lots.items() if lot.kind in EATEN}
-    known, called = _Worth(day, goods), line_names({lot.line for lot in goods.values()})
+    known, called = _Worth(day, goods, told), line_names({lot.line for lot in goods.values()})
     dates = {lot.pk: date for lot, date in first_expired_first(goods)}
     held = set(
         Hold.objects.filter(lot__in=goods, began_at__lte=at)

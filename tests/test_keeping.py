@@ -15,12 +15,16 @@ from analytics.demo.play import play
 from analytics.demo.scenario import scenario
 from analytics.demo.tables import card
 from analytics.expected import Habit, habit, stretch
+from analytics.fetches import Charges, net_of_leaf
 from analytics.keeping import CLEAR, KEEP, NOT_SAID, KeepRow, keeping
+from analytics.models import Rate, StandardUse
+from analytics.period import About, Period
 from analytics.rates import set_rate
 from grow import clock
-from grow.models import Crop, CropCard, Lot, Person, Variety
+from grow.models import Crop, CropCard, Item, Lot, Person, Variety
 from sales.models import Price
 from tests.farm import Farm
+from tests.week import bought
 
 #: Constructed, ours: set-up 20 p, cuts of so many pence on days 28, 38, 48, 58, 68.
 GRAMS = (62, 46, 34, 22, 12)
@@ -33,6 +37,7 @@ def farm(db: None) -> Farm:
     farm = Farm()
     Price.objects.filter(line=farm.loose.line).update(pence=1000)
     set_rate("pot", "20", dt.date(2020, 1, 1), "the test's own")
+    set_rate("seed", "0", dt.date(2020, 1, 1), "saved")
     CropCard.objects.create(
         variety=farm.green,
         nursery_days=20,
@@ -216,6 +221,76 @@ def test_the_page_its_files_and_the_api_say_the_same(
     assert rows[1].split(",")[0] == batch.code
     assert row["keep_p"] in rows[1]
     assert client.get("/crops/keep/?as=xlsx&part=keep").status_code == 200
+
+
+def test_leaf_that_was_bought_in_is_no_leaf_of_the_sites(farm: Farm) -> None:
+    """Ten bags of own leaf at £2.40 less 8.5 p each, a minute a bag, 4 a kg washed and 10 a kg cut
+    at 10 p a minute: 2400 − 85 − 100 − 48 − 120 p of 1.2 kg cut; a hundred bags of bought leaf
+    after it change nothing."""
+    rates = {"wage": "600", "pack_minutes": "1", "wash_minutes": "4", "cut_minutes": "10"}
+    for what, amount in rates.items():
+        set_rate(what, amount, dt.date(2020, 1, 1), "the test's own")
+    farm.bag.recipe.create(crop=farm.lettuce, least_pct=100, greatest_pct=100)
+    batch = stands(farm, 0)
+    farm.pass_time(days=28)
+    told = {"crop": farm.lettuce, "supplier": farm.supplier, "place": farm.store}
+    found = []
+    for crate, packs in ((farm.cut(1200, batch), 10), (None, 100)):
+        crate = crate or farm.tell("receive_produce", grams=12000, paid_pence=18000, **told).lot
+        farm.pass_time(hours=1)
+        run = farm.pack([crate], packs=packs, washed=True)
+        farm.to_shop(run, packs)
+        farm.till(packs)
+        with clock.playing(farm.now):
+            year = Period(farm.today - dt.timedelta(days=364), farm.today)
+            charges = Charges(clock.day_number(farm.today), About(year, base="", unit=""))
+            found.append(net_of_leaf(year, charges)[0][farm.lettuce.pk])
+    assert found[0].recorded
+    assert found[0].pence == pytest.approx((2400 - 85 - 100 - 48 - 120) / 1200)
+    assert found[1].pence == pytest.approx(found[0].pence, abs=1 / 1200)
+
+
+def test_what_is_raised_instead_costs_what_was_paid_last_or_is_not_offered(farm: Farm) -> None:
+    """Plants ready in 20 days give 164 p in four cuts, in 78 days, less the pot of 20 p; a plug at
+    30 p takes as much off. Without receipt or rate it would come free, so it is not offered."""
+    stands(farm, 0)
+
+    def best() -> list[float]:
+        with clock.playing(farm.now):
+            found = keeping(farm.today)
+        gaps = [gap for gap in found.about.gaps if "its seed or plugs" in gap]
+        assert bool(gaps) == (not found.instead)
+        return [float(row.best_p) for row in found.instead if row.cells]
+
+    assert best() == [pytest.approx(7 * 144 / 78, abs=0.01)]
+    Rate.objects.filter(what="seed").delete()
+    assert best() == []
+    plugs = Item.objects.create(name="Plugs", kind="young_plants", variety=farm.green)
+    told = {"since": dt.date(2020, 1, 1), "source": "counted"}
+    StandardUse.objects.create(item=plugs, amount=1, **told)
+    bought(farm, plugs, 100, 9000)
+    farm.pass_time(hours=1)
+    bought(farm, plugs, 100, 3000)
+    bought(farm, plugs, 100, None)
+    assert best() == [pytest.approx(7 * 114 / 78, abs=0.01)]
+
+
+@pytest.mark.parametrize(
+    ("card", "offered"),
+    [
+        ({}, 2),
+        ({"usable_plugs_pct": 0}, 0),
+        ({"grams_by_cut": "0 34 30", "cuts": 3}, 0),  # of which more is lost the longer it stands
+    ],
+)
+def test_what_gives_no_plant_or_no_leaf_is_not_offered(
+    farm: Farm, card: dict[str, object], offered: int
+) -> None:
+    set_rate("nutrient", "99999", dt.date(2020, 1, 1), "leaf at a loss")
+    CropCard.objects.update(**card)
+    stands(farm, 0)
+    with clock.playing(farm.now):
+        assert len(keeping(farm.today).instead) == offered
 
 
 # --- February -----------------------------------------------------------------------------------

@@ -35,6 +35,7 @@ def small() -> Farm:
     farm = Farm()
     Price.objects.filter(line=farm.loose.line).update(pence=1000)
     set_rate("pot", "20", dt.date(2020, 1, 1), "the test's own")
+    set_rate("seed", "0", dt.date(2020, 1, 1), "saved")
     CropCard.objects.create(
         variety=farm.green,
         nursery_days=30,

@@ -7,12 +7,14 @@ import datetime as dt
 import pytest
 
 from analytics.destinations import DESTINATIONS, thrown_away
+from analytics.models import StandardUse
 from analytics.period import Period
+from analytics.rates import set_rate
 from analytics.worth import on_hand, own_use
 from tests.farm import Farm
 from tests.test_leaf_cost import kept
 from tests.test_run_weights import signed_in, words
-from tests.week import figures_farm, rated
+from tests.week import figures_farm, rated, receipted
 
 pytestmark = pytest.mark.django_db
 DAY = dt.date(2026, 4, 1)  # thirty days after the sowing
@@ -79,6 +81,21 @@ def test_on_hand_is_the_lower_of_cost_and_what_it_will_fetch(farm):
     assert all(
         r.value_p == min(p for p in (r.cost_p, r.fetches_p) if p is not None) for r in found.rows
     )
+
+
+def test_plants_and_packs_on_hand_are_at_what_was_paid(farm):
+    """2 seeds at 1.1 p and a plug at 1.8 p are 4 p a cell, with its pot 4.3. Ten bags of 5.2 p and
+    labels of 2.75 p hold 1,200 g of 3,000 that cost 84 × 4 + 40 × 0.3 + 3.2 × (19.2 + 8) p."""
+    set_rate("packaging", "99", dt.date(2020, 1, 1), "of all: the bag's own 8.5 p stands before it")
+    receipted(farm)
+    farm.pack([kept(farm)], packs=10, left=1760)
+    rows = {(r.kind, r.place): r for r in on_hand(DAY).rows}
+    assert rows["plants", "nursery"].cost_p == 44 * 4
+    assert rows["plants", "towers"].cost_p == 40 * 4.3
+    assert rows["packs", "Cold store"].cost_p == 254  # 174.016 + 79.5
+    StandardUse.objects.filter(item__kind="packaging").delete()
+    rows = {r.kind: r for r in on_hand(DAY).rows}
+    assert rows["packs"].cost_p == 259  # 174.016 + 85
 
 
 def test_before_anything_was_here_nothing_is_on_hand(farm):

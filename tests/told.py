@@ -136,7 +136,8 @@ class Told:
         if takes and takes == found.keys() and None not in found.values():
             return sum(found.values(), Fraction(0))
         ((each,),) = self.rows("SELECT packaging_pence FROM sales_product WHERE id = %s", product)
-        return self.rate("packaging", product) or Fraction(Decimal(str(each)))
+        all_ = self._rate.get(("packaging", None), Fraction(0))
+        return self._rate.get(("packaging", product)) or Fraction(Decimal(str(each))) or all_
 
     def nutrient(self, day: int, crop: int | None) -> Fraction:
         """Pence a kilogram cut."""
