@@ -6,8 +6,10 @@ import datetime as dt
 import tomllib
 from collections.abc import Mapping
 
+from analytics.models import StandardUse
 from analytics.rates import set_rate
-from grow.models import Crop
+from grow.models import Crop, Item
+from sales.models import Product
 
 from .scenario import FIXTURES, Scenario
 
@@ -25,6 +27,32 @@ OF_THE_PLACE = {
     "power": ("61.1", "Pumps, fans, tent, cold store, pack-house: 3,178 kWh a year"),
     "tent_power": ("4.5", "234 kWh a year"),
 }
+
+#: What one cell, or one pack of these products, takes of a box, sleeve or roll.
+USES = (
+    ("medium", "0.002", "A plug of a box of 500", ()),
+    ("bags", "0.002", "A bag of a sleeve of 500", ("SALAD-120", "MILD-120")),
+    ("punnets", "0.005", "A punnet of a box of 200", ("STRAW-125", "TOMATO-200")),
+    ("labels", "0.002", "A label of a roll of 500",
+     ("SALAD-120", "MILD-120", "STRAW-125", "TOMATO-200", "KALE-150", "CHARD-150")),
+)  # fmt: skip
+
+
+def lay_uses(
+    items: Mapping[str, Item], products: Mapping[str, Product], first_day: dt.date
+) -> None:
+    """So that medium, bags, punnets and labels are charged at what was paid for them."""
+    StandardUse.objects.bulk_create(
+        StandardUse(
+            item=items[item],
+            product=products[code] if code else None,
+            amount=amount,
+            since=first_day,
+            source=source,
+        )
+        for item, amount, source, codes in USES
+        for code in codes or ("",)
+    )
 
 
 def lay_rates(scenario: Scenario, crops: Mapping[str, Crop], first_day: dt.date) -> None:

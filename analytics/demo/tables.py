@@ -36,7 +36,7 @@ from sales.models import (
     Wanted,
 )
 
-from .rates import lay_rates
+from .rates import lay_rates, lay_uses
 from .scenario import CropFacts, ProductFacts, Scenario
 
 K = PlaceKind
@@ -73,6 +73,7 @@ def lay(scenario: Scenario, first_day: dt.date) -> Ground:
     _items(scenario, ground)
     _trade(scenario, ground, first_day)
     lay_rates(scenario, ground.crops, first_day)
+    lay_uses(ground.items, ground.products, first_day)
     _people(scenario, ground, first_day)
     return ground
 
