@@ -276,6 +276,13 @@ def _sections(table: CropTable, asked: Asked, only: Only) -> list[Section]:
                 name="raising",
             )
         )
+    told = urlencode({"first": str(about.period.first), "last": str(about.period.last)})
+    ways = [
+        ("Ranking, and how sure it is", f"{reverse('admin:crop_ranking')}?{told}"),
+        ("Keep or clear", reverse("admin:keep")),
+        ("Space plan", reverse("admin:space")),
+    ]
+    out.append(Section("What follows from it", ways=ways))
     return out
 
 
