@@ -14,6 +14,7 @@ from rest_framework.response import Response
 from rest_framework.routers import SimpleRouter
 from rest_framework.views import APIView
 
+from grow import sums
 from grow.asks import Unread
 from grow.errors import Refusal
 from grow.models import Crop, Item, Person
@@ -40,9 +41,10 @@ from .crop_ranking import Chosen, RankRow, crop_ranking
 from .crop_table import BY, CropSum, OutletSum, crop_table, outlet_table
 from .margin import Margin, MarginRow, margin
 from .models import Rate, StandardUse, TimedDay
+from .monthly import MonthRow, monthly
 from .paid import FixedRow, PaidRow, beside
 from .period import Period
-from .waste import WasteRow, waste
+from .waste import MonthWaste, WasteRow, by_month, waste
 from .yields import YieldRow, yields
 
 # --- rates --------------------------------------------------------------------------------------
@@ -246,6 +248,37 @@ class MarginOf(FiguresOf):
         return Response(MarginSerializer(found, context={"request": request}).data)
 
 
+class MonthsSerializer(serializers.Serializer):
+    """rows by month and crop; months of all crops; crops in all months; waste by month."""
+
+    about = AboutSerializer()
+    rows = shown(MonthRow)(many=True)
+    months = shown(MonthRow)(many=True)
+    crops = shown(MonthRow)(many=True)
+    total = shown(MonthRow)()
+    waste = shown(MonthWaste)(many=True)
+
+
+class MonthsOf(FiguresOf):
+    """Grams, site-days and margin of each crop month by month, and the waste of each month. Many
+    years are no more work than one."""
+
+    row = MonthRow
+
+    @extend_schema(
+        operation_id="figures_months",
+        tags=["readings"],
+        parameters=[PeriodAsked],
+        responses=MonthsSerializer,
+    )
+    def get(self, request: Request) -> Response:
+        period = self.period()
+        with sums.one_moment():
+            found, lost = monthly(period), by_month(period)
+        answer = {**vars(found), "waste": lost.values()}
+        return Response(MonthsSerializer(answer, context={"request": request}).data)
+
+
 class CropsAsked(PeriodAsked):
     """Of which group a row is, and what the table is narrowed to."""
 
@@ -365,6 +398,7 @@ def urls() -> list[URLPattern]:
         *api_ahead.urls(),
         path("figures/yields/", YieldsOf.as_view(), name="figures-yields"),
         path("figures/waste/", WasteOf.as_view(), name="figures-waste"),
+        path("figures/months/", MonthsOf.as_view(), name="figures-months"),
         path("figures/margin/", MarginOf.as_view(), name="figures-margin"),
         path("figures/crops/", CropsOf.as_view(), name="figures-crops"),
         path("figures/ranking/", RankingOf.as_view(), name="figures-ranking"),

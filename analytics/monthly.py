@@ -131,6 +131,8 @@ def earned(period: Period, rows: dict[Key, MonthRow], about: About) -> Fraction:
     known = Fraction(0)
     for first, last in months.pieces(period.first, period.last):
         month, piece = months.of(first), Period(first, last)
+        if not (found[month] or leaf[month]):
+            continue
         alike = told.of_one_day(first, last)
         charged = Charged(piece, about, told)
         for one in leaf[month] if alike else ():

@@ -147,6 +147,7 @@ class _Spent:
                 self.counts["lit_cell_days"][key][day] += cells
 
     def _charge(self) -> None:
+        self._known: dict[tuple[object, ...], Fraction | None] = {}
         rates, timed = self.told.rates, self.told.timed
         charged = [(part, "pence") for line in RAISING for part in PENCE[line]]
         charged += [(row, "minutes") for row in MINUTES if row[0] in RAISING_MINUTES]
@@ -154,10 +155,10 @@ class _Spent:
             for batch, days in self.counts[count].items():
                 crop = self.sowings[batch].crop
                 for day, number in days.items():
-                    rate = self.told.cell(what, batch, crop, day)
-                    if rate is None or not number:  # costs() says in words what has no rate
+                    each = self._each(what, batch, crop, day)
+                    if each is None or not number:  # costs() says in words what has no rate
                         continue
-                    amount = Fraction(rate) * number / PER.get(W(what), 1)
+                    amount = each * number
                     if part == "minutes":
                         factor = timed.factor(day)
                         amount *= 1 if factor is None else factor
@@ -165,6 +166,15 @@ class _Spent:
                         pence = amount * Fraction(wage) / 60 if wage is not None else Fraction(0)
                         self._amounts[batch, "labour"][day] += pence
                     self._amounts[batch, part][day] += amount
+
+    def _each(self, what: W, batch: BatchId, crop: int | None, day: int) -> Fraction | None:
+        """What is charged for one counted thing. Each night of each sowing is lit, at a rate that
+        is that of its crop and day."""
+        key = what, crop, day, batch if what in (W.SEED, W.MEDIUM) else None
+        if key not in self._known:
+            rate = self.told.cell(what, batch, crop, day)
+            self._known[key] = None if rate is None else Fraction(rate) / PER.get(what, 1)
+        return self._known[key]
 
     def by_time(
         self, batch: BatchId, part: str, period: Period

@@ -143,6 +143,13 @@ WENT = (
 
 
 @dataclass
+class MonthWaste(WasteRow):
+    """Of all crops in one month (yyyymm)."""
+
+    month: int = 0
+
+
+@dataclass
 class Waste:
     about: About
     rows: list[WasteRow]
@@ -193,10 +200,10 @@ def _by_crop(period: Period) -> dict[int | None, WasteRow]:
     return rows
 
 
-def by_month(period: Period) -> dict[int, WasteRow]:
+def by_month(period: Period) -> dict[int, MonthWaste]:
     """Month (yyyymm) → what became of the grams of all crops in it."""
     first, last = period.first, period.last
-    rows: dict[int, WasteRow] = {}
+    rows: dict[int, MonthWaste] = {}
     with sums.one_moment():
         before = months.reading(
             None, first - dt.timedelta(days=1), sums.EATEN, by_month=False, by_crop=False
@@ -211,7 +218,9 @@ def by_month(period: Period) -> dict[int, WasteRow]:
         found[moved.month].append((moved, grams))
     stock = opening.stock_after_g
     for month in months.within(first, last):
-        row = rows[month] = WasteRow(None, ALL_CROPS, stock_before_g=stock, stock_after_g=stock)
+        row = rows[month] = MonthWaste(
+            None, ALL_CROPS, stock_before_g=stock, stock_after_g=stock, month=month
+        )
         for moved, grams in found[month]:
             row.count(moved, grams)
         row.uncut_g = uncut[months.Row(UNCUT, month, None, "")]

@@ -135,13 +135,17 @@ def test_figures_are_the_functions_own(farm: Farm, api: APIClient) -> None:
     earned = read(api, "figures/margin", **asked)
     assert earned["total"]["takings_p"] == sum(r["takings_p"] for r in earned["rows"])
     assert earned["total"]["takings_p"] == 6 * 165 + 2 * 240
+    by_month = read(api, "figures/months", **asked)
+    assert [row["month"] for row in (*by_month["months"], *by_month["waste"])] == [202603, 202603]
+    assert by_month["total"]["after_labour_p"] == earned["total"]["after_labour_p"]
+    assert by_month["waste"][0]["went_g"] == lost["total"]["went_g"]
 
 
 def test_who_reads_the_figures(farm: Farm, api: APIClient) -> None:
     asked = {"first": "2026-03-01", "last": "2026-03-31"}
     for role in ROLES:
         client = somebody(farm, role)
-        for which in ("yields", "waste", "margin"):
+        for which in ("yields", "waste", "margin", "months"):
             answer = client.get(f"/api/v1/figures/{which}/", asked)
             if role in ("grower", "manager"):
                 assert answer.status_code == 200
@@ -202,6 +206,7 @@ def test_a_question_that_cannot_be_read(farm: Farm, api: APIClient) -> None:
         ("figures/yields", {"first": "2026-01-01", "last": "2026-03-31"}, 30),
         ("figures/waste", {"first": "2026-01-01", "last": "2026-03-31"}, 18),
         ("figures/margin", {"first": "2026-01-01", "last": "2026-03-31"}, 70),
+        ("figures/months", {"first": "2026-01-01", "last": "2026-03-31"}, 120),
         ("figures/crops", {"first": "2026-01-01", "last": "2026-03-31"}, 114),
         ("figures/outlets", {"first": "2026-01-01", "last": "2026-03-31"}, 40),
     ],

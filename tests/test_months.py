@@ -55,7 +55,7 @@ def each_month_is_its_tables(period: Period) -> None:
             assert row.cut_g == sum(line.cut_g for line in lines)
             assert row.sold_or_used_g == sum(line.sold_or_used_g for line in lines)
         want = waste.waste(piece).total
-        assert thrown[month] == want
+        assert thrown[month] == waste.MonthWaste(**vars(want), month=month)
         assert want.came_g == want.went_g
     assert sum(row.after_labour_p for row in found.crops) == found.total.after_labour_p != 0
     assert sum(row.door_p for row in found.months) == found.total.door_p

@@ -136,6 +136,7 @@ API = """
     GET figures-yields          | grower manager
     GET figures-waste           | grower manager
     GET figures-margin          | grower manager
+    GET figures-months          | grower manager
     GET figures-crops           | grower manager
     GET figures-outlets         | grower manager
     GET figures-keep            | grower manager
