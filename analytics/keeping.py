@@ -24,6 +24,7 @@ from .expected import Habit
 from .fetches import ENOUGH_G, Charges, net_of_leaf
 from .own_record import DAYS, PRIOR, Batch, Record
 from .period import About, Period
+from .raising import sown_on
 
 if TYPE_CHECKING:
     from .earning.keep_or_clear import Replacement, Verdict
@@ -266,10 +267,10 @@ class _Keeper:
         for lot, code, variety, day, quantity in rows:
             if variety in self.record.habits:
                 found[lot, code, variety, day] += quantity
-        checked = _checked()
+        checked, sown = _checked(), sown_on({lot for lot, *_ in found})
         for (lot, code, variety, day), number in sorted(found.items()):
             of = self.record.habits[variety]
-            age = (self.today - clock.number_day(day)).days
+            age = (self.today - sown.get(lot, clock.number_day(day))).days
             wait = max((of.nursery or 0) - age, 0)
             usable = 1.0 if lot in checked or not wait else of.plugs
             if offer := self._offer(variety, of, wait, int(number * usable) * of.sites, code):

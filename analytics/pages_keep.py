@@ -19,6 +19,7 @@ from grow.rest import shown
 from grow.roles import MANAGER
 from grow.start import OPENS
 
+from .crop_asked import only_of
 from .keeping import CLEAR, KEEP, NOT_SAID, InsteadRow, Keeping, KeepRow, keeping
 from .roles import may_read_figures
 from .said import rests_on
@@ -69,11 +70,14 @@ def keep(request: HttpRequest) -> HttpResponseBase:
         lead="What each sowing on the towers is still expected to earn, against what could stand "
         "there instead.",
         questions=[Question("crop", "Crop", choices=crops, help="Every crop")],
-        answer=lambda person, asked: _answer(keeping(today), asked.get("crop", ""), today),
+        answer=lambda person, asked: _answer(asked.get("crop", ""), today),
     )
 
 
-def _answer(found: Keeping, crop: str, today: dt.date) -> Answer:
+def _answer(crop: str, today: dt.date) -> Answer:
+    """Raises Unread for a crop that is none."""
+    only_of({"crop": crop})
+    found = keeping(today)
     rows = [row for row in found.rows if crop in ("", row.crop)]
     plain = shown(KeepRow)
     return Answer(

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
-from grow import clock
+from grow import clock, sums
 from grow.models import Event, Item, alive
 from grow.shares import shared_out
 
@@ -132,6 +132,8 @@ def fixed(period: Period, about: About) -> list[FixedRow]:
                 exact += found[0]
                 told[found[1]] = None
                 held += 1
+        if held and held < len(days):
+            about.gap(f"{what.label}: no rate on {len(days) - held} of {len(days)} days.")
         if held:
             out.append(FixedRow(what.label, "; ".join(told), held, half_up(exact)))
         elif days:
@@ -211,8 +213,9 @@ def beside(found: Margin) -> Beside:
             "nothing is paid less charged: they cost what was charged.",
         ],
     )
-    rows, total = paid(found.about.period, found.spent)
-    fixed_rows = fixed(found.about.period, about)
+    with sums.one_moment():
+        rows, total = paid(found.about.period, found.spent)
+        fixed_rows = fixed(found.about.period, about)
     return Beside(about, rows, total, fixed_rows, found.total.after_labour_p)
 
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 
@@ -106,6 +106,21 @@ def _checked(period: Period) -> Iterator[BatchId]:
     ).values_list("told", flat=True)
     for told in looked:
         yield json.loads(told or "{}").get("batch")
+
+
+def sown_on(batches: Iterable[BatchId]) -> dict[BatchId, dt.date]:
+    """Sowing → its day; of what stood when records began the day told of its planting. One of which
+    nobody told any is not in it: the day it was entered says nothing of it."""
+    out: dict[BatchId, dt.date] = {}
+    rows = Lot.objects.filter(pk__in=batches).values_list(
+        "pk", "made_by__kind", "made_by__day", "made_by__told"
+    )
+    for batch, kind, number, told in rows:
+        if kind != "opening_entry":
+            out[batch] = clock.number_day(number)
+        elif about := json.loads(told or "{}").get("about_planted"):
+            out[batch] = dt.date.fromisoformat(about)
+    return out
 
 
 # --- what was spent -------------------------------------------------------------------------
@@ -247,4 +262,4 @@ def _cut_in_nursery() -> Iterator[BatchId]:
     )
 
 
-__all__ = ["PARTS", "Sowing", "raised"]
+__all__ = ["PARTS", "Sowing", "raised", "sown_on"]

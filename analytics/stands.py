@@ -18,13 +18,12 @@ from fractions import Fraction
 from typing import Any
 
 from grow import clock, sums
-from grow.models import Lot
 from grow.shares import shared_out
 
 from .costs import MINUTES, RAISING_MINUTES, Costs, W
 from .margin import Margin, margin
 from .period import About, Period
-from .raising import raised
+from .raising import raised, sown_on
 from .rates import half_up, whole_pence
 from .revenue import Revenue
 from .traced import FINE, LINE, Stand, Traced, ask, stand_of
@@ -138,6 +137,11 @@ class _Reader:
         packed = spent.of_run["packs"]
         self.traced = Traced(period, self.sowings, cut, {*sold, *packed, *_lots(money)})
         self._held()
+        if self.by_week and (no_week := [b for b in self.held if self.sowings[b].week is None]):
+            self.about.gap(
+                "Sowings that stood when records began and of which nobody told when they were "
+                f"planted: {len(no_week)}; they are of no sowing week."
+            )
         self._leaf(stood, cut, sold)
         self._money(earned, money)
         self._spent(earned, spent)
@@ -153,9 +157,7 @@ class _Reader:
         return Stands(self.about, dict(self.of), in_use, earned, self.traced)
 
     def _weeks(self) -> None:
-        made = Lot.objects.filter(pk__in=self.sowings).values_list("pk", "made_by__day")
-        for batch, number in made:
-            day = clock.number_day(number)
+        for batch, day in sown_on(self.sowings).items():
             monday = day - dt.timedelta(days=day.weekday())
             self.sowings[batch].week = clock.day_number(monday)
 

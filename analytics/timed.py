@@ -75,9 +75,13 @@ class Timed:
         return self._holding[at - 1][1] if at else None
 
     def in_force(self, first: int, last: int) -> list[Timing]:
-        """The timed days that bear on these days: those within, and the last before them."""
-        before = [t for t in self.timings if t.day <= first and t.factor is not None][-1:]
-        return [*before, *(t for t in self.timings if first < t.day <= last)]
+        """The timed days that bear on these days: those within, and the last before them where the
+        first day has no factor of its own."""
+        within = [t for t in self.timings if first <= t.day <= last]
+        before = [t for t in self.timings if t.day < first and t.factor is not None][-1:]
+        if within and within[0].day == first and within[0].factor is not None:
+            before = []
+        return [*before, *within]
 
 
 def _standard(days: list, rates: Rates) -> Mapping[int, Fraction]:

@@ -4,6 +4,7 @@ chosen for, seasons whose truth is planted, and what the page says of both."""
 from __future__ import annotations
 
 import datetime as dt
+import json
 import random
 from itertools import permutations
 
@@ -15,6 +16,7 @@ from analytics.crop_ranking import Chosen, RankTable, crop_ranking
 from analytics.crop_table import CropSum, crop_table
 from analytics.period import Period
 from analytics.stands import Amounts, stands
+from grow import clock
 from grow.models import Person
 from sales.models import Price, Product
 from tests.crop_checks import about
@@ -61,7 +63,7 @@ def test_in_july_the_demo_says_what_its_figures_were_chosen_for(demo_year: dt.da
 
 def by_week_is_by_crop(period: Period) -> None:
     """What stands by sowing week adds up, crop by crop, to what stands without; each week is the
-    Monday of the sowing's own entry."""
+    Monday of the sowing's own entry, or of the day told of what stood before there were any."""
     weekly = stands(period, about(period), by_week=True)
     plain = {g.crop_id: g for g in crop_table(period).groups if g.crop}
     sums: dict[int | None, CropSum] = {}
@@ -72,16 +74,32 @@ def by_week_is_by_crop(period: Period) -> None:
         for name in Amounts.__dataclass_fields__:
             assert getattr(found, name) == getattr(plain[crop], name), (plain[crop].crop, name)
     told = asked_of(
-        "SELECT l.crop_id, e.day FROM grow_lot l JOIN grow_event e ON e.id = l.made_by_id "
+        "SELECT l.crop_id, e.day, e.told FROM grow_lot l JOIN grow_event e ON e.id = l.made_by_id "
         "WHERE l.kind = 'batch'"
     )
     mondays = set()
-    for crop, day in told:
+    for crop, day, text in told:
+        day = int(json.loads(text).get("about_planted", str(day)).replace("-", ""))
         date = dt.date(day // 10000, day // 100 % 100, day % 100)
         date -= dt.timedelta(days=date.isoweekday() - 1)
         mondays.add((crop, date.year * 10000 + date.month * 100 + date.day))
     assert {(s.crop, s.week) for s in weekly.of if s.week} <= mondays
     assert len({s.week for s in weekly.of if s.week}) > 2
+
+
+def test_what_stood_when_records_began_is_of_the_week_that_was_told(farm: Farm) -> None:
+    """Planted about Wednesday 11 February, the week of Monday the 9th; of another nobody knows."""
+    told = {"kind": "batch", "quantity": 5, "variety": farm.green}
+    farm.tell("opening_entry", towers=[farm.t1], about_planted=dt.date(2026, 2, 11), **told)
+    farm.tell("opening_entry", towers=[farm.t2], **told)
+    farm.plant(farm.sow(5), farm.t3, 5)
+    monday = farm.today - dt.timedelta(days=farm.today.weekday())
+    farm.pass_time(days=2)
+    period = Period(farm.today, farm.today)
+    found = stands(period, said := about(period), by_week=True)
+    weeks = {s.week for s, a in found.of.items() if a.site_s}
+    assert weeks == {20260209, clock.day_number(monday), None}
+    assert any(gap.endswith("planted: 1; they are of no sowing week.") for gap in said.gaps)
 
 
 # --- planted truths, through the books --------------------------------------------------------

@@ -217,10 +217,25 @@ def test_the_page_its_files_and_the_api_say_the_same(
     assert (row["sowing"], row["says"], row["day"]) == (batch.code, "clear", str(farm.today))
     assert client.get("/api/v1/figures/keep/?crop=Red mustard").json()["rows"] == [none]
     assert client.get("/api/v1/figures/keep/?crop=Triffid").status_code == 400
+    refused = client.get("/crops/keep/?crop=Triffid")
+    assert refused.status_code == client.get("/crops/?crop=Triffid").status_code
+    assert "No crop is called “Triffid”." in html.unescape(refused.content.decode())
     rows = client.get("/crops/keep/?as=csv").content.decode().splitlines()
     assert rows[1].split(",")[0] == batch.code
     assert row["keep_p"] in rows[1]
     assert client.get("/crops/keep/?as=xlsx&part=keep").status_code == 200
+
+
+@pytest.mark.parametrize(("told", "wait"), [(-15, 5), (None, 20)])
+def test_plugs_that_stood_when_records_began_are_as_old_as_was_told(
+    farm: Farm, told: int | None, wait: int
+) -> None:
+    """20 days in the nursery, of which 15 were over; else only those since the entry count."""
+    about = {} if told is None else {"about_planted": farm.today + dt.timedelta(days=told)}
+    farm.tell("opening_entry", kind="batch", quantity=40, variety=farm.green, place=farm.bench,
+              **about)  # fmt: skip
+    with clock.playing(farm.now):
+        assert [row.wait for row in keeping(farm.today).instead if row.cells] == [wait]
 
 
 def test_leaf_that_was_bought_in_is_no_leaf_of_the_sites(farm: Farm) -> None:

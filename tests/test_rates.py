@@ -22,6 +22,7 @@ from analytics.margin import margin
 from analytics.models import Rate, StandardUse, TimedDay
 from analytics.paid import beside
 from analytics.period import About, Period
+from analytics.raising import raised
 from analytics.rates import Rates, set_rate
 from analytics.tower_cost import tower_cost
 from grow.models import Item, Person, PlaceKind
@@ -289,6 +290,24 @@ def test_a_timed_day_is_worked_out_anew_and_one_without_work_rescales_nothing(fa
     notes = margin(WEEK).about.notes
     assert any("nothing of that day" in n and n.startswith("07 Mar 2026") for n in notes)
     assert says in notes
+    # in a period that begins on it too, though the factor of the day before it holds
+    later = margin(Period(dt.date(2026, 3, 7), dt.date(2026, 3, 8))).about.notes
+    assert [note for note in notes if "timed" in note] == [n for n in later if "timed" in n]
+
+
+def test_a_day_timed_at_next_to_nothing_takes_next_to_no_minutes(farm):
+    """A tenth of a minute for 60 plants at 999: a factor of nought, to four places. It is one, and
+    not none: what was sown and planted is charged as the margin charges it."""
+    rated()
+    a_week(farm)
+    set_rate("plant_minutes", "999", LONG_AGO, "a slip")
+    TimedDay.objects.create(day=dt.date(2026, 3, 3), minutes="0.1", timed_by=farm.grower)
+    about = About(WEEK, base="", unit="")
+    found = costs(WEEK, about)
+    spread = raised(WEEK, about, found.told)
+    sowing = Fraction(104 * 8, 84)  # the day before
+    assert sum(found.minutes.values()) == sowing
+    assert sum(one.told["minutes"] for one in spread) == sowing
 
 
 # --- what no crop is charged with --------------------------------------------------------------
@@ -373,6 +392,12 @@ def test_the_round_rent_heat_and_power_are_in_no_crops_margin(farm):
         "Heat": 600,
         "Pumps, fans, cold store": 1586,
     }
+    assert beside(found).about.gaps == []
+    Rate.objects.filter(what="rent", amount=2500).delete()
+    (rent,) = [row for row in beside(found).fixed if row.what == "Rent"]
+    assert (rent.pence, rent.days) == (800, 2)
+    assert beside(found).about.gaps == ["Rent: no rate on 5 of 7 days."]
+    set_rate("rent", "2500", LONG_AGO, "told")
     assert (found.total.after_labour_p, beside(found).left_p) == (-1129, -1129 - 14885)
 
 

@@ -8,6 +8,12 @@ from django.conf import settings
 from django.db import migrations, models
 
 
+def drop_rates_of_more(apps, schema_editor):
+    """Back before this, a rate is of a crop or of all: those of two shops would be twice of all."""
+    rates = apps.get_model("analytics", "Rate").objects
+    rates.exclude(outlet=None, product=None).delete()
+
+
 class Migration(migrations.Migration):
     dependencies = [
         ("analytics", "0002_floor_of_a_tower"),
@@ -300,4 +306,6 @@ class Migration(migrations.Migration):
                 condition=models.Q(("minutes__gt", 0)), name="a_timed_day_took_some_time"
             ),
         ),
+        # last here, so first on the way back
+        migrations.RunPython(migrations.RunPython.noop, drop_rates_of_more),
     ]
