@@ -2,7 +2,7 @@ from django.contrib import admin
 
 from grow.admin_help import SetUpAdmin
 
-from .models import Rate, StandardUse, TimedDay
+from .models import Claim, Rate, StandardUse, TimedDay
 
 
 @admin.register(Rate)
@@ -65,3 +65,17 @@ class TimedDayAdmin(SetUpAdmin):
     list_select_related = ["timed_by"]
     search_fields = ["timed_by__username", "timed_by__shown_as", "note"]
     date_hierarchy = "day"
+
+
+@admin.register(Claim)
+class ClaimAdmin(SetUpAdmin):
+    help = {
+        "said_by": "Who sells it, or wrote it.",
+        "of": "What is claimed.",
+        "amount": "As it is claimed, in that unit.",
+        "season": "In which it is claimed to have been grown.",
+    }
+    autocomplete_fields = ["crop"]
+    list_display = ["said_by", "of", "amount", "crop", "season", "floor", "source"]
+    list_select_related = ["crop"]
+    search_fields = ["said_by", "source", "crop__name"]

@@ -17,7 +17,7 @@ from rest_framework.views import APIView
 from grow import sums
 from grow.asks import Unread
 from grow.errors import Refusal
-from grow.models import Crop, Item, Person
+from grow.models import Business, Crop, Item, Person
 from grow.rest import (
     Called,
     DayAsked,
@@ -36,15 +36,19 @@ from sales.models import Outlet, Product
 from sales.pages_money import may_read_money
 
 from . import roles
+from .claims import ClaimRow, FloorRow, claims
 from .crop_asked import only_of
 from .crop_ranking import Chosen, RankRow, crop_ranking
 from .crop_table import BY, CropSum, OutletSum, crop_table, outlet_table
 from .margin import Margin, MarginRow, margin
-from .models import Rate, StandardUse, TimedDay
+from .models import Claim, Rate, StandardUse, TimedDay
+from .month import month, not_to_come
 from .monthly import MonthRow, monthly
+from .pages_wintering import assumed_of
 from .paid import FixedRow, PaidRow, beside
 from .period import Period
 from .waste import MonthWaste, WasteRow, by_month, waste
+from .wintering import LEAST_DAYS, WinterRow, wintering
 from .yields import YieldRow, yields
 
 # --- rates --------------------------------------------------------------------------------------
@@ -120,6 +124,27 @@ class TimedDays(SetUp):
     queryset = TimedDay.objects.select_related("timed_by").order_by("id")
     serializer_class = TimedDayRow
     filterset_class = TimedDayTable
+
+
+class ClaimOf(Row):
+    crop = Name(Crop, allow_null=True, required=False)
+
+    class Meta:
+        model = Claim
+        fields = ["id", "said_by", "of", "amount", "crop", "season", "floor", "source"]
+
+
+class ClaimTable(Table):
+    crop = Called(Crop)
+
+
+class ClaimsTold(SetUp):
+    """What somebody says that towers, or a flat bench, give."""
+
+    permission_classes = [IsAuthenticated, WholeFarm, MayTable]
+    queryset = Claim.objects.select_related("crop").order_by("id")
+    serializer_class = ClaimOf
+    filterset_class = ClaimTable
 
 
 # --- figures ------------------------------------------------------------------------------------
@@ -385,9 +410,127 @@ class RankingOf(FiguresOf):
         return Response(RankingSerializer(crop_ranking(self.period(), chosen)).data)
 
 
+class MonthAsked(serializers.Serializer):
+    month = DayAsked(help_text="Any day of the month.")
+
+
+class NumberSerializer(serializers.Serializer):
+    name = serializers.CharField()
+    value = serializers.CharField()
+    base = serializers.CharField()
+
+
+class WeekSerializer(serializers.Serializer):
+    """Grams cut, net, and sold or used, in the week from a Monday."""
+
+    week = serializers.DateField()
+    cut_g = serializers.IntegerField()
+    sold_g = serializers.IntegerField()
+
+
+class MonthSerializer(serializers.Serializer):
+    """Five numbers, the crops best first, thirteen weeks, one sentence of advice and one of
+    doubt."""
+
+    first = serializers.DateField(source="period.first")
+    last = serializers.DateField(source="period.last")
+    numbers = NumberSerializer(many=True)
+    crops = shown(CropSum)(many=True)
+    weeks = WeekSerializer(many=True)
+    advice = serializers.CharField()
+    doubt = serializers.CharField()
+    says = serializers.ListField(child=serializers.CharField())
+
+
+class MonthOf(Reading):
+    """A month for the owner."""
+
+    permission_classes = [IsAuthenticated, MayReadFigures]
+    pagination_class = None
+    asks = MonthAsked
+    row = CropSum
+
+    @extend_schema(
+        operation_id="figures_month",
+        tags=["readings"],
+        parameters=[MonthAsked],
+        responses=MonthSerializer,
+    )
+    def get(self, request: Request) -> Response:
+        found = month(not_to_come(self.asked()["month"]), Business.the().currency)
+        return Response(MonthSerializer(found).data)
+
+
+class FloorSerializer(serializers.Serializer):
+    """rows by crop, all crops last; claims beside own records of the same crop and season."""
+
+    about = AboutSerializer()
+    rows = shown(FloorRow)(many=True)
+    claims = shown(ClaimRow)(many=True)
+
+
+class FloorOf(FiguresOf):
+    """What a square metre of floor gives on towers and on a flat bench, beside what is claimed."""
+
+    row = FloorRow
+
+    @extend_schema(
+        operation_id="figures_floor",
+        tags=["readings"],
+        parameters=[PeriodAsked],
+        responses=FloorSerializer,
+    )
+    def get(self, request: Request) -> Response:
+        return Response(FloorSerializer(claims(self.period())).data)
+
+
+class WinterAsked(serializers.Serializer):
+    """The winter that ends in a year; and assumptions, all of them or none."""
+
+    winter = serializers.IntegerField(min_value=1970, max_value=9999)
+    least = serializers.IntegerField(min_value=0, max_value=366, default=LEAST_DAYS)
+    cells = DecimalText(required=False)
+    days = DecimalText(required=False)
+    watts = DecimalText(required=False)
+    hours = DecimalText(required=False)
+    kwh_pence = DecimalText(required=False)
+    pct = DecimalText(required=False)
+    grams = DecimalText(required=False)
+    pence_kg = DecimalText(required=False)
+
+
+class WinterSerializer(serializers.Serializer):
+    """basis of a row: own records, or entered assumptions."""
+
+    about = AboutSerializer()
+    rows = shown(WinterRow)(many=True)
+
+
+class WinterOf(Reading):
+    """What it cost to carry plants through a winter, and what they gave in spring."""
+
+    permission_classes = [IsAuthenticated, MayReadFigures]
+    pagination_class = None
+    asks = WinterAsked
+    row = WinterRow
+
+    @extend_schema(
+        operation_id="figures_winter",
+        tags=["readings"],
+        parameters=[WinterAsked],
+        responses=WinterSerializer,
+    )
+    def get(self, request: Request) -> Response:
+        asked = self.asked()
+        assumed = assumed_of({name: str(value) for name, value in asked.items()})
+        found = wintering(asked["winter"], assumed, asked["least"])
+        return Response(WinterSerializer(found).data)
+
+
 def register(router: SimpleRouter) -> None:
     router.register("rates", Rates, basename="rates")
     router.register("standard-uses", StandardUses, basename="standard-uses")
+    router.register("claims", ClaimsTold, basename="claims")
     router.register("timed-days", TimedDays, basename="timed-days")
 
 
@@ -402,5 +545,8 @@ def urls() -> list[URLPattern]:
         path("figures/margin/", MarginOf.as_view(), name="figures-margin"),
         path("figures/crops/", CropsOf.as_view(), name="figures-crops"),
         path("figures/ranking/", RankingOf.as_view(), name="figures-ranking"),
+        path("figures/month/", MonthOf.as_view(), name="figures-month"),
+        path("figures/floor/", FloorOf.as_view(), name="figures-floor"),
+        path("figures/winter/", WinterOf.as_view(), name="figures-winter"),
         path("figures/outlets/", OutletsOf.as_view(), name="figures-outlets"),
     ]

@@ -7,4 +7,4 @@ class AnalyticsConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from . import figures, leaf, roles  # noqa: F401  (sums of months; what leaf costs; its tables)
+        from . import figures, importing, leaf, roles  # noqa: F401  (what each of them registers)

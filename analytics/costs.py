@@ -112,7 +112,10 @@ class Costs:
     #: Of the minutes, those of days on which a timed day rescales them; and their pence in all.
     timed: dict[CropId, Fraction] = field(default_factory=lambda: defaultdict(Fraction))
     timed_p: Fraction = Fraction(0)
-    #: Pence by what was charged, those by receipts and those by rates apart.
+    #: The pence by what was charged and crop; and in all, those by receipts and by rates apart.
+    pence_of: dict[str, dict[CropId, Fraction]] = field(
+        default_factory=lambda: defaultdict(lambda: defaultdict(Fraction))
+    )
     by_receipt: dict[str, Fraction] = field(default_factory=lambda: defaultdict(Fraction))
     by_rate: dict[str, Fraction] = field(default_factory=lambda: defaultdict(Fraction))
     #: What the timed days say.
@@ -217,6 +220,7 @@ class Charged:
             elif number:
                 pence = number * per(rate, PER.get(what, 1))
                 self.out.pence[line][crop] += pence
+                self.out.pence_of[what][crop] += pence
                 self.out.by_rate[what] += pence
 
     def _by_receipt(self, line: str, what: W, counted: Counts) -> Counts:
@@ -225,6 +229,7 @@ class Charged:
         for day, crop, number, pence in self._receipted(what, counted):
             left[day, crop] -= number
             self.out.pence[line][crop] += pence
+            self.out.pence_of[what][crop] += pence
             self.out.by_receipt[what] += pence
         return left
 

@@ -8,10 +8,12 @@ from typing import Any
 
 from .crop_ranking import RankRow
 from .crop_table import CropSum
+from .month import WeekRow
 from .stands import Stands
 from .waste import WENT, WasteRow
 
-_ENDS = {
+#: What each line of the waste table is called, where it is drawn.
+ENDS = {
     "grade_out_g": "Graded out",
     "trim_g": "Trim",
     "giveaway_g": "Giveaway",
@@ -38,10 +40,12 @@ _CAME = {
 }
 
 
-def ranking(rows: Sequence[CropSum]) -> Mapping[str, Any]:
-    """Pence a site and week before and after crop minutes, best first."""
-    shown = [row for row in rows if row.after_per_site_week_p is not None]
-    shown.sort(key=lambda row: row.after_per_site_week_p or Decimal(0), reverse=True)
+def ranking(rows: Sequence[CropSum], alone: bool = False) -> Mapping[str, Any]:
+    """Pence a site and week before and after crop minutes, best first. alone: with a mixed bag's
+    money by what each leaf fetches alone."""
+    before, after = (f"{when}{'_alone' * alone}_per_site_week_p" for when in ("before", "after"))
+    shown = [row for row in rows if getattr(row, after) is not None]
+    shown.sort(key=lambda row: getattr(row, after), reverse=True)
     names = [row.called for row in shown]
 
     def bars(called: str, values: list[Any], tone: int) -> dict[str, Any]:
@@ -57,8 +61,8 @@ def ranking(rows: Sequence[CropSum]) -> Mapping[str, Any]:
 
     return {
         "data": [
-            bars("Before crop minutes", [row.before_per_site_week_p for row in shown], 1),
-            bars("After crop minutes", [row.after_per_site_week_p for row in shown], 4),
+            bars("Before crop minutes", [getattr(row, before) for row in shown], 1),
+            bars("After crop minutes", [getattr(row, after) for row in shown], 4),
         ],
         "across": "Pence a site and week",
         "high": 90 + 34 * len(shown),
@@ -103,7 +107,7 @@ def waste_balance(total: WasteRow) -> Mapping[str, Any]:
     stands on the other side (a count that found too much) is drawn there, so that it balances."""
     came: list[tuple[str, float]] = []
     went: list[tuple[str, float]] = []
-    for name, label in (*_CAME.items(), *((n, _ENDS[n]) for n in WENT)):
+    for name, label in (*_CAME.items(), *((n, ENDS[n]) for n in WENT)):
         grams = getattr(total, name)
         side = came if (name in _CAME) == (grams > 0) else went
         if grams:
@@ -185,4 +189,28 @@ def heat_map(
     }
 
 
-__all__ = ["heat", "heat_map", "ranking", "waste_balance"]
+def weeks(rows: Sequence[WeekRow]) -> Mapping[str, Any]:
+    """Kilograms cut and sold, week below week, the newest lowest."""
+
+    def bars(called: str, grams: Sequence[int], tone: int) -> dict[str, Any]:
+        return {
+            "type": "bar",
+            "orientation": "h",
+            "name": called,
+            "y": [f"{row.week:%d %b}" for row in rows],
+            "x": [round(g / 1000, 3) for g in grams],
+            "tone": tone,
+            "hovertemplate": "%{y}: %{x} kg<extra>" + called + "</extra>",
+        }
+
+    return {
+        "data": [
+            bars("Cut", [row.cut_g for row in rows], 1),
+            bars("Sold or used", [row.sold_g for row in rows], 4),
+        ],
+        "across": "kg a week",
+        "high": 90 + 34 * len(rows),
+    }
+
+
+__all__ = ["ENDS", "heat", "heat_map", "ranking", "waste_balance", "weeks"]

@@ -39,6 +39,7 @@ class Rate(models.Model):
         WAGE = "wage", "Labour, whoever does it"
         SHOP_SHARE = "shop_share", "Shop's share of the till price"
         FLOOR = "floor", "Floor that a tower takes"
+        BENCH_FLOOR = "bench_floor", "Floor that a cell on a flat bench takes"
         TOWER_PRICE = "tower_price", "A tower, bought"
         TOWER_LIFE = "tower_life", "A tower lasts"
         TOWER_RUNNING = "tower_running", "Running a tower: pump power, repairs"
@@ -259,6 +260,47 @@ class TimedDay(models.Model):
             raise ValidationError({"day": f"{self.day:%d %b %Y} is still to come."})
 
 
+class Claim(models.Model):
+    """What somebody says that towers, or a flat bench, give: entered as it is claimed, with who
+    says so, and compared with one's own records of the same crop and season. Never a default."""
+
+    class Of(models.TextChoices):
+        TOWERS = "towers", "Towers, kg a m² of floor and year"
+        BENCH = "bench", "A flat bench, kg a m² of floor and year"
+        TIMES = "times", "Towers against a flat bench, times as much"
+
+    class Season(models.TextChoices):
+        YEAR = "year", "A whole year"
+        WINTER = "winter", "Winter"
+        SPRING = "spring", "Spring"
+        SUMMER = "summer", "Summer"
+        AUTUMN = "autumn", "Autumn"
+
+    said_by = models.CharField(max_length=80)
+    of = models.CharField(max_length=6, choices=Of.choices)
+    amount = models.DecimalField(
+        max_digits=8, decimal_places=2, validators=[MinValueValidator(Decimal("0.01"))]
+    )
+    crop = models.ForeignKey(
+        Crop, models.PROTECT, null=True, blank=True, related_name="claims",
+        help_text="Empty: of whatever grows.",
+    )  # fmt: skip
+    season = models.CharField(max_length=6, choices=Season.choices, default=Season.YEAR)
+    floor = models.CharField(
+        max_length=120, help_text="Which floor is counted: with aisles and nursery, or without."
+    )
+    source = models.CharField(max_length=200, help_text="Where it was said, and when.")
+
+    class Meta:
+        ordering = ["said_by", "of", "id"]
+        constraints = [
+            models.CheckConstraint(condition=Q(amount__gt=0), name="a_claim_is_above_nought")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.said_by}: {self.get_of_display()}, {self.amount.normalize():f}"
+
+
 _W = Rate.What
 _K = Item.Kind
 #: A tray is 84 cells; its minutes are charged by the cell.
@@ -284,6 +326,7 @@ UNITS = {
     _W.WAGE: "pence an hour",
     _W.SHOP_SHARE: "per cent",
     _W.FLOOR: "m² a tower, with its share of aisles and nursery",
+    _W.BENCH_FLOOR: "m² a cell, with its share of aisles",
     _W.TOWER_PRICE: "pence a tower",
     _W.TOWER_LIFE: "years",
     _W.TOWER_RUNNING: "pence a tower and year",

@@ -24,10 +24,13 @@ from sales.pages_money import may_read_money
 
 from .destinations import DestinationRow, ReasonRow, thrown_away
 from .margin import Margin, MarginRow, margin
+from .pages_claims import CLAIMS_PAGES
 from .pages_crops import CROP_PAGES
 from .pages_keep import KEEP_PAGES
+from .pages_month import MONTH_PAGES
 from .pages_ranking import RANKING_PAGES
 from .pages_space import SPACE_PAGES
+from .pages_wintering import WINTERING_PAGES
 from .paid import PaidRow, beside
 from .period import Period
 from .roles import may_read_figures
@@ -392,6 +395,9 @@ PAGES = [
     *KEEP_PAGES,
     *SPACE_PAGES,
     *RANKING_PAGES,
+    *CLAIMS_PAGES,
+    *MONTH_PAGES,
+    *WINTERING_PAGES,
     *(Page(f"{f.name}/", f.name, f.title, None, f, may=may_read_figures) for f in FIGURES),
     Page("thrown-away/", "thrown_away", "Thrown away", None, thrown_page, may=may_read_figures),
     Page("own-use/", "own_use", "Own use", None, own_use_page, may=may_read_money),

@@ -26,6 +26,7 @@ from sales.models import Outlet
 
 from . import crop_pictures as pictures
 from .crop_asked import Asked, dated, natural, only_of, period_of, season_questions
+from .crop_costs import fills_section, kinds_section
 from .crop_rows import cuts, gone, plantings, sales
 from .crop_table import BY, CropSum, CropTable, Only, OutletSum, crop_table, outlet_table
 from .crops import names
@@ -253,7 +254,9 @@ def _sections(table: CropTable, asked: Asked, only: Only) -> list[Section]:
     )
     out += [_apart(table, name, asked), *_ways(table, by, asked, only)]
     if by == "crop" and not (only.variety or only.tower or only.tier):
+        out += kinds_section(table.stands.margin, currency, only.crop)
         out += _again(about.period, only)
+        out += fills_section(about.period) if only.crop is None else []
     out.append(_held(table, name, asked))
     if by in ("tower", "tier") and (heat := _heat(table, only)):
         out.append(heat)

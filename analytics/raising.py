@@ -69,10 +69,10 @@ def raised(period: Period, about: About, by: Told | None = None) -> list[Sowing]
     now = clock.local(clock.now()).date()
     spent = _Spent(max(now, period.last), by or Told())
     lives = _lives(period, spent.sowings, about)
-    cut_in_nursery, checked = set(_cut_in_nursery()), set(_checked(period))
+    in_nursery, checked = set(cut_in_nursery()), set(_checked(period))
     for sowing in spent.sowings.values():
         sowing.before_s, sowing.during_s, sowing.life_s = lives.get(sowing.batch, (0, 0, 0))
-        waits = sowing.in_nursery > 0 and sowing.batch not in cut_in_nursery
+        waits = sowing.in_nursery > 0 and sowing.batch not in in_nursery
         for part in PARTS:
             before, told, after = spent.by_time(sowing.batch, part, period)
             sowing.told[part] = told
@@ -252,7 +252,7 @@ def _card_seconds() -> Iterator[tuple[int | None, int]]:
             yield card.variety_id, days * DAY_S
 
 
-def _cut_in_nursery() -> Iterator[BatchId]:
+def cut_in_nursery() -> Iterator[BatchId]:
     """Sowings that never stood on a tower and were cut where they were raised."""
     planted = Planting.objects.filter(batch=OuterRef("parent"))
     yield from (
@@ -262,4 +262,4 @@ def _cut_in_nursery() -> Iterator[BatchId]:
     )
 
 
-__all__ = ["PARTS", "Sowing", "raised", "sown_on"]
+__all__ = ["PARTS", "Sowing", "cut_in_nursery", "raised", "sown_on"]

@@ -5,7 +5,7 @@ from grow.roles import GROWER, LOOKED_AT, MANAGER, PRIVATE, SETS_UP, roles_of
 from grow.scope import tied_to
 
 LOOKED_AT.add("analytics")
-_TOLD = {"analytics.rate", "analytics.standarduse", "analytics.timedday"}
+_TOLD = {"analytics.rate", "analytics.standarduse", "analytics.timedday", "analytics.claim"}
 PRIVATE |= _TOLD
 SETS_UP[MANAGER] |= _TOLD
 

@@ -8,9 +8,10 @@ The factor is worked out anew at each reading, so a correction of that day's ent
 
 from __future__ import annotations
 
+import datetime as dt
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
@@ -61,7 +62,7 @@ class Timed:
 
     def __init__(self, rates: Rates) -> None:
         rows = list(TimedDay.objects.select_related("timed_by").order_by("day"))
-        standard = _standard([row.day for row in rows], rates) if rows else {}
+        standard = standard_minutes([row.day for row in rows], rates) if rows else {}
         self.timings = [
             Timing(number, str(row.timed_by), row.minutes, standard.get(number, Fraction(0)))
             for row in rows
@@ -84,7 +85,8 @@ class Timed:
         return [*before, *within]
 
 
-def _standard(days: list, rates: Rates) -> Mapping[int, Fraction]:
+def standard_minutes(days: Iterable[dt.date], rates: Rates) -> Mapping[int, Fraction]:
+    """Day (yyyymmdd) → standard minutes of what the ledger shows was done on it."""
     counts = worked(days)
     out: dict[int, Fraction] = defaultdict(Fraction)
     for what, count in MINUTES:
@@ -94,4 +96,4 @@ def _standard(days: list, rates: Rates) -> Mapping[int, Fraction]:
     return out
 
 
-__all__ = ["Timed", "Timing"]
+__all__ = ["Timed", "Timing", "standard_minutes"]

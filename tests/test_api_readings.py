@@ -207,7 +207,7 @@ def test_a_question_that_cannot_be_read(farm: Farm, api: APIClient) -> None:
         ("figures/waste", {"first": "2026-01-01", "last": "2026-03-31"}, 18),
         ("figures/margin", {"first": "2026-01-01", "last": "2026-03-31"}, 70),
         ("figures/months", {"first": "2026-01-01", "last": "2026-03-31"}, 120),
-        ("figures/crops", {"first": "2026-01-01", "last": "2026-03-31"}, 114),
+        ("figures/crops", {"first": "2026-01-01", "last": "2026-03-31"}, 115),
         ("figures/outlets", {"first": "2026-01-01", "last": "2026-03-31"}, 40),
     ],
 )

@@ -60,6 +60,13 @@ SET_UP = {
         "since": "2026-01-01",
         "source": "one pelleted seed a cell",
     },
+    "claims": {
+        "said_by": "A seller",
+        "of": "towers",
+        "amount": "40",
+        "floor": "without aisles",
+        "source": "a leaflet",
+    },
     "timed-days": {"day": "2026-03-02", "minutes": "95.5", "timed_by": "tam"},
 }
 LOOKED_AT = [
@@ -164,6 +171,7 @@ def test_a_list_asks_no_more_for_more_rows(farm: Farm, api: APIClient, table: st
         api.post("/api/v1/standard-uses/", told)
         timed = {"day": f"2026-02-0{n + 1}", "minutes": 90, "timed_by": "tam"}
         api.post("/api/v1/timed-days/", timed)
+        api.post("/api/v1/claims/", SET_UP["claims"] | {"crop": crop.name})
     with CaptureQueriesContext(connection) as many:
         assert len(rows(api, table, limit=500)) > before
     # one query more in the first list: whether the person is tied to places is then known

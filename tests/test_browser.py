@@ -178,7 +178,7 @@ def test_without_scripts_a_cut_can_still_be_typed(people, page, live_server):
 
 
 #: Papers, to be printed.
-_PDF = ("pack_codes", "send_codes", "tonight")
+_PDF = ("pack_codes", "send_codes", "tonight", "month_pdf")
 
 
 def addresses() -> list[str]:

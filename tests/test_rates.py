@@ -25,6 +25,8 @@ from analytics.period import About, Period
 from analytics.raising import raised
 from analytics.rates import Rates, set_rate
 from analytics.tower_cost import tower_cost
+from grow.errors import Refusal
+from grow.importing.tables import SET_UP
 from grow.models import Item, Person, PlaceKind
 from tests.farm import Farm
 from tests.week import FIRST, WEEK, a_week, bought, figures_farm, rated, receipted
@@ -476,3 +478,18 @@ def test_a_standard_use_is_of_what_the_books_count_and_a_timed_day_is_past(farm)
         TimedDay(
             day=farm.today + dt.timedelta(days=1), minutes=90, timed_by=farm.grower
         ).full_clean()
+
+
+def test_rates_uses_and_timed_days_come_in_by_file(farm):
+    """A row that stands already is there already; one with another amount is refused."""
+    told = {"since": FIRST, "source": "a list"}
+    rate = {"what": "Packaging of a pack", "product": farm.bag, "amount": Decimal("8.25")}
+    use = {"item": farm.seed_item, "amount": Decimal(2), "unit": "each"}
+    timed = {"day": FIRST, "minutes": Decimal("95.5"), "timed_by": farm.grower}
+    for name, facts in (("rates", rate | told), ("uses", use | told), ("timed", timed)):
+        assert SET_UP[name].add(facts)
+        assert not SET_UP[name].add(facts)
+        amount = "minutes" if name == "timed" else "amount"
+        with pytest.raises(Refusal):
+            SET_UP[name].add(facts | {amount: Decimal(7)})
+    assert Rates().of("packaging", farm.bag.pk, 20260302) == Decimal("8.25")

@@ -10,7 +10,7 @@ from django.apps import apps
 from django.contrib.auth.models import Group
 from knox.models import AuthToken
 
-from analytics.models import StandardUse, TimedDay
+from analytics.models import Claim, StandardUse, TimedDay
 from analytics.rates import set_rate
 from grow.models import (
     Business,
@@ -89,6 +89,8 @@ class TwoOutlets:
         set_rate("wage", "1398.1", dt.date(2026, 1, 1), "agreed")
         agreed = {"since": dt.date(2026, 1, 1), "source": "agreed"}
         StandardUse.objects.create(item=farm.seed_item, amount=1, **agreed)
+        told = {"said_by": "A seller", "floor": "without aisles", "source": "a leaflet"}
+        Claim.objects.create(of="towers", amount=40, **told)
         TimedDay.objects.create(day=dt.date(2026, 3, 2), minutes=90, timed_by=farm.grower)
         self.token = AuthToken.objects.create(user=self.people["superuser"])[0]
 

@@ -64,6 +64,7 @@ TABLES = """
     analytics.rate     | rates       | manager lead     | manager                    | superuser
     analytics.standarduse | standard-uses | manager lead | manager                   | superuser
     analytics.timedday | timed-days  | manager lead     | manager                    | superuser
+    analytics.claim    | claims      | manager lead     | manager                    | superuser
 
     grow.business      | -           | roles            | manager                    | none
     grow.person        | people      | manager lead     | manager                    | superuser
@@ -142,6 +143,9 @@ API = """
     GET figures-keep            | grower manager
     GET figures-space           | grower manager
     GET figures-ranking         | grower manager
+    GET figures-month           | grower manager
+    GET figures-winter          | grower manager
+    GET figures-floor           | grower manager
 """
 
 # --- the rest of the site, by the names of its addresses ----------------------------------------
@@ -158,6 +162,7 @@ PAGES = """
     run_weights                                                | grower learner packer manager lead
     yields  waste  margin  thrown_away                         | grower manager
     crops  crop_rows  crop_ranking  keep  space                | grower manager
+    month  month_pdf  winter  floor                            | grower manager
     statements  books  own_use  on_hand  common_cause          | manager lead
     seals  seal_pdf  seal_text  epcis  evidence                | manager lead
     epcis_in                                     | grower learner packer manager lead

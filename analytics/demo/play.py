@@ -11,6 +11,7 @@ from grow.models import Event
 from grow.ready import plan_anew
 
 from . import greenhouse, outlets, packhouse, rounds, stories
+from .rates import time_a_day_a_month
 from .scenario import scenario
 from .tables import lay, lay_wanted
 from .year import PLAYED, Year
@@ -57,6 +58,7 @@ def begin(year: Year) -> None:
 
 def end(year: Year) -> None:
     """The manager looks the books through; by this entry a played year is known."""
+    time_a_day_a_month(year.ground.people["grower"], year.first, year.last)
     year.tell(
         "check",
         by="manager",

@@ -6,9 +6,11 @@ import datetime as dt
 import tomllib
 from collections.abc import Mapping
 
-from analytics.models import StandardUse
-from analytics.rates import set_rate
-from grow.models import Crop, Item
+from analytics.models import Claim, StandardUse, TimedDay
+from analytics.rates import Rates, set_rate
+from analytics.timed import standard_minutes
+from grow import clock
+from grow.models import Crop, Item, Person
 from sales.models import Product
 
 from .scenario import FIXTURES, Scenario
@@ -52,6 +54,46 @@ def lay_uses(
         )
         for item, amount, source, codes in USES
         for code in codes or ("",)
+    )
+
+
+#: Minutes of the whole session over standard minutes, on one day a month, January first.
+_TIMED = (1.04, 0.98, 1.03, 1.01, 0.97, 1.0, 1.0, 1.02, 0.99, 1.03, 1.05, 0.98)
+
+
+def lay_claims(crops: Mapping[str, Crop]) -> None:
+    """What two invented sellers and an invented trial say: to be looked at beside own records."""
+    seller = "Skyward Columns (invented)"
+    Claim.objects.bulk_create(
+        Claim(
+            said_by=by, of=of, amount=amount, crop=crop, season=season, floor=floor,
+            source="An invented leaflet",
+        )
+        for by, of, amount, crop, season, floor in (
+            (seller, "towers", 48, crops["green"], "summer", "Footprint of the towers alone"),
+            (seller, "times", "10.5", None, "year", "Footprint of the towers alone"),
+            ("Bench trial (invented)", "bench", 12, crops["green"], "summer", "With aisles"),
+        )
+    )  # fmt: skip
+
+
+def time_a_day_a_month(by: Person, first: dt.date, last: dt.date) -> None:
+    """Each second Wednesday that is within: the session took about as long as the standard."""
+    days = [
+        day
+        for day in (first + dt.timedelta(days=n) for n in range((last - first).days + 1))
+        if day.weekday() == 2 and 8 <= day.day <= 14
+    ]
+    standard = standard_minutes(days, Rates())
+    TimedDay.objects.bulk_create(
+        TimedDay(
+            day=day,
+            timed_by=by,
+            minutes=f"{float(minutes) * _TIMED[day.month - 1]:.1f}",
+            note="From the first tray to the last bag",
+        )
+        for day in days
+        if (minutes := standard.get(clock.day_number(day)))
     )
 
 

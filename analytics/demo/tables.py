@@ -36,7 +36,7 @@ from sales.models import (
     Wanted,
 )
 
-from .rates import lay_rates, lay_uses
+from .rates import lay_claims, lay_rates, lay_uses
 from .scenario import CropFacts, ProductFacts, Scenario
 
 K = PlaceKind
@@ -74,6 +74,7 @@ def lay(scenario: Scenario, first_day: dt.date) -> Ground:
     _trade(scenario, ground, first_day)
     lay_rates(scenario, ground.crops, first_day)
     lay_uses(ground.items, ground.products, first_day)
+    lay_claims(ground.crops)
     _people(scenario, ground, first_day)
     return ground
 

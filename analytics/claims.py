@@ -1,0 +1,206 @@
+"""What towers give a square metre of floor against a flat bench, by one's own records; and what
+somebody claims, beside the same crop, season and floor.
+
+Floor is what the rates say: of a tower with its share of aisles and nursery, of a bench's cell with
+its share of aisles. A crop on towers has the floor of the sites that it held; all crops together
+have the floor of every tower in use, empty sites too. A crop cut from cells that never stood on a
+tower has the floor of its cells. Both are brought to a year at that pace, so that they compare.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+from fractions import Fraction
+
+from grow import sums
+from grow.models import NURSERY, Lineage
+
+from .costs import W
+from .counted import midnights
+from .crop_table import crop_table
+from .models import Claim
+from .period import DAY_S, About, Period, percent, ratio
+from .raising import cut_in_nursery
+from .rates import Rates, at_nine_places
+from .stands import NEVER
+from .yields import cut_lots
+
+CropId = int | None
+ALL = "All crops, empty sites too"
+_YEAR = 365
+_SEASONS = {12: "winter", 3: "spring", 6: "summer", 9: "autumn"}
+
+
+@dataclass
+class FloorRow:
+    """One crop, or all. _g: cut in the period, net; _m2_days: the floor held, for as long."""
+
+    crop: str
+    crop_id: CropId
+    towers_g: int = 0
+    towers_m2_days: Decimal = field(default_factory=Decimal)
+    bench_g: int = 0
+    bench_m2_days: Decimal = field(default_factory=Decimal)
+
+    @property
+    def towers_kg(self) -> Decimal | None:
+        """A m² and year, at the pace of the period."""
+        return ratio(Decimal(self.towers_g) * _YEAR / 1000, self.towers_m2_days)
+
+    @property
+    def bench_kg(self) -> Decimal | None:
+        return ratio(Decimal(self.bench_g) * _YEAR / 1000, self.bench_m2_days)
+
+    @property
+    def times(self) -> Decimal | None:
+        """Towers against a flat bench."""
+        if self.towers_kg is None or not self.bench_kg:
+            return None
+        return self.towers_kg / self.bench_kg
+
+
+@dataclass
+class ClaimRow:
+    """A claim with one's own figure of the same crop and season; own is None where there is none,
+    and says why."""
+
+    said_by: str
+    what: str
+    crop: str
+    season: str
+    floor: str
+    source: str
+    claimed: Decimal
+    own: Decimal | None
+    says: str
+
+    @property
+    def own_pct(self) -> Decimal | None:
+        """Own records, per cent of what is claimed."""
+        return None if self.own is None else percent(self.own, self.claimed)
+
+
+@dataclass
+class Claims:
+    about: About
+    rows: list[FloorRow]
+    claims: list[ClaimRow]
+
+
+def claims(period: Period) -> Claims:
+    about = About(
+        period,
+        base="cut in the period, net of crate and grade-out, over the floor that it was cut from",
+        unit="kg a m² of floor and year, at the pace of the period",
+        notes=[
+            "A crop on towers has the floor of the sites that it held, with its part of aisles and "
+            "nursery; all crops together have that of every tower, empty sites too.",
+            "A flat bench is what was cut from cells that never stood on a tower.",
+            f"A pace is not a year: {period.days} days say what {_YEAR} such days would give.",
+        ],
+    )
+    with sums.one_moment():
+        table = crop_table(period)
+        bench = _bench(period, about)
+    about.gaps += [gap for gap in table.about.gaps if "floor a tower takes" in gap]
+    rows: list[FloorRow] = []
+    tower_g: Counter[CropId] = Counter()
+    in_towers = Fraction(0)
+    for stand, amounts in table.stands.of.items():
+        if stand.tower:
+            tower_g[stand.crop] += amounts.cut_g
+    for group in table.groups:
+        if group.line == NEVER or not (tower_g[group.crop_id] or group.crop_id in bench):
+            continue
+        row = FloorRow(group.crop, group.crop_id, tower_g[group.crop_id], group.floor_m2_days)
+        row.bench_g, row.bench_m2_days = bench.get(group.crop_id, (0, Decimal(0)))
+        rows.append(row)
+    if rows:
+        whole = FloorRow(ALL, None, sum(tower_g.values()))
+        rate = Rates().of(W.FLOOR, None, period.numbers[1])
+        towers = {tower for tower, _ in table.stands.sites_in_use}
+        span = int((period.elapsed - period.start).total_seconds())
+        in_towers = Fraction(rate or 0) * len(towers) * Fraction(span, DAY_S)
+        whole.towers_m2_days = at_nine_places(in_towers)
+        whole.bench_g = sum(row.bench_g for row in rows)
+        whole.bench_m2_days = sum((row.bench_m2_days for row in rows), Decimal(0))
+        rows.append(whole)
+    return Claims(about, rows, [_beside(claim, rows, period) for claim in _told()])
+
+
+def _told() -> list[Claim]:
+    return list(Claim.objects.select_related("crop"))
+
+
+def _bench(period: Period, about: About) -> Mapping[CropId, tuple[int, Decimal]]:
+    """Crop → (grams cut from cells that never stood on a tower, their m²-days)."""
+    batches = set(cut_in_nursery())
+    net = {lot: grams for lot, (grams, _) in cut_lots(period).items()}
+    grams: Counter[CropId] = Counter()
+    grew = Lineage.objects.filter(
+        kind=Lineage.Kind.GREW, struck_by=None, parent__in=batches, child__in=net
+    )
+    for lot, crop in set(grew.values_list("child_id", "parent__crop_id")):
+        grams[crop] += net[lot]
+    if not grams:
+        return {}
+    moved: Counter[tuple[int, int | None]] = Counter()
+    crop_of: dict[int, CropId] = {}
+    for batch, cell, quantity in sums.of_sowings(period.last):
+        if batch in batches:
+            crop_of[batch] = cell.crop
+            into, out_of = cell.to_kind in NURSERY, cell.from_kind in NURSERY
+            moved[cell.day, batch] += quantity * (into - out_of)
+    rates = Rates()
+    m2_days: dict[CropId, Fraction] = defaultdict(Fraction)
+    for (day, sowing), cells in midnights(moved, period).items():
+        if sowing is None:
+            continue
+        each = rates.of(W.BENCH_FLOOR, crop_of[sowing], day)
+        if each is None:
+            about.gap(
+                "No rate says what floor a cell on a flat bench takes, so nothing is said of a "
+                "bench. Set “Floor that a cell on a flat bench takes”."
+            )
+        m2_days[crop_of[sowing]] += Fraction(each or 0) * cells
+    return {crop: (g, at_nine_places(m2_days[crop])) for crop, g in grams.items()}
+
+
+def _beside(claim: Claim, rows: list[FloorRow], period: Period) -> ClaimRow:
+    crop = claim.crop
+    found = next((row for row in rows if row.crop_id == (crop.pk if crop else None)), None)
+    own: Decimal | None = None
+    says = ""
+    if claim.season != _season(period):
+        says = f"Claimed for {claim.get_season_display().lower()}; ask for the same."
+    elif found is None:
+        says = "None of it was cut in that time."
+    else:
+        own = {"towers": found.towers_kg, "bench": found.bench_kg, "times": found.times}[claim.of]
+        says = "" if own is not None else "No own record of it: its floor or its cut is not known."
+    return ClaimRow(
+        claim.said_by,
+        claim.get_of_display(),
+        str(crop) if crop else "Whatever grows",
+        claim.get_season_display(),
+        claim.floor,
+        claim.source,
+        claim.amount,
+        own,
+        says,
+    )
+
+
+def _season(period: Period) -> str:
+    """Which season a period lies in whole; "year" of a whole year, "" of neither."""
+    if period.days in (365, 366):
+        return "year"
+    month = period.first.month // 3 * 3 or 12
+    last = period.last.month // 3 * 3 or 12
+    return _SEASONS[month] if month == last and period.days <= 92 else ""
+
+
+__all__ = ["ALL", "ClaimRow", "Claims", "FloorRow", "claims"]
