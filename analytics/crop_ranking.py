@@ -48,7 +48,8 @@ class Chosen:
 class RankRow:
     """One crop. Pence a site and week: before and after crop minutes, and after them at the other
     prices. low, high: of value, the one that is ranked; None with too few sowing weeks. drawn:
-    value drawn toward the mean of all crops, by drawn_pct. places are counted from 1."""
+    value drawn toward the mean of all crops, by drawn_pct. with_first: not told apart from the
+    first; leads: told apart from all others. places are counted from 1."""
 
     crop: str
     crop_id: CropId
@@ -65,6 +66,7 @@ class RankRow:
     drawn_p: Decimal | None
     drawn_pct: Decimal | None
     with_first: bool
+    leads: bool
     place_before: int = 0
     place_after: int = 0
     place_kitchen: int = 0
@@ -74,7 +76,8 @@ class RankRow:
     def says(self) -> str:
         if self.low_p is None:
             return "Too few weeks"
-        return "May lead" if self.with_first else "Behind"
+        said = "Earns most" if self.leads else "Earns less"
+        return "Not told apart" if self.with_first and not self.leads else said
 
 
 @dataclass
@@ -141,6 +144,7 @@ def _ranked(found: Stands, about: About, chosen: Chosen) -> RankTable:
                 drawn_p=_of_a_day(place.shrunk),
                 drawn_pct=_pct(place.shrunk_share),
                 with_first=place.with_first,
+                leads=place.with_first and sum(p.with_first for p in ranking.places) == 1,
             )
         )
     _places(out)
@@ -151,6 +155,9 @@ def _ranked(found: Stands, about: About, chosen: Chosen) -> RankTable:
         f"Fewer than {LEAST_WEEKS} sowing weeks have no interval. “Drawn in” is the figure moved "
         "toward the mean of all crops, the more the less its weeks agree: the safer guess of the "
         "two for what comes.",
+        "A crop is told apart from the first only where their difference stands clear of chance "
+        "though every pair is looked at, and the clearer the fewer its weeks: two intervals that "
+        "do not touch may still not be told apart.",
     ]
     judged = [row for row in out if row.low_p is not None]
     turns = _turns(judged, chosen, other.shop_now)

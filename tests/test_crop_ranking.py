@@ -151,7 +151,7 @@ def test_a_crop_that_truly_earns_more_is_told_from_the_other() -> None:
     assert other.low_p is not None
     assert best.low_p is not None
     assert best.first_pct == 100
-    assert not other.with_first
+    assert (best.says, other.says) == ("Earns most", "Earns less")
     assert found.sentence.startswith("Red mustard earns more of a site than Loose-leaf lettuce")
     by_week_is_by_crop(found.about.period)
     # all went to the kitchen: at half its price half of the money is gone, and none of the costs
@@ -190,7 +190,7 @@ def test_crops_that_earn_alike_are_not_told_apart_and_few_weeks_say_nothing() ->
         assert float(shown[at["From"]].replace("−", "-")) == pytest.approx(
             float(row.low_p), abs=0.051
         )
-        assert shown[at["What can be said"]] == "May lead"
+        assert shown[at["What can be said"]] == "Not told apart"
     assert "sowing weeks" in words(page)
     for wrong in ({"kitchen": "many"}, {"shop": "100"}, {"minutes": "none"}, {"bags": "both"}):
         refused = client.get("/crops/ranking/", {**asked, **wrong})

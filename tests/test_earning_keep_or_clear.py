@@ -131,6 +131,13 @@ def test_what_goes_may_stand_until_the_plugs_are_ready():
     found = keep_or_clear([6, 12, 18], [2, 3, 4], [later])
     assert (found.keep, found.clear_in) == (False, 12)
     assert keep_or_clear([6, 12], [-1, -2], [later]).clear_in == 0
+    # a cut on the day after the plugs are ready is worth the day that they wait, and one a month
+    # after it is not
+    at = later.wait - later.changeover
+    a_day = later.best.pence
+    for late, gain, until in ((1, 2 * a_day, at + 1), (30, 2 * a_day, 0)):
+        found = keep_or_clear([at + late], [gain], [later])
+        assert (found.keep, found.clear_in) == (False, until)
 
 
 @pytest.mark.parametrize(

@@ -169,3 +169,7 @@ def test_a_crop_of_one_week_borrows_the_spread_of_the_others():
     of = weekly("aabbc", [1, 2, 1, 2, 1], [10, 30, 20, 40, 70], [10] * 5)
     assert pooled_variances(of).tolist() == [1, 1, 2]
     assert pooled_variances(weekly("ab", [1, 1], [1, 2], [1, 1])) is None
+    # a week with a thousandth of a site-day at the edge of a season says next to nothing
+    edge = weekly("aabba", [1, 2, 1, 2, 3], [1, 3, 2, 4, 0.05], [1, 1, 1, 1, 0.001])
+    plain = weekly("aabb", [1, 2, 1, 2], [1, 3, 2, 4], [1, 1, 1, 1])
+    assert pooled_variances(edge) == pytest.approx(pooled_variances(plain), rel=0.4)

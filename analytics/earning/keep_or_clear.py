@@ -134,12 +134,14 @@ def keep_or_clear(
         fills.append(Fill(EMPTY, left, 0.0, 0.0))
     replace = sum(fill.sites * fill.pence for fill in fills) / sites
     keep = kept.pence >= replace
-    clear_in = kept.days if keep else _until(days, earned_p, spare)
+    clear_in = kept.days if keep else _until(days, earned_p, spare, replace)
     return Verdict(keep, kept.pence, kept.days, replace, tuple(fills), clear_in)
 
 
-def _until(days: ArrayLike, earned_p: ArrayLike, spare: float) -> float:
-    """The stop within the spare days by which most is earned; now where that is nothing."""
+def _until(days: ArrayLike, earned_p: ArrayLike, spare: float, replace_p: float) -> float:
+    """The stop by which most is earned, less what the replacement would have earned since it was
+    ready; now where that is nothing."""
     t, total = np.asarray(days, float), np.asarray(earned_p, float)
-    can = np.where((t <= spare) & (total > 0), total, 0.0)
-    return float(t[np.argmax(can)]) if can.any() else 0.0
+    late = np.where(t > spare, t - min(spare, t.max()), 0.0)
+    more = total - late * replace_p
+    return float(t[np.argmax(more)]) if more.max() > 0 else 0.0

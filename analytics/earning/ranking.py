@@ -160,7 +160,7 @@ def rank(
     return Ranking(
         tuple(places),
         pairs,
-        len(of.weeks),
+        int(np.count_nonzero((of.below > 0).any(axis=1))),
         resamples,
         confidence,
         tier is not None,

@@ -56,11 +56,11 @@ def shrink(values: ArrayLike, variances: ArrayLike) -> Shrunk:
 def pooled_variances(of: Weekly) -> Floats | None:
     """(crops,): sampling variance of each crop's ratio, the spread between weeks pooled over crops.
 
-    A crop of one week has none of its own. σ² = Σ(rate − R)² ÷ Σ(weeks − 1) over crops and weeks,
-    rate = top ÷ below; the variance is σ² Σbelow² ÷ (Σbelow)², so a crop whose site-days stand
-    in one large week counts as little more than one. None where no crop has two weeks, or all of
-    them agree. The common spread is an assumption: rough, but there is nothing better for two
-    batches."""
+    A crop of one week has none of its own. σ² = Σ below (rate − R)² ÷ Σ(weeks − 1) over crops and
+    weeks, rate = top ÷ below; the variance is σ² ÷ Σbelow. Weeks weigh by their site-days: at the
+    edge of a season a week may hold a fraction of one, and its rate says nothing. None where no
+    crop has two weeks, or all of them agree. The common spread is an assumption: rough, but there
+    is nothing better for two batches."""
     sown = of.below > 0
     totals = of.below.sum(axis=0)
     alive = totals > 0
@@ -69,7 +69,7 @@ def pooled_variances(of: Weekly) -> Floats | None:
     freedom = int((sown.sum(axis=0) - 1)[alive].sum())
     if freedom < 1:
         return None
-    spread = float(np.sum(np.where(sown, rates - whole, 0.0) ** 2) / freedom)
+    spread = float(np.sum(of.below * (rates - whole) ** 2) / freedom)
     if spread <= 0 or not alive.all():
         return None
-    return spread * np.asarray(np.sum(of.below**2, axis=0) / totals**2, float)
+    return np.asarray(spread / totals, float)
