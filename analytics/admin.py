@@ -1,8 +1,10 @@
+from typing import Any
+
 from django.contrib import admin
 
 from grow.admin_help import SetUpAdmin
 
-from .models import Claim, Rate, StandardUse, TimedDay
+from .models import UNITS, Claim, Rate, StandardUse, TimedDay
 
 
 @admin.register(Rate)
@@ -19,6 +21,13 @@ class RateAdmin(SetUpAdmin):
     search_fields = ["crop__name", "product__name", "source"]
     date_hierarchy = "since"
 
+    def formfield_for_choice_field(self, db_field: Any, request: Any, **kwargs: Any) -> Any:
+        """Each with its unit: the amount is typed beside it."""
+        if db_field.name == "what":
+            named = [(what, f"{what.label}, {UNITS[what]}") for what in Rate.What]
+            kwargs["choices"] = [("", "---------"), *named]
+        return super().formfield_for_choice_field(db_field, request, **kwargs)
+
     @admin.display(description="unit")
     def unit(self, rate: Rate) -> str:
         return rate.unit
@@ -34,7 +43,8 @@ class StandardUseAdmin(SetUpAdmin):
     help = {
         "item": "Seed, young plants, medium, nutrient or packaging that is received.",
         "amount": "So much of it a cell sown, a litre of water or a pack, in the unit in which it "
-        "is received. What it cost is then what was paid for it, not the rate.",
+        "is received: of a sleeve of 500 that was received as 1, a bag is 0.002. What it cost is "
+        "then what was paid for it, not the rate.",
         "unit": "As it is received.",
         "mix": "One name for what is used together: nutrient A and B, peat-free mix and grit. Of "
         "several that lie open and are no mix, the nutrient opened last is charged, and the rate "

@@ -127,7 +127,7 @@ _SITES = (
     Column("days_to_first_cut", "Days to the first cut", "tenth"),
 )
 _LEAF = (
-    Column("cut_g", "Cut, kg", "kg", leads="cuts"),
+    Column("cut_g", "Cut, less graded out, kg", "kg", leads="cuts"),
     Column("sold_or_used_g", "Sold or used, kg", "kg", leads="gone"),
     Column("cut_per_site_g", "Cut, g a site", "tenth"),
     Column("sold_per_site_g", "Sold or used, g a site", "tenth"),
@@ -145,7 +145,7 @@ _LINES = (
     Column("line", "Plantings"),
     Column("sites", "Sites planted", "whole"),
     Column("site_days", "Site-days", "tenth"),
-    Column("cut_g", "Cut, kg", "kg"),
+    Column("cut_g", "Cut, less graded out, kg", "kg"),
     Column("sold_or_used_g", "Sold or used, kg", "kg"),
     Column("bought_in_g", "Bought in and sold, kg", "kg"),
 )

@@ -48,7 +48,7 @@ _INSTEAD = (
     Column("cells", "Sowing", "code"),
     Column("ready", "Plugs"),
     Column("plugs", "Sites its plugs fill", "whole"),
-    Column("unsold", "Sites that demand still takes", "whole"),
+    Column("unsold", "Sites that demand still takes, after the rows above", "whole"),
     Column("best_p", "Best average, pence a site and week", "tenth"),
     Column("best_days", "In days from today", "whole"),
 )

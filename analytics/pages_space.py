@@ -269,7 +269,7 @@ def _towers(found: Space, currency: str, period: str) -> Section:
     ]
     if found.pay_up_to is not None:
         columns += [
-            Column("cost_p", f"It costs, {currency} a year", "money"),
+            Column("cost_p", f"The last of them costs, {currency} a year", "money"),
             Column("says", "Does it pay?"),
             Column("pays_back_years", "Earns back its price in years", "tenth"),
         ]

@@ -90,11 +90,13 @@ def _goods(name: str, text: str) -> dict[str, float]:
     known: dict[str, Product] = {}
     for product in Product.objects.all():
         known |= {product.name.lower(): product, product.code.lower(): product}
-    out = {}
+    out: dict[str, float] = {}
     for called, number in pairs:
         if called.lower() not in known:
             raise _unread(name, f"No product is called “{called[:60]}”.")
         meant = known[called.lower()]
+        if meant.line in out:
+            raise _unread(name, f"{meant} is named twice; name it once, with all of it.")
         out[meant.line] = number * (meant.nominal_g or 1000)
     return out
 
@@ -104,12 +106,14 @@ def _crops(text: str) -> dict[int, float]:
     if not pairs:
         return {}
     known = {name.lower(): pk for pk, name in Crop.objects.values_list("pk", "name")}
-    out = {}
+    out: dict[int, float] = {}
     for called, pct in pairs:
         if called.lower() not in known:
             raise _unread("most", f"No crop is called “{called[:60]}”.")
         if pct > 100:
             raise _unread("most", f"{called}: {pct:g} % is more than all sites.")
+        if known[called.lower()] in out:
+            raise _unread("most", f"{called} is named twice; name it once.")
         out[known[called.lower()]] = pct
     return out
 
