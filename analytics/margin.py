@@ -133,8 +133,8 @@ def margin(period: Period) -> Margin:
             "Something bought in costs what was paid ÷ quantity of the receipt then in use × its "
             "standard use; where that is not known, and for all else, the rate is charged.",
             "The fixed round, rent and heat are not in it.",
-            "Mixed packs are shared by grams; in the CSV they stand by what each leaf fetches alone "
-            "too. Neither answers whether to drop a crop.",
+            "Mixed packs are shared by grams; in the CSV also by what each leaf fetches alone. "
+            "Neither answers whether to drop a crop.",
         ],
     )
     with sums.one_moment():

@@ -216,6 +216,8 @@ def test_a_tier_that_gave_more_in_enough_cuts_is_room_of_its_own(farm: Farm) -> 
         ("promised", "Triffid 3"),
         ("most", "Basil 20"),
         ("most", "Red mustard 120"),
+        ("most", "Red mustard 12, Red mustard 20"),
+        ("demand", "SALAD-120 40, SALAD-120 20"),
     ],
 )
 def test_what_cannot_be_read_is_refused_at_its_own_field(
