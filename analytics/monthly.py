@@ -30,6 +30,8 @@ from .yields import STOOD, cut_and_sold
 CropId = int | None
 Month = int
 Key = tuple[Month, CropId]
+#: What the margin asks for beside what was cut and sold.
+_SPENT = (MONEY, PACKS, WASHED, LIT, LotKind.BATCH)
 
 
 @dataclass
@@ -75,13 +77,18 @@ def monthly(period: Period, *, margin: bool = True) -> Monthly:
     )
     rows: dict[Key, MonthRow] = {}
     with sums.one_moment():
-        grown(period, rows)
-        known = earned(period, rows, about) if margin else Fraction(0)
+        whats = [*sums.EATEN, STOOD, *(_SPENT if margin else ())]
+        found = months.reading(period.first, period.last, whats)
+        grown(found, rows)
+        known = earned(period, found, rows, about) if margin else Fraction(0)
     return _tabled(about, rows, known)
 
 
 def _row(rows: dict[Key, MonthRow], month: Month, crop: CropId) -> MonthRow:
-    return rows.setdefault((month, crop), MonthRow(crop, "", month=month))
+    row = rows.get((month, crop))
+    if row is None:
+        row = rows[month, crop] = MonthRow(crop, "", month=month)
+    return row
 
 
 def _tabled(about: About, rows: Mapping[Key, MonthRow], known: Fraction) -> Monthly:
@@ -101,26 +108,26 @@ def _tabled(about: About, rows: Mapping[Key, MonthRow], known: Fraction) -> Mont
     return out
 
 
-def grown(period: Period, rows: dict[Key, MonthRow]) -> None:
+def grown(found: Mapping[months.Row, int], rows: dict[Key, MonthRow]) -> None:
     """What was cut, what was sold or used, and for how long sites were held."""
-    found = months.reading(period.first, period.last, [*sums.EATEN, STOOD])
     for key, quantity in found.items():
         if key.what == STOOD:
             _row(rows, key.month, key.crop).site_days = days(quantity)
             continue
-        cut, sold = cut_and_sold(key)
+        cut, sold = cut_and_sold(key) if key.what in sums.EATEN else (0, 0)
         if cut or sold:
             row = _row(rows, key.month, key.crop)
             row.cut_g += cut * quantity
             row.sold_or_used_g += sold * quantity
 
 
-def earned(period: Period, rows: dict[Key, MonthRow], about: About) -> Fraction:
+def earned(
+    period: Period, read: Mapping[months.Row, int], rows: dict[Key, MonthRow], about: About
+) -> Fraction:
     """Money and costs; gives the exact pence of costs that are not standard. A month whose days
     are not all charged alike, or by receipts, is counted by its days."""
-    whats = [MONEY, PACKS, WASHED, LIT, LotKind.BATCH, LotKind.HARVEST]
     found: dict[Month, list[tuple[months.Row, int]]] = defaultdict(list)
-    for key, quantity in months.reading(period.first, period.last, whats).items():
+    for key, quantity in read.items():
         found[key.month].append((key, quantity))
     outlets = Outlet.objects.in_bulk()
     products = Product.objects.in_bulk()
@@ -193,7 +200,7 @@ def _together(
             counts["washed_g"][at] += quantity
         elif key.what == LIT:
             counts["lit_cell_days"][at] += quantity
-        elif key.what in months.MOVED:
+        elif key.what in (LotKind.BATCH, LotKind.HARVEST):
             count(counts, months.cell(key), quantity, day)
     return charged.together(
         counts, {at: Fraction(n, months.FINE) for at, n in packs.items()}, packaging
