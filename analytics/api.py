@@ -442,10 +442,17 @@ class MonthSerializer(serializers.Serializer):
     says = serializers.ListField(child=serializers.CharField())
 
 
+class MayReadMonth(BasePermission):
+    """Managers of the whole farm: what was paid is in it."""
+
+    def has_permission(self, request: Request, view: APIView) -> bool:
+        return roles.may_read_month(who(request))
+
+
 class MonthOf(Reading):
     """A month for the owner."""
 
-    permission_classes = [IsAuthenticated, MayReadFigures]
+    permission_classes = [IsAuthenticated, MayReadMonth]
     pagination_class = None
     asks = MonthAsked
     row = CropSum

@@ -13,6 +13,13 @@ SETS_UP[MANAGER] |= _TOLD
 READ_FIGURES = frozenset({GROWER, MANAGER})
 
 
+def may_read_month(person: Person) -> bool:
+    """Of what is left, wage, rent and what was paid are a part: who reads figures and money too."""
+    from sales.pages_money import may_read_money  # pages, which are loaded after roles
+
+    return may_read_figures(person) and may_read_money(person)
+
+
 def may_read_figures(person: Person) -> bool:
     """Growers and managers; nobody who is tied to one outlet, whatever their role."""
     if tied_to(person):

@@ -143,7 +143,7 @@ API = """
     GET figures-keep            | grower manager
     GET figures-space           | grower manager
     GET figures-ranking         | grower manager
-    GET figures-month           | grower manager
+    GET figures-month           | manager
     GET figures-winter          | grower manager
     GET figures-floor           | grower manager
 """
@@ -162,7 +162,8 @@ PAGES = """
     run_weights                                                | grower learner packer manager lead
     yields  waste  margin  thrown_away                         | grower manager
     crops  crop_rows  crop_ranking  keep  space                | grower manager
-    month  month_pdf  winter  floor                            | grower manager
+    winter  floor                                              | grower manager
+    month  month_pdf                                           | manager
     statements  books  own_use  on_hand  common_cause          | manager lead
     seals  seal_pdf  seal_text  epcis  evidence                | manager lead
     epcis_in                                     | grower learner packer manager lead
