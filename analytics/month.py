@@ -106,7 +106,7 @@ def month(day: dt.date, currency: str) -> Month:
         sown = _sowing_weeks(period)
     crops = [row for row in table.groups if row.line != NEVER and row.crop_id and row.site_s]
     crops.sort(key=lambda row: row.after_alone_per_site_week_p or Decimal(0), reverse=True)
-    advice, of = _advice(crops, lost, currency)
+    advice, of = _advice(crops, lost, sown, currency)
     return Month(
         first,
         period,
@@ -165,15 +165,22 @@ def _pence(pence: Decimal) -> str:
 
 
 def _advice(
-    crops: Sequence[CropSum], lost: WasteRow, currency: str
+    crops: Sequence[CropSum], lost: WasteRow, sown: Mapping[CropId, int], currency: str
 ) -> tuple[str, tuple[CropSum, ...]]:
     """(one sentence, the crops that it speaks of): of sites that earned less and of leaf that was
-    lost, whichever was more money in the month."""
+    lost, whichever was more money in the month. The better crop is one that was planted in the
+    month, for basil cannot be in October; and where two crops have weeks enough to be judged, it is
+    of such, for a few sowings of strawberries bear nothing then."""
+    from .earning.ratios import LEAST_WEEKS  # loads scipy
+
     shown = [row for row in crops if row.after_alone_per_site_week_p is not None]
+    judged = [row for row in shown if sown.get(row.crop_id, 0) >= LEAST_WEEKS]
+    shown = judged if len(judged) > 1 else shown
     sites: Decimal = Decimal(0)
     of: tuple[CropSum, ...] = ()
-    if len(shown) > 1:
-        best, worst = shown[0], shown[-1]
+    best = next((row for row in shown if row.planted), None)
+    if best and shown[-1] is not best:
+        worst = shown[-1]
         gap = (best.after_alone_per_site_week_p or 0) - (worst.after_alone_per_site_week_p or 0)
         sites, of = gap * worst.site_weeks, (best, worst)
     costs = sum(row.costs_p for row in crops)
@@ -203,7 +210,7 @@ def _advice(
             f"{_pence(high)} a site and week: look at prices and minutes before you sow more.",
             (best,),
         )
-    verb = "Give some of its" if low >= 0 else "Stop it for now, and give its"
+    verb = "Give some of its" if low >= 0 else "Sow no more of it for now, and give its"
     return (
         f"{worst.crop} earned {_pence(low)} a site and week after crop minutes, {best.crop} "
         f"{_pence(high)}. {verb} {worst.sites} sites to "
