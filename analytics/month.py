@@ -178,11 +178,11 @@ def _advice(
     shown = judged if len(judged) > 1 else shown
     sites: Decimal = Decimal(0)
     of: tuple[CropSum, ...] = ()
-    best = next((row for row in shown if row.planted), None)
-    if best and shown[-1] is not best:
-        worst = shown[-1]
-        gap = (best.after_alone_per_site_week_p or 0) - (worst.after_alone_per_site_week_p or 0)
-        sites, of = gap * worst.site_weeks, (best, worst)
+    better = next((row for row in shown[:-1] if row.planted), None)
+    if better is not None:
+        last = shown[-1]
+        gap = (better.after_alone_per_site_week_p or 0) - (last.after_alone_per_site_week_p or 0)
+        sites, of = gap * last.site_weeks, (better, last)
     costs = sum(row.costs_p for row in crops)
     each = Decimal(costs) / lost.cut_g if lost.cut_g else Decimal(0)
     grams, name = max((getattr(lost, name), name) for name in _LOST)
@@ -202,6 +202,7 @@ def _advice(
         return says, ()
     if not of:
         return "Nothing here earned or was lost that one sentence could be about.", ()
+    best, worst = of
     low = worst.after_alone_per_site_week_p or Decimal(0)
     high = best.after_alone_per_site_week_p or Decimal(0)
     if high <= 0:
