@@ -294,7 +294,19 @@ class Claim(models.Model):
     class Meta:
         ordering = ["said_by", "of", "id"]
         constraints = [
-            models.CheckConstraint(condition=Q(amount__gt=0), name="a_claim_is_above_nought")
+            models.CheckConstraint(condition=Q(amount__gt=0), name="a_claim_is_above_nought"),
+            models.UniqueConstraint(
+                fields=["said_by", "of", "floor", "season", "crop"],
+                condition=Q(crop__isnull=False),
+                name="one_claim_of_a_crop_and_season",
+                violation_error_message="That claim of that crop and season is there already.",
+            ),
+            models.UniqueConstraint(
+                fields=["said_by", "of", "floor", "season"],
+                condition=Q(crop__isnull=True),
+                name="one_claim_of_all_crops_and_a_season",
+                violation_error_message="That claim of that season is there already.",
+            ),
         ]
 
     def __str__(self) -> str:
