@@ -38,7 +38,7 @@ from django.db import DataError, IntegrityError, connection, models
 from . import books, clock, codes, gate, holds, signing, touch
 from .errors import Conflict, Refusal, polite
 from .fitting import Tank, as_in, refuse_unfit
-from .kinds import CANCELLING, KINDS, Kind
+from .kinds import ASIDE, CANCELLING, KINDS, Kind
 from .models import (
     DATED,
     GROWING,
@@ -735,7 +735,8 @@ def cancel_rows(entry: Entry, family: list[Event]) -> None:
     )
     for m in moved:
         at = entry.event
-        if m.event.placed_at != at.placed_at:
+        # what reached another act is taken back beside that act, also where both are of one moment
+        if m.event.placed_at != at.placed_at or m.event.kind in ASIDE:
             if m.event_id not in asides:
                 asides[m.event_id] = entry.aside(m.event, "cancel_because")
             at = asides[m.event_id]

@@ -72,6 +72,27 @@ def test_one_point_two_typed_for_twelve(farm: Farm) -> None:
     assert farm.stock(crate, farm.difference) == 0
 
 
+def test_a_run_follows_a_weight_that_is_taken_back_though_both_are_of_one_moment(
+    farm: Farm,
+) -> None:
+    """2,600 g cut and packed in the same minute into 21 bags of 120 g, 80 g trim. Bags put right to
+    4, the cut to 1,778 g, and both taken back again: the run is as it was told."""
+    crate = farm.cut(2600)
+    run = farm.pack([crate], packs=21)
+    assert run.made_by.placed_at == crate.made_by.placed_at
+    told = PackingRun.objects.filter(lot=run).values().get()
+    assert (told["grams_in"], told["trim_g"]) == (2600, 80)
+    bags = farm.tell("correct_weight", lot=run, right=4, reason="read wrongly")
+    after = PackingRun.objects.filter(lot=run).values().get()
+    weight = farm.tell("correct_weight", lot=crate, right=1778, reason="read wrongly")
+    assert PackingRun.objects.get(lot=run).grams_in == 1778
+    farm.tell("cancel", event=weight, reason="right at first")
+    assert PackingRun.objects.filter(lot=run).values().get() == after
+    farm.tell("cancel", event=bags, reason="right at first")
+    assert PackingRun.objects.filter(lot=run).values().get() == told
+    assert faults() == []
+
+
 def test_what_no_remainder_can_take_is_a_shortfall(farm: Farm) -> None:
     crate = farm.cut(2000)
     sent = farm.send(crate, 2000)

@@ -35,7 +35,7 @@ from tests import who_may
 from tests.farm import Farm
 from tests.two_outlets import PASSWORD, TwoOutlets
 
-pytestmark = [pytest.mark.django_db, pytest.mark.once, pytest.mark.beside]
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 _ids = itertools.count(1)
 WHO = (*who_may.ROLES, "no role", "superuser", "nobody")
 
