@@ -170,9 +170,7 @@ def fills_section(period: Period) -> list[Section]:
     found = fills(period)
     if not found:
         return []
-    rows = [
-        {column.name: getattr(row, column.name) for column in _FILLS} for row in found
-    ]  # fmt: skip
+    rows = [{column.name: getattr(row, column.name) for column in _FILLS} for row in found]
     judged = [row for row in found if row.over_each_g is not None]
     return [
         Section(

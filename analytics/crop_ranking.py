@@ -175,11 +175,7 @@ def _about(period: Period) -> About:
             "that failed are charged to their crop. The fixed round, rent and heat are not in it."
         ],
     )
-    if period.days > 100 and period.days % 365 not in (0, 1):
-        about.notes.append(
-            f"{period.days} days are more than a season and no whole year: the crop that stood in "
-            "June looks best. Compare within a season, or over whole years."
-        )
+    about.say_season()
     return about
 
 

@@ -337,11 +337,7 @@ def _about(period: Period, by: str) -> About:
             "Tiers are compared by the cuts weighed on one tier alone, a site and cut; money is of "
             "whole crates, so no tier has a margin of its own."
         )
-    if period.days > 100 and period.days % 365 not in (0, 1):
-        about.notes.append(
-            f"{period.days} days are more than a season and no whole year: crops of the better "
-            "weather look better. Compare within a season, or over whole years."
-        )
+    about.say_season()
     return about
 
 

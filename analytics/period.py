@@ -66,6 +66,15 @@ class About:
     notes: list[str] = field(default_factory=list)
     gaps: list[str] = field(default_factory=list)
 
+    def say_season(self) -> None:
+        """What compares crops says so where its days are more than a season and no whole year."""
+        days = self.period.days
+        if days > 100 and days % 365 not in (0, 1):
+            self.notes.append(
+                f"{days} days are more than a season and no whole year: crops of the better "
+                "weather look better. Compare within a season, or over whole years."
+            )
+
     def gap(self, says: str) -> None:
         if says not in self.gaps:
             self.gaps.append(says)
