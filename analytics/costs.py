@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from fractions import Fraction
 from functools import cache, cached_property
+from typing import TypeVar
 
 from grow import clock, sums
 from grow.models import Event, alive
@@ -29,6 +30,7 @@ from .receipts import Receipts
 from .timed import Timed
 
 CropId = int | None
+K = TypeVar("K")
 
 #: cost line → (rate, divisor of the count, name of the count)
 PENCE = {
@@ -92,44 +94,46 @@ class Told:
 
 @dataclass
 class Costs:
-    """Exact pence by line and crop, exact minutes by crop, and what was counted. Fractions: a third
-    of a pack is exact, and a sum is the same whatever order the rows came in."""
+    """Exact pence and minutes by what was charged and crop, and what was counted. Fractions: a
+    third of a pack is exact, and a sum is the same whatever order the rows came in."""
 
-    pence: dict[str, dict[CropId, Fraction]] = field(
-        default_factory=lambda: defaultdict(lambda: defaultdict(Fraction))
-    )
-    minutes: dict[CropId, Fraction] = field(default_factory=lambda: defaultdict(Fraction))
     counts: dict[str, Counts] = field(default_factory=dict)
-    #: The same minutes, and their pence, by what they were spent on.
-    minutes_of: dict[str, dict[CropId, Fraction]] = field(
-        default_factory=lambda: defaultdict(lambda: defaultdict(Fraction))
-    )
-    labour_of: dict[str, dict[CropId, Fraction]] = field(
-        default_factory=lambda: defaultdict(lambda: defaultdict(Fraction))
-    )
+    #: Pence of what was bought, lit, fed; minutes by what they were spent on, and their pence.
+    pence_of: dict[str, dict[CropId, Fraction]] = field(default_factory=lambda: defaultdict(dict))
+    minutes_of: dict[str, dict[CropId, Fraction]] = field(default_factory=lambda: defaultdict(dict))
+    labour_of: dict[str, dict[CropId, Fraction]] = field(default_factory=lambda: defaultdict(dict))
     #: "packs", "packaging" (pence), "washed_g" by run: what a run's crops and cuts share.
     of_run: dict[str, dict[int, Fraction]] = field(default_factory=lambda: defaultdict(dict))
     #: Of the minutes, those of days on which a timed day rescales them; and their pence in all.
     timed: dict[CropId, Fraction] = field(default_factory=lambda: defaultdict(Fraction))
     timed_p: Fraction = Fraction(0)
-    #: The pence by what was charged and crop; and in all, those by receipts and by rates apart.
-    pence_of: dict[str, dict[CropId, Fraction]] = field(
-        default_factory=lambda: defaultdict(lambda: defaultdict(Fraction))
-    )
+    #: Of the pence in all, those by receipts.
     by_receipt: dict[str, Fraction] = field(default_factory=lambda: defaultdict(Fraction))
-    by_rate: dict[str, Fraction] = field(default_factory=lambda: defaultdict(Fraction))
     #: What the timed days say.
     says: list[str] = field(default_factory=list)
     #: By what it was charged.
     told: Told | None = field(default=None, compare=False, repr=False)
 
+    @cached_property
+    def pence(self) -> dict[str, dict[CropId, Fraction]]:
+        """By line and crop."""
+        lines = {
+            line: added_up(self.pence_of, (what for what, _ in PENCE.get(line, ((line, ""),))))
+            for line in LINES
+        }
+        return lines | {"labour": added_up(self.labour_of, self.labour_of)}
+
+    @cached_property
+    def minutes(self) -> dict[CropId, Fraction]:
+        return added_up(self.minutes_of, self.minutes_of)
+
+    def by_rate(self, what: str) -> Fraction:
+        """Of the pence in all, those by rates."""
+        return sum(self.pence_of[what].values(), -self.by_receipt[what])
+
     def by_crop(self, lines: Iterable[str]) -> dict[CropId, Fraction]:
         """Exact pence of these lines together."""
-        out: dict[CropId, Fraction] = defaultdict(Fraction)
-        for line in lines:
-            for crop, pence in self.pence[line].items():
-                out[crop] += pence
-        return out
+        return added_up(self.pence, lines)
 
     @property
     def known_p(self) -> Fraction:
@@ -143,6 +147,22 @@ class Costs:
             for (_, crop), number in self.counts[name].items():
                 out[crop] += number
         return out
+
+
+def added_up(
+    parts: Mapping[str, Mapping[CropId, Fraction]], names: Iterable[str]
+) -> dict[CropId, Fraction]:
+    out: dict[CropId, Fraction] = {}
+    for name in names:
+        for crop, amount in parts.get(name, {}).items():
+            add(out, crop, amount)
+    return out
+
+
+def add(to: dict[K, Fraction], key: K, amount: Fraction) -> None:
+    """As `to[key] += amount`, without the sum where nothing is there yet: a sum of fractions looks
+    for common divisors."""
+    to[key] = to[key] + amount if key in to else amount
 
 
 def costs(period: Period, about: About, told: Told | None = None) -> Costs:
@@ -180,8 +200,7 @@ class Charged:
         """The same of days that are charged alike, with all counts on the first of them."""
         for (crop, product), number in packaging.items():
             pence = self._packaging_rate(product, self.period.numbers[0]) * number
-            self.out.by_rate[W.PACKAGING] += pence
-            self.out.pence["packaging"][crop] += pence
+            add(self.out.pence_of[W.PACKAGING], crop, pence)
         return self._charge(counts, packs)
 
     def pay(self, day: int, crop: CropId, grams: int, pence: Fraction | None) -> None:
@@ -193,7 +212,7 @@ class Charged:
                 "nobody told what was paid."
             )
         else:
-            self.out.pence["bought_in"][crop] += pence
+            add(self.out.pence_of["bought_in"], crop, pence)
 
     def _charge(
         self, counts: Mapping[str, Counts], packs: Mapping[tuple[int, CropId], Fraction]
@@ -202,41 +221,38 @@ class Charged:
         out.counts = {**counts, "packs": Counter(), "bought_g": self._bought}
         for key, number in packs.items():
             out.counts["packs"][key] += int(number)
-        for line, parts in PENCE.items():
+        for parts in PENCE.values():
             for what, count in parts:
-                self._line(line, what, self._by_receipt(line, what, out.counts[count]))
+                self._by_rate(what, self._by_receipt(what, out.counts[count]))
         self._minutes(packs)
         self._say_what_is_missing()
         return out
 
     # --- what is bought ---------------------------------------------------------------------
 
-    def _line(self, line: str, what: W, counted: Counts) -> None:
+    def _by_rate(self, what: W, counted: Counts) -> None:
         """Charge the rate for what no receipt was charged for."""
+        of = self.out.pence_of[what]
         for (day, crop), number in counted.items():
             rate = self.rates.charged(what, crop, day)
             if rate is None:
                 self.missing[what, crop] += number
             elif number:
-                pence = number * per(rate, PER.get(what, 1))
-                self.out.pence[line][crop] += pence
-                self.out.pence_of[what][crop] += pence
-                self.out.by_rate[what] += pence
+                add(of, crop, number * per(rate, PER.get(what, 1)))
 
-    def _by_receipt(self, line: str, what: W, counted: Counts) -> Counts:
+    def _by_receipt(self, what: W, counted: Counts) -> Counts:
         """Charge receipts for what they are known of; gives the counts that are left."""
+        if not self.receipts:
+            return counted
         left = Counter(counted)
         for day, crop, number, pence in self._receipted(what, counted):
             left[day, crop] -= number
-            self.out.pence[line][crop] += pence
-            self.out.pence_of[what][crop] += pence
+            add(self.out.pence_of[what], crop, pence)
             self.out.by_receipt[what] += pence
         return left
 
     def _receipted(self, what: W, counted: Counts) -> Iterator[tuple[int, CropId, int, Fraction]]:
         """(day, crop, so many of the count, their pence)."""
-        if not self.receipts:
-            return
         if what in (W.SEED, W.MEDIUM):
             for batch, cell, quantity in sums.of_sowings(self.period.last, self.period.first):
                 cells = dict(plants_counted(cell, quantity)).get("cells", 0)
@@ -253,16 +269,16 @@ class Charged:
         for run in made:
             product = run.row.product
             each = self.receipts.packaging(run.lot, product.pk, run.day)
-            by = self.out.by_rate if each is None else self.out.by_receipt
+            told = each is not None
             if each is None:
                 each = self._packaging_rate(product, run.day)
             pence, whole = each * run.packs, sum(run.shares.values())
-            by[W.PACKAGING] += pence
+            self.out.by_receipt[W.PACKAGING] += pence * told
             self.out.of_run["packs"][run.lot] = Fraction(run.packs)
             self.out.of_run["packaging"][run.lot] = pence
             self.out.of_run["washed_g"][run.lot] = Fraction(run.row.grams_in * run.row.washed)
             for crop, grams in run.shares.items():
-                self.out.pence["packaging"][crop] += pence * grams / whole
+                add(self.out.pence_of[W.PACKAGING], crop, pence * grams / whole)
 
     def _packaging_rate(self, product: Product, day: int) -> Fraction:
         each = self.told.pack(product, day)
@@ -274,28 +290,28 @@ class Charged:
 
     def _minutes(self, packs: Mapping[tuple[int, CropId], Fraction]) -> None:
         out, no_wage = self.out, set()
+        held = cache(lambda day: (self.timed.factor(day), self.rates.of(W.WAGE, None, day)))
         for what, count in MINUTES:
             counted = packs if count == "packs" else out.counts[count]
+            minutes_of, labour_of = out.minutes_of[what], out.labour_of[what]
             for (day, crop), number in counted.items():
                 rate = self.rates.of(what, crop, day)
                 if rate is None:
                     self.missing[what, crop] += number
                     continue
                 minutes = number * per(rate, PER.get(what, 1))
-                factor = self.timed.factor(day)
+                factor, wage = held(day)
                 if factor is not None:
                     minutes *= factor
                     out.timed[crop] += minutes
-                out.minutes[crop] += minutes
-                out.minutes_of[what][crop] += minutes
-                wage = self.rates.of(W.WAGE, None, day)
+                add(minutes_of, crop, minutes)
                 if wage is None:
                     no_wage |= {day} if minutes else set()
                     continue
                 pence = minutes * per(wage, 60)
-                out.pence["labour"][crop] += pence
-                out.labour_of[what][crop] += pence
-                out.timed_p += pence if factor is not None else 0
+                add(labour_of, crop, pence)
+                if factor is not None:
+                    out.timed_p += pence
         out.says = [timing.says for timing in self.timed.in_force(*self.period.numbers)]
         self._no_wage(no_wage)
 
@@ -355,4 +371,4 @@ def per(rate: Decimal, units: int) -> Fraction:
 
 
 __all__ = ["GROWING", "LINES", "MINUTES", "PENCE", "PER", "RAISING", "RAISING_MINUTES", "Charged",
-           "Costs", "Told", "W", "bought", "costs", "nutrient"]  # fmt: skip
+           "Costs", "Told", "W", "added_up", "bought", "costs", "nutrient"]  # fmt: skip

@@ -61,7 +61,7 @@ def by_kind(found: Margin, only: CropId = None) -> list[dict[str, Any]]:
         for line, whats in kinds.items():
             of = spent.labour_of if line == "labour" else spent.pence_of
             exact = [of[what].get(row.crop_id, Fraction(0)) for what in whats]
-            parts = shared_out(getattr(row, f"{line}_p"), [half_up(e * 10**9) for e in exact])
+            parts = shared_out(getattr(row, f"{line}_p"), [half_up(e, 10**9) for e in exact])
             told |= dict(zip(whats, parts, strict=True))
         told["all_p"] = row.costs_p + row.labour_p
         if only in (None, row.crop_id) and told["all_p"]:

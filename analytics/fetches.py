@@ -76,7 +76,7 @@ def _own_shares(earned: Margin) -> dict[tuple[str, int | None], Fraction]:
     sowings = {pk: Sowing(pk, crop, variety) for pk, crop, variety in batches}
     traced = Traced(earned.about.period, sowings, (), lots)
     sources: dict[str, Mapping[Source, int]] = {
-        what: traced.sources({lot: half_up(n * FINE) for lot, n in of_run[what].items()})
+        what: traced.sources({lot: half_up(n, FINE) for lot, n in of_run[what].items()})
         for what in _OF_RUNS
     }
     whole: Counter[tuple[str, int | None]] = Counter()

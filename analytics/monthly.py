@@ -7,15 +7,16 @@ for a mixed pack on the other basis, whose prices are those of a period's last d
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from fractions import Fraction
+from functools import cache
 
 from grow import clock, months, sums
 from grow.models import LotKind
 from sales.models import Outlet, Product
-from sales.month_sums import MONEY
+from sales.month_sums import TAKEN, TAKEN_AT
 
 from .costs import Charged, Costs, Told, bought
 from .counted import GROWN, LIT, PACKS, WASHED, Counts, count
@@ -23,7 +24,7 @@ from .crops import names
 from .margin import Earned, days, listed_with, say_standard, spent_lines
 from .period import About, Period, ratio
 from .rates import Rates
-from .revenue import at_the_door, revenue, share_of
+from .revenue import Revenue, kept_of, revenue, share_of
 from .waste import ALL_CROPS
 from .yields import STOOD, cut_and_sold
 
@@ -31,7 +32,8 @@ CropId = int | None
 Month = int
 Key = tuple[Month, CropId]
 #: What the margin asks for beside what was cut and sold.
-_SPENT = (MONEY, PACKS, WASHED, LIT, LotKind.BATCH)
+_MONEY = (TAKEN, TAKEN_AT)
+_SPENT = (PACKS, WASHED, LIT, LotKind.BATCH)
 
 
 @dataclass
@@ -77,10 +79,16 @@ def monthly(period: Period, *, margin: bool = True) -> Monthly:
     )
     rows: dict[Key, MonthRow] = {}
     with sums.one_moment():
-        whats = [*sums.EATEN, STOOD, *(_SPENT if margin else ())]
-        found = months.reading(period.first, period.last, whats)
+        told = Told()
+        shops = sharing(period, told.rates) if margin else {}
+        found = months.reading(
+            period.first,
+            period.last,
+            [*sums.EATEN, STOOD, *((*_MONEY, *_SPENT) if margin else ())],
+            keys={TAKEN_AT: {str(outlet) for of in shops.values() for outlet in of}},
+        )
         grown(found, rows)
-        known = earned(period, found, rows, about) if margin else Fraction(0)
+        known = earned(period, found, shops, rows, about, told) if margin else Fraction(0)
     return _tabled(about, rows, known)
 
 
@@ -110,28 +118,42 @@ def _tabled(about: About, rows: Mapping[Key, MonthRow], known: Fraction) -> Mont
 
 def grown(found: Mapping[months.Row, int], rows: dict[Key, MonthRow]) -> None:
     """What was cut, what was sold or used, and for how long sites were held."""
-    for key, quantity in found.items():
-        if key.what == STOOD:
-            _row(rows, key.month, key.crop).site_days = days(quantity)
-            continue
-        cut, sold = cut_and_sold(key) if key.what in sums.EATEN else (0, 0)
-        if cut or sold:
-            row = _row(rows, key.month, key.crop)
-            row.cut_g += cut * quantity
-            row.sold_or_used_g += sold * quantity
+    for (what, month, crop, key), quantity in found.items():
+        if what == STOOD:
+            _row(rows, month, crop).site_days = days(quantity)
+        elif what in sums.EATEN:
+            cut, sold = cut_and_sold(what, key)
+            if cut or sold:
+                row = _row(rows, month, crop)
+                row.cut_g += cut * quantity
+                row.sold_or_used_g += sold * quantity
+
+
+def sharing(period: Period, rates: Rates) -> dict[Month, dict[int, Decimal]]:
+    """Month → outlets that keep a share of their takings on its first day, in per cent."""
+    outlets = Outlet.objects.all()
+    out: dict[Month, dict[int, Decimal]] = {}
+    for first, _ in months.pieces(period.first, period.last):
+        day = clock.day_number(first)
+        shares = {outlet.pk: share_of(outlet, rates, day) for outlet in outlets}
+        out[months.of(first)] = {outlet: pct for outlet, pct in shares.items() if pct}
+    return out
 
 
 def earned(
-    period: Period, read: Mapping[months.Row, int], rows: dict[Key, MonthRow], about: About
+    period: Period,
+    read: Mapping[months.Row, int],
+    shops: Mapping[Month, Mapping[int, Decimal]],
+    rows: dict[Key, MonthRow],
+    about: About,
+    told: Told,
 ) -> Fraction:
     """Money and costs; gives the exact pence of costs that are not standard. A month whose days
     are not all charged alike, or by receipts, is counted by its days."""
-    found: dict[Month, list[tuple[months.Row, int]]] = defaultdict(list)
-    for key, quantity in read.items():
-        found[key.month].append((key, quantity))
-    outlets = Outlet.objects.in_bulk()
+    found: dict[Month, dict[months.Row, int]] = defaultdict(dict)
+    for row, quantity in read.items():
+        found[row.month][row] = quantity
     products = Product.objects.in_bulk()
-    told = Told()
     leaf: dict[Month, list[tuple[int, CropId, int, Fraction | None]]] = defaultdict(list)
     for one in bought(period):
         leaf[one[0] // 100].append(one)
@@ -147,16 +169,13 @@ def earned(
         spent = _together(charged, found[month], products) if alike else charged.read()
         about.notes += [note for note in spent.says if note not in about.notes]
         known += spent.known_p
-        lines = [*spent_lines(spent)]
-        if alike:
-            _money(found[month], outlets, told.rates, clock.day_number(first), rows)
-        else:
-            money = revenue(piece, about)
-            lines += [
-                ("takings_p", money.takings),
-                ("shop_share_p", money.shop_share),
-                ("door_p", money.door),
-            ]
+        money = _money(found[month], shops[month]) if alike else revenue(piece, about)
+        lines = [
+            ("takings_p", money.takings),
+            ("shop_share_p", money.shop_share),
+            ("door_p", money.door),
+            *spent_lines(spent),
+        ]
         for name, by_crop in lines:
             for crop, amount in by_crop.items():
                 if amount:
@@ -164,47 +183,53 @@ def earned(
     return known
 
 
-def _money(
-    found: Iterable[tuple[months.Row, int]],
-    outlets: Mapping[int, Outlet],
-    rates: Rates,
-    day: int,
-    rows: dict[Key, MonthRow],
-) -> None:
-    fine: dict[int, dict[CropId, int]] = defaultdict(dict)
-    for key, parts in found:
-        if key.what == MONEY:
-            fine[int(key.key)][key.crop] = parts
-    for outlet, by_crop in fine.items():
-        takings, share = at_the_door(share_of(outlets[outlet], rates, day), by_crop)
-        for crop, pence in takings.items():
-            row = _row(rows, day // 100, crop)
-            row.takings_p += pence
-            row.shop_share_p += share.get(crop, 0)
-            row.door_p += pence - share.get(crop, 0)
+def _money(found: Mapping[months.Row, int], shops: Mapping[int, Decimal]) -> Revenue:
+    """Of months of one share each."""
+    out = Revenue()
+    at: dict[int, dict[CropId, int]] = defaultdict(dict)
+    for (what, _, crop, key), pence in found.items():
+        if what == TAKEN:
+            out.takings[crop] = pence
+        elif what == TAKEN_AT:
+            at[int(key)][crop] = pence
+    out.door.update(out.takings)
+    for outlet, by_crop in at.items():
+        kept = kept_of(shops.get(outlet, Decimal(0)), by_crop)
+        out.shop_share.update(kept)
+        out.door.subtract(kept)
+    return out
 
 
 def _together(
-    charged: Charged, found: Iterable[tuple[months.Row, int]], products: Mapping[int, Product]
+    charged: Charged, found: Mapping[months.Row, int], products: Mapping[int, Product]
 ) -> Costs:
     day = charged.period.numbers[0]
     counts: dict[str, Counts] = {name: Counter() for name in (*GROWN, "washed_g")}
     packs: Counter[tuple[int, CropId]] = Counter()
     packaging: dict[tuple[CropId, Product], Fraction] = {}
-    for key, quantity in found:
-        at = day, key.crop
-        if key.what == PACKS:
+    for (what, _, crop, key), quantity in found.items():
+        at = day, crop
+        if what == PACKS:
             packs[at] += quantity
-            packaging[key.crop, products[int(key.key)]] = Fraction(quantity, months.FINE)
-        elif key.what == WASHED:
+            packaging[crop, products[int(key)]] = Fraction(quantity, months.FINE)
+        elif what == WASHED:
             counts["washed_g"][at] += quantity
-        elif key.what == LIT:
+        elif what == LIT:
             counts["lit_cell_days"][at] += quantity
-        elif key.what in (LotKind.BATCH, LotKind.HARVEST):
-            count(counts, months.cell(key), quantity, day)
+        elif what in (LotKind.BATCH, LotKind.HARVEST):
+            for name, sign in _counted(what, key):
+                counts[name][at] += sign * quantity
     return charged.together(
         counts, {at: Fraction(n, months.FINE) for at, n in packs.items()}, packaging
     )
+
+
+@cache
+def _counted(what: str, key: str) -> tuple[tuple[str, int], ...]:
+    """The counts that one that moved so adds to, and how much."""
+    counts: dict[str, Counts] = defaultdict(Counter)
+    count(counts, months.cell(what, key), 1)
+    return tuple((name, of.total()) for name, of in counts.items())
 
 
 __all__ = ["MonthRow", "Monthly", "earned", "grown", "monthly"]

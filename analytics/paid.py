@@ -68,9 +68,11 @@ def paid(period: Period, spent: Costs) -> tuple[list[PaidRow], PaidRow]:
             row(what).paid_p += pence
     for line, whats in (*((n, [w for w, _ in p]) for n, p in PENCE.items()), _PACKAGING):
         parts = [(what, by) for what in whats for by in ("by_receipt", "by_rate")]
-        exact = [getattr(spent, by)[what] for what, by in parts]
+        exact = [
+            spent.by_rate(what) if by == "by_rate" else spent.by_receipt[what] for what, by in parts
+        ]
         whole = half_up(sum(spent.pence[line].values(), Fraction(0)))
-        shares = shared_out(whole, [half_up(pence * 10**9) for pence in exact])
+        shares = shared_out(whole, [half_up(pence, 10**9) for pence in exact])
         for (what, by), pence in zip(parts, shares, strict=True):
             if pence:
                 found = row(_CHARGED[what])

@@ -8,7 +8,6 @@ from collections import defaultdict
 from collections.abc import Mapping
 from decimal import Decimal
 from fractions import Fraction
-from math import floor
 
 from grow import clock
 from grow.models import Crop
@@ -41,7 +40,9 @@ class Rates:
 
     def own(self, what: str, of: int | None, day: int) -> Decimal | None:
         """As `of`, without the rate of all."""
-        known = self._since.get((what, of), ())
+        known = self._since.get((what, of))
+        if known is None:
+            return None
         at = bisect_right(known, day, key=lambda row: row[0])
         return known[at - 1][1] if at else None
 
@@ -92,15 +93,16 @@ def set_rate(
 def whole_pence(exact: Mapping[CropId, Fraction]) -> dict[CropId, int]:
     """Whole pence by crop that add up to the exact total rounded half up: largest remainder."""
     crops = sorted(exact, key=lambda crop: (crop is None, crop or 0))
-    weights = [half_up(exact[crop] * 10**9) for crop in crops]
+    weights = [half_up(exact[crop], 10**9) for crop in crops]
     total = half_up(sum(exact.values(), Fraction(0)))
     return dict(zip(crops, shared_out(total, weights), strict=True))
 
 
-def half_up(exact: Fraction) -> int:
-    return floor(exact + Fraction(1, 2))
+def half_up(exact: Fraction, parts: int = 1) -> int:
+    """To whole ones, or to so many parts of one."""
+    return (2 * exact.numerator * parts + exact.denominator) // (2 * exact.denominator)
 
 
 def at_nine_places(exact: Fraction) -> Decimal:
     """Short enough for decimals to add up exactly, in whatever order they come."""
-    return Decimal(half_up(exact * 10**9)).scaleb(-9)
+    return Decimal(half_up(exact, 10**9)).scaleb(-9)

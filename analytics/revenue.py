@@ -21,9 +21,10 @@ from grow import clock
 from grow.models import Lot, Movement, Place
 from grow.models import PlaceKind as K
 from grow.months import FINE
-from grow.shares import shared_out, whole
+from grow.shares import shared_out
 from grow.sums import EATEN, Shares, shares_of, split
 from sales.models import Money, Outlet, Price
+from sales.month_sums import whole_pence_of
 
 from .models import Rate
 from .period import About, Period
@@ -155,10 +156,14 @@ def at_the_door(
     share_pct: Decimal, fine: Mapping[CropId, int]
 ) -> tuple[dict[CropId, int], dict[CropId, int]]:
     """(takings, the shop's share of them) by crop in whole pence, from parts of a penny."""
-    crops = sorted(fine, key=lambda crop: (crop is None, crop or 0))
-    by_grams = dict(zip(crops, whole([fine[crop] for crop in crops], FINE), strict=True))
-    kept = _half_up(Decimal(sum(by_grams.values())) * share_pct / 100)
-    return by_grams, _shared(kept, by_grams)
+    takings = whole_pence_of(fine)
+    return takings, kept_of(share_pct, takings)
+
+
+def kept_of(share_pct: Decimal, takings: Mapping[CropId, int]) -> dict[CropId, int]:
+    """The shop's share of whole pence that one outlet took, in whole pence."""
+    kept = _half_up(Decimal(sum(takings.values())) * share_pct / 100)
+    return _shared(kept, takings) if kept else {}
 
 
 def share_of(outlet: Outlet, rates: Rates, day: int) -> Decimal:

@@ -20,7 +20,7 @@ from typing import Any
 from grow import clock, sums
 from grow.shares import shared_out
 
-from .costs import MINUTES, RAISING_MINUTES, Costs, W
+from .costs import MINUTES, RAISING_MINUTES, Costs, W, added_up
 from .margin import Margin, margin
 from .period import About, Period
 from .raising import raised, sown_on
@@ -260,7 +260,7 @@ class _Reader:
 
     def _spent(self, earned: Margin, spent: Costs) -> None:
         def of_runs(what: str) -> dict[Stand, int]:
-            amounts = {lot: half_up(n * FINE) for lot, n in spent.of_run[what].items()}
+            amounts = {lot: half_up(n, FINE) for lot, n in spent.of_run[what].items()}
             return self.traced.at_stands(self.traced.sources(amounts))
 
         packs, washed = of_runs("packs"), of_runs("washed_g")
@@ -283,13 +283,13 @@ class _Reader:
             self._running(earned, spent),
             _mixed(spent.labour_of, running, driver),
         )
-        minutes = _together(spent.minutes_of, running)
-        seconds = {crop: half_up(found * 60) for crop, found in minutes.items()}
+        minutes = added_up(spent.minutes_of, running)
+        seconds = {crop: half_up(found, 60) for crop, found in minutes.items()}
         self._share("labour_s", seconds, _mixed(spent.minutes_of, running, driver))
 
     def _running(self, earned: Margin, spent: Costs) -> dict[CropId, int]:
         """Labour of each crop less that of sowing and planting, whole pence of both."""
-        told = whole_pence(_together(spent.labour_of, RAISING_MINUTES))
+        told = whole_pence(added_up(spent.labour_of, RAISING_MINUTES))
         self.told_labour = told
         return {row.crop_id: row.labour_p - told.get(row.crop_id, 0) for row in earned.rows}
 
@@ -315,7 +315,7 @@ class _Reader:
             ):
                 self._share(column, amounts, self._where_they_stand(of))
         minutes = self._by_crop(lambda s: s.charged["minutes"])
-        seconds = {crop: half_up(found * 60) for crop, found in minutes.items()}
+        seconds = {crop: half_up(found, 60) for crop, found in minutes.items()}
         self._share("labour_s", seconds, self._where_they_stand(lambda s: s.charged["minutes"]))
 
     def _by_crop(self, of: Any) -> dict[CropId, Fraction]:
@@ -329,7 +329,7 @@ class _Reader:
         of nothing that stood in the period, it has no site."""
         out: Counter[Stand] = Counter()
         for sowing in self.sowings.values():
-            amount = half_up(of(sowing) * FINE)
+            amount = half_up(of(sowing), FINE)
             held = self.held.get(sowing.batch, {})
             whole = sum(held.values())
             if not whole:
@@ -363,16 +363,6 @@ def _in_order(found: tuple[Stand, int]) -> tuple[Any, ...]:
 
 def _lots(money: Revenue) -> set[int]:
     return {lot for lot, _ in {*money.door_of, *money.alone_of}}
-
-
-def _together(
-    of: Mapping[str, Mapping[CropId, Fraction]], whats: Iterable[str]
-) -> dict[CropId, Fraction]:
-    out: dict[CropId, Fraction] = defaultdict(Fraction)
-    for what in whats:
-        for crop, amount in of.get(what, {}).items():
-            out[crop] += amount
-    return out
 
 
 def _mixed(

@@ -87,7 +87,7 @@ class WasteRow:
 
     def count(self, moved: months.Row, grams: int, *, before: bool = False) -> None:
         """Grams that moved in the period, or before it, when they only add to the stock."""
-        for name, sign in lines(moved).items():
+        for name, sign in lines(moved.what, moved.key).items():
             if name == "stock_after_g":
                 self.stock_after_g += sign * grams
                 self.stock_before_g += sign * grams if before else 0
@@ -229,17 +229,10 @@ def by_month(period: Period) -> dict[int, MonthWaste]:
 
 
 @cache
-def _lines_of(what: str, key: str) -> Mapping[str, int]:
-    return _lines(months.cell(months.Row(what, 0, None, key)))
-
-
-def lines(row: months.Row) -> Mapping[str, int]:
-    """What a gram that moved so adds to the lines of the table. Every line but the ones beside
-    the balance is entered as often as another is left."""
-    return _lines_of(row.what, row.key)
-
-
-def _lines(cell: sums.Cell) -> Mapping[str, int]:
+def lines(what: str, key: str) -> Mapping[str, int]:
+    """What a gram of a row of the months' sums adds to the lines of the table. Every line but the
+    ones beside the balance is entered as often as another is left."""
+    cell = months.cell(what, key)
     out: Counter[str] = Counter()
     for kind, other, sign in (
         (cell.to_kind, cell.from_kind, 1),

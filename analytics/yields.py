@@ -14,6 +14,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import cache
 from typing import Any
 
 from django.db import connection
@@ -202,16 +203,17 @@ def from_the_books(period: Period) -> dict[CropId, tuple[int, int]]:
     cut: Counter[CropId] = Counter()
     sold: Counter[CropId] = Counter()
     for row, grams in moved.items():
-        of_a_gram = cut_and_sold(row)
+        of_a_gram = cut_and_sold(row.what, row.key)
         cut[row.crop] += of_a_gram[0] * grams
         sold[row.crop] += of_a_gram[1] * grams
     return {crop: (cut[crop], sold[crop]) for crop in {*cut, *sold}}
 
 
-def cut_and_sold(row: months.Row) -> tuple[int, int]:
-    """What a gram that moved so adds to what was cut, net of grade-out, and to what was sold or
-    used: one, nought or less one."""
-    found = lines(row)
+@cache
+def cut_and_sold(what: str, key: str) -> tuple[int, int]:
+    """What a gram of a row of the months' sums adds to what was cut, net of grade-out, and to what
+    was sold or used: one, nought or less one."""
+    found = lines(what, key)
     sold = sum(found.get(name, 0) for name in ("sold_g", "to_businesses_g", "used_g"))
     return found.get("cut_g", 0) - found.get("grade_out_g", 0), sold
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from typing import NamedTuple
 
 from django.db import connection
@@ -61,10 +61,10 @@ def _moved(first: dt.date, last: dt.date, kinds: Iterable[str]) -> Mapping[Row, 
     return out
 
 
-def cell(row: Row) -> sums.Cell:
-    """A row of what moved, as the sums have it."""
-    event, start, end, unit = row.key.split("/")
-    return sums.Cell(0, row.crop, row.what, event, start, end, unit)
+def cell(what: str, key: str) -> sums.Cell:
+    """What moved in a row, as the sums have it; of no day and no crop."""
+    event, start, end, unit = key.split("/")
+    return sums.Cell(0, None, what, event, start, end, unit)
 
 
 # --- the reading ----------------------------------------------------------------------------
@@ -77,9 +77,11 @@ def reading(
     *,
     by_month: bool = True,
     by_crop: bool = True,
+    keys: Mapping[str, Collection[str]] | None = None,
 ) -> Counter[Row]:
-    """Quantities over local days, both inclusive; from the beginning of the books with None."""
-    wanted = sorted(whats)
+    """Quantities over local days, both inclusive; from the beginning of the books with None. keys:
+    of these whats, which rows alone."""
+    wanted, only = sorted(whats), keys or {}
     out: Counter[Row] = Counter()
 
     def add(row: Row, quantity: int) -> None:
@@ -91,22 +93,29 @@ def reading(
         if start <= stop:
             stop = min(stop, settled())
         if start <= stop:
-            # by hand: the ORM takes longer to hand over tens of thousands of rows than to ask
+            # by hand, and added up here: the ORM takes longer to hand over tens of thousands of
+            # rows than to ask for them, and nearly every one is the only one of its key
             names = ("what", "month" if by_month else "0", "crop_id" if by_crop else "NULL", "key")
-            marks = ", ".join(["%s"] * len(wanted))
+            narrowed = "".join(
+                f"AND (what <> %s OR key IN ({_marks(its)})) " for its in only.values()
+            )
             with connection.cursor() as cursor:
                 cursor.execute(
-                    f"SELECT {', '.join(names)}, SUM(quantity) FROM grow_monthsum "
-                    f"WHERE what IN ({marks}) AND month BETWEEN %s AND %s "
-                    f"GROUP BY {', '.join(n for n in names if n not in ('0', 'NULL'))}",
-                    [*wanted, start, stop],
+                    f"SELECT {', '.join(names)}, quantity FROM grow_monthsum "
+                    f"WHERE what IN ({_marks(wanted)}) AND month BETWEEN %s AND %s {narrowed}",
+                    [*wanted, start, stop, *(p for w, its in only.items() for p in (w, *its))],
                 )
-                for *of_row, quantity in cursor.fetchall():
-                    out[Row(*of_row)] = int(quantity)
+                for what, month, crop, key, quantity in cursor:
+                    out[Row(what, month, crop, key)] += quantity
         for since, until in _beside(first, last, start, stop):
             for row, quantity in count(since, until, wanted).items():
-                add(row, quantity)
+                if row.what not in only or row.key in only[row.what]:
+                    add(row, quantity)
     return out
+
+
+def _marks(of: Collection[object]) -> str:
+    return ", ".join(["%s"] * len(of)) or "NULL"
 
 
 def count(first: dt.date, last: dt.date, whats: Iterable[str]) -> Counter[Row]:

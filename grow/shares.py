@@ -17,10 +17,7 @@ def shared_out(total: int, weights: Sequence[int]) -> list[int]:
         weights = [1] * len(weights)
         whole = len(weights)
     parts = [total * w // whole for w in weights]
-    rests = sorted(range(len(weights)), key=lambda i: (-(total * weights[i] % whole), i))
-    for i in rests[: total - sum(parts)]:
-        parts[i] += 1
-    return parts
+    return _with_rests(parts, total, [total * w % whole for w in weights])
 
 
 def whole(parts: Sequence[int], one: int) -> list[int]:
@@ -29,7 +26,12 @@ def whole(parts: Sequence[int], one: int) -> list[int]:
     are as welcome: whole([-3, 5], 2) → [-1, 2]."""
     down = [part // one for part in parts]
     total = (2 * sum(parts) + one) // (2 * one)
-    rests = sorted(range(len(parts)), key=lambda i: (-(parts[i] % one), i))
-    for i in rests[: total - sum(down)]:
-        down[i] += 1
+    return _with_rests(down, total, [part % one for part in parts])
+
+
+def _with_rests(down: list[int], total: int, rests: Sequence[int]) -> list[int]:
+    """One more for each of the largest rests, until they add up."""
+    if short := total - sum(down):
+        for i in sorted(range(len(down)), key=lambda i: (-rests[i], i))[:short]:
+            down[i] += 1
     return down

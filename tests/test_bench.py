@@ -140,7 +140,7 @@ def test_duckdb_and_pandas_say_what_the_figures_say_or_nothing_is_timed() -> Non
             figures.same({key: job() for key, job in figures.ours(period).items()}, theirs, "it")
 
         compared()
-        for what, key in (("money", ""), ("stood", ""), ("pack", "/shop/sold/g")):
+        for what, key in (("taken", ""), ("stood", ""), ("pack", "/shop/sold/g")):
             with transaction.atomic():
                 row = MonthSum.objects.filter(what=what, key__endswith=key)[0]
                 MonthSum.objects.filter(pk=row.pk).update(quantity=row.quantity + months.FINE)

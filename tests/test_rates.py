@@ -75,7 +75,7 @@ def test_what_was_paid_is_charged_and_the_rate_where_the_receipt_lacks_something
             farm.lettuce.pk: 84 * (Fraction(each) + Fraction("2.2"))
         }, lacks
         assert found.by_receipt["medium"] == 84 * Fraction("2.2")
-        assert found.by_rate["seed"] == (0 if lacks == "nothing" else 84 * 9)
+        assert found.by_rate("seed") == (0 if lacks == "nothing" else 84 * 9)
         gaps = margin(today).about.gaps
         assert any(gap.startswith(f"{seed}: a receipt") for gap in gaps) == (lacks != "nothing")
         for lot in (packet, box):
@@ -217,7 +217,7 @@ def test_a_pack_takes_its_bag_and_its_label_and_nutrient_goes_by_the_litre(farm)
     one = farm.pack([farm.cut(3000, batch)], packs=10, left=1800)
     found = spent()
     assert found.by_receipt["nutrient"] == 3 * 11
-    assert (found.of_run["packaging"][one.pk], found.by_rate["packaging"]) == (40, 40)
+    assert (found.of_run["packaging"][one.pk], found.by_rate("packaging")) == (40, 40)
     farm.pass_time(hours=1)
     farm.tell("finish_input", lot=dear, place=farm.line)
     bought(farm, labels, 500, 1250)
