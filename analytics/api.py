@@ -39,11 +39,13 @@ from . import roles
 from .claims import ClaimRow, FloorRow, claims
 from .crop_asked import only_of
 from .crop_ranking import Chosen, RankRow, crop_ranking
-from .crop_table import BY, CropSum, OutletSum, crop_table, outlet_table
+from .crop_table import BY, CropSum, crop_table
+from .lost import LostRow, lost
 from .margin import Margin, MarginRow, margin
 from .models import Claim, Rate, StandardUse, TimedDay
 from .month import month, not_to_come
 from .monthly import MonthRow, monthly
+from .outlet_table import OutletSum, outlet_table
 from .pages_wintering import assumed_of
 from .paid import FixedRow, PaidRow, beside
 from .period import Period
@@ -328,6 +330,12 @@ class CropsSerializer(serializers.Serializer):
     total = shown(CropSum)()
 
 
+class LostSerializer(serializers.Serializer):
+    about = AboutSerializer()
+    rows = shown(LostRow)(many=True)
+    total = shown(LostRow)()
+
+
 class OutletsSerializer(serializers.Serializer):
     about = AboutSerializer()
     rows = shown(OutletSum)(many=True)
@@ -350,6 +358,25 @@ class CropsOf(FiguresOf):
         asked = self.asked()
         only = only_of({name: str(asked.get(name) or "") for name in BY})
         return Response(CropsSerializer(crop_table(self.period(), asked["by"], only)).data)
+
+
+class LostOf(FiguresOf):
+    """Where the leaf of each crop, variety, tower or tier was lost, stage by stage."""
+
+    asks = CropsAsked
+    row = LostRow
+
+    @extend_schema(
+        operation_id="figures_lost",
+        tags=["readings"],
+        parameters=[CropsAsked],
+        responses=LostSerializer,
+    )
+    def get(self, request: Request) -> Response:
+        asked = self.asked()
+        only = only_of({name: str(asked.get(name) or "") for name in BY})
+        table = crop_table(self.period(), asked["by"], only)
+        return Response(LostSerializer(lost(table, asked["by"], only)).data)
 
 
 class OutletsOf(FiguresOf):
@@ -547,6 +574,7 @@ def urls() -> list[URLPattern]:
     return [
         *api_ahead.urls(),
         path("figures/yields/", YieldsOf.as_view(), name="figures-yields"),
+        path("figures/lost/", LostOf.as_view(), name="figures-lost"),
         path("figures/waste/", WasteOf.as_view(), name="figures-waste"),
         path("figures/months/", MonthsOf.as_view(), name="figures-months"),
         path("figures/margin/", MarginOf.as_view(), name="figures-margin"),

@@ -152,7 +152,7 @@ class Costs:
 def added_up(
     parts: Mapping[str, Mapping[CropId, Fraction]], names: Iterable[str]
 ) -> dict[CropId, Fraction]:
-    out: dict[CropId, Fraction] = {}
+    out: dict[CropId, Fraction] = defaultdict(Fraction)
     for name in names:
         for crop, amount in parts.get(name, {}).items():
             add(out, crop, amount)

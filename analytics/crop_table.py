@@ -1,32 +1,28 @@
-"""Which crops pay for the sites they hold: one table of a period by crop, variety, tower or tier,
-and one by outlet. Each row adds up stands (analytics/stands.py), so however it is grouped the
+"""Which crops pay for the sites they hold: one table of a period by crop, variety, tower or tier.
+Each row adds up stands (analytics/stands.py), so however it is grouped the
 table has the same grams and pence in it as the yields, the waste and the margin.
 """
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
-from collections.abc import Mapping
+from collections import Counter
 from dataclasses import dataclass, field
 from decimal import Decimal
 from fractions import Fraction
+from typing import TypeVar
 
-from django.db.models import Q, Sum
-
-from grow import sums
 from grow.models import Place, Variety
-from sales.models import Money
 
-from .crops import UNKNOWN, names
+from .crops import names
 from .margin import per_limit
 from .models import Rate
 from .period import DAY_S, About, Period, percent, ratio
 from .rates import at_nine_places
-from .revenue import by_outlet
 from .stands import NEVER, Amounts, Stand, Stands, stands
 from .yields import PerSite
 
 CropId = int | None
+N = TypeVar("N", bound="Named")
 BY = ("crop", "variety", "tower", "tier")
 ALL = "all"
 
@@ -44,6 +40,13 @@ class Named:
     tier: int | None = None
     line: str = ALL
 
+    @property
+    def called(self) -> str:
+        if self.line == NEVER and not (self.tower or self.tier):
+            return "Not planted yet"
+        names = (self.variety, self.tower, f"Tier {self.tier}" if self.tier else "", self.crop)
+        return next(filter(None, names), "No site named")
+
 
 @dataclass
 class CropSum(PerSite, Amounts, Named):
@@ -56,13 +59,6 @@ class CropSum(PerSite, Amounts, Named):
         super().add(other)
         if isinstance(other, CropSum):
             self.floor_m2_days += other.floor_m2_days
-
-    @property
-    def called(self) -> str:
-        if self.line == NEVER and not (self.tower or self.tier):
-            return "Not planted yet"
-        names = (self.variety, self.tower, f"Tier {self.tier}" if self.tier else "", self.crop)
-        return next(filter(None, names), "No site named")
 
     @property
     def site_days(self) -> Decimal:
@@ -215,19 +211,19 @@ def tabled(found: Stands, by: str, only: Only) -> CropTable:
     about.gaps += found.about.gaps
     about.notes += found.margin.spent.says
     about.standard_pct, about.standard_says = found.about.standard_pct, found.about.standard_says
-    called = _Names()
+    called = Names()
     floor = _floor(found, about)
     rows: dict[tuple[object, ...], CropSum] = {}
     for stand, amounts in found.of.items():
         if not only.keeps(stand):
             continue
-        row = called.row(stand, by)
+        row = called.row(stand, by, CropSum)
         row = rows.setdefault((row.called, row.crop_id, row.variety_id, row.line), row)
         row.add(amounts)
         if stand.tower:
             m2 = floor.get(stand.tower, Fraction(0))
             row.floor_m2_days += at_nine_places(Fraction(amounts.site_s, DAY_S) * m2)
-    listed = sorted(rows.values(), key=_in_order)
+    listed = sorted(rows.values(), key=in_order)
     groups: dict[tuple[object, ...], CropSum] = {}
     total = CropSum(line=ALL)
     for row in listed:
@@ -244,7 +240,7 @@ def _whole(row: CropSum) -> str:
     return NEVER if row.line == NEVER and not (row.tower or row.tier) else ALL
 
 
-def _in_order(row: CropSum) -> tuple[object, ...]:
+def in_order(row: Named) -> tuple[object, ...]:
     none = not (row.crop or row.variety or row.tower or row.tier)
     return (
         row.line == NEVER,
@@ -262,14 +258,14 @@ def _natural(name: str) -> tuple[object, ...]:
     return tuple((not p.isdigit(), int(p) if p.isdigit() else 0, p) for p in name.split())
 
 
-class _Names:
+class Names:
     def __init__(self) -> None:
         self.crops = names()
         self.varieties = dict(Variety.objects.values_list("pk", "name"))
         self.towers = dict(Place.objects.filter(kind="tower").values_list("pk", "name"))
 
-    def row(self, stand: Stand, by: str) -> CropSum:
-        row = CropSum(line=stand.line)
+    def row(self, stand: Stand, by: str, kind: type[N]) -> N:
+        row = kind(line=stand.line)
         if by == "tower":
             row.tower_id, row.tower = stand.tower, self.towers.get(stand.tower or 0, "")
         elif by == "tier":
@@ -359,102 +355,5 @@ def _shared(about: About, by: str, total: CropSum) -> None:
         )
 
 
-# --- by outlet --------------------------------------------------------------------------------
-
-
-@dataclass
-class OutletSum:
-    """What one outlet took of one crop: grams that have a price, and their money."""
-
-    outlet: str
-    crop_id: CropId
-    crop: str
-    grams: int = 0
-    takings_p: int = 0
-    shop_share_p: int = 0
-    door_p: int = 0
-    door_alone_p: int = 0
-
-    @property
-    def door_per_kg_p(self) -> Decimal | None:
-        return ratio(self.door_p * 1000, self.grams)
-
-    @property
-    def door_alone_per_kg_p(self) -> Decimal | None:
-        return ratio(self.door_alone_p * 1000, self.grams)
-
-
-@dataclass
-class OutletTable:
-    about: About
-    rows: list[OutletSum]
-    total: OutletSum
-
-
-def outlet_table(period: Period, crop: int | None = None, outlet: str | None = None) -> OutletTable:
-    """Revenue at the pack-house door by outlet and crop; adds up to the margin's."""
-    about = About(
-        period,
-        base="goods with a price that went out in the period, less what came back",
-        unit="g and pence, net of tax",
-        notes=[
-            "At the door: takings less the shop's stated share; a kitchen's at its transfer price.",
-            "An outlet has no sites: what leaf cost to grow is the same wherever it is sold, so no "
-            "margin is said of an outlet.",
-        ],
-    )
-    called = names()
-    rows: dict[tuple[str, CropId], OutletSum] = {}
-    with sums.one_moment():
-        money = by_outlet(period, about)
-        grams = _grams(period)
-    for place, found in money.items():
-        for name, field_ in (
-            ("takings", "takings_p"),
-            ("shop_share", "shop_share_p"),
-            ("door", "door_p"),
-            ("alone", "door_alone_p"),
-        ):
-            for crop_id, pence in getattr(found, name).items():
-                key = str(place), crop_id
-                row = rows.setdefault(key, OutletSum(key[0], crop_id, called[crop_id]))
-                setattr(row, field_, pence)
-        for crop_id, weight in grams.get(place.pk, {}).items():
-            key = str(place), crop_id
-            rows.setdefault(key, OutletSum(key[0], crop_id, called[crop_id])).grams = weight
-    listed = sorted(
-        (
-            row
-            for row in rows.values()
-            if crop in (None, row.crop_id) and outlet in (None, row.outlet)
-        ),
-        key=lambda row: (row.outlet, row.crop == UNKNOWN, row.crop),
-    )
-    total = OutletSum("All outlets", None, "")
-    for row in listed:
-        for name in ("grams", "takings_p", "shop_share_p", "door_p", "door_alone_p"):
-            setattr(total, name, getattr(total, name) + getattr(row, name))
-    return OutletTable(about, listed, total)
-
-
-def _grams(period: Period) -> Mapping[int, Mapping[CropId, int]]:
-    """Outlet → crop → grams that its money was for."""
-    first, last = period.numbers
-    rows = list(
-        Money.objects.filter(movement__day__gte=first, movement__day__lte=last)
-        .values_list("outlet_id", "movement__lot_id", "movement__lot__grams_each")
-        .annotate(
-            went=Sum("movement__quantity", filter=Q(pence__gte=0), default=0),
-            back=Sum("movement__quantity", filter=Q(pence__lt=0), default=0),
-        )
-    )
-    shares = sums.shares_of({lot for _, lot, *_ in rows})
-    out: dict[int, Counter[CropId]] = defaultdict(Counter)
-    for outlet, lot, each, went, back in rows:
-        for crop, part in sums.split((went - back) * (each or 1), shares[lot]):
-            out[outlet][crop] += part
-    return out
-
-
-__all__ = ["ALL", "BY", "CropSum", "CropTable", "Only", "OutletSum", "OutletTable", "crop_table",
-           "outlet_table", "tabled"]  # fmt: skip
+__all__ = ["ALL", "BY", "CropSum", "CropTable", "Named", "Names", "Only", "crop_table", "in_order",
+           "tabled"]  # fmt: skip

@@ -25,6 +25,7 @@ from sales.pages_money import may_read_money
 from .destinations import DestinationRow, ReasonRow, thrown_away
 from .margin import Margin, MarginRow, margin
 from .pages_claims import CLAIMS_PAGES
+from .pages_crop_rows import ROW_PAGES
 from .pages_crops import CROP_PAGES
 from .pages_keep import KEEP_PAGES
 from .pages_month import MONTH_PAGES
@@ -393,6 +394,7 @@ OPENS[GROWER].append("yields")
 OPENS[MANAGER].append("margin")
 PAGES = [
     *CROP_PAGES,
+    *ROW_PAGES,
     *KEEP_PAGES,
     *SPACE_PAGES,
     *RANKING_PAGES,

@@ -1,9 +1,9 @@
-"""Which crops pay for the sites they hold: the page, and the rows behind its figures."""
+"""Which crops pay for the sites they hold: the page."""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 from urllib.parse import urlencode
 
@@ -27,12 +27,13 @@ from sales.models import Outlet
 from . import crop_pictures as pictures
 from .crop_asked import Asked, dated, natural, only_of, period_of, season_questions
 from .crop_costs import fills_section, kinds_section
-from .crop_rows import cuts, gone, plantings, sales
-from .crop_table import BY, CropSum, CropTable, Only, OutletSum, crop_table, outlet_table
+from .crop_table import BY, CropSum, CropTable, Only, crop_table
 from .crops import names
+from .lost import LostRow, lost
+from .outlet_table import OutletSum, outlet_table
 from .period import About, Period
 from .roles import may_read_figures
-from .said import WASTE, rests_on
+from .said import LOST, WASTE, rests_on
 from .stands import NEVER
 from .successive import MOST, successive
 from .waste import WasteRow, waste
@@ -48,7 +49,7 @@ _GROUPS = {
 # --- the question -----------------------------------------------------------------------------
 
 
-def _questions(today: dt.date, by_days: bool) -> list[Question]:
+def crop_questions(today: dt.date, by_days: bool) -> list[Question]:
     crops = [(name, name) for name in Crop.objects.values_list("name", flat=True)]
     towers = Place.objects.filter(kind="tower", sites__isnull=False).distinct()
     tiers = PlantSite.objects.values_list("tier", flat=True).distinct().order_by("tier")
@@ -172,6 +173,8 @@ def _outlets(currency: str) -> tuple[Column, ...]:
         Column("outlet", "Outlet"),
         Column("crop", "Crop", leads="sales"),
         Column("grams", "Sold, kg", "kg", leads="sales"),
+        Column("unsold_g", "Unsold there, kg", "kg"),
+        Column("unsold_pct", "Unsold there, %", "tenth"),
         Column("takings_p", f"Takings, {currency}", "money"),
         Column("shop_share_p", f"Shop's share, {currency}", "money"),
         Column("door_p", f"At the pack-house door, {currency}", "money"),
@@ -190,7 +193,7 @@ def crops(request: HttpRequest) -> HttpResponseBase:
         title="Crops",
         lead="Which crops pay for the sites they hold. Press a heading to sort by it, a name or an "
         "underlined figure for the rows behind it.",
-        questions=_questions(today, dated(request)),
+        questions=crop_questions(today, dated(request)),
         answer=lambda person, asked: _answer(asked, today),
     )
 
@@ -330,9 +333,9 @@ def _apart(table: CropTable, name: Column, asked: Asked) -> Section:
 
 
 def _ways(table: CropTable, by: str, asked: Asked, only: Only) -> list[Section]:
-    """Waste is known by crop: a bag is of several towers."""
+    """Where the leaf went: of a crop to the last gram, of what it grew on what was lost."""
     if by != "crop" or only.variety or only.tower or only.tier:
-        return []
+        return _lost(table, by, only)
     found = waste(table.about.period)
     plain = shown(WasteRow)
     kept = [row for row in found.rows if only.crop in (None, row.crop_id)]
@@ -349,6 +352,28 @@ def _ways(table: CropTable, by: str, asked: Asked, only: Only) -> list[Section]:
             says=[*rests_on(found.about), f"Period: {table.about.period}."],
             folded=True,
             name="waste",
+        )
+    ]
+
+
+def _lost(table: CropTable, by: str, only: Only) -> list[Section]:
+    found = lost(table, by, only)
+    if not found.rows:
+        return []
+    rows = [dict(shown(LostRow)(row).data) for row in (*found.rows, found.total)]
+    rows[-1]["called"] = "All"
+    lines = [column for column in LOST if any(row[column.name] for row in rows)]
+    return [
+        Section(
+            f"Where it was lost, {table.about.period}",
+            table=Table((Column("called", _GROUPS[by]), *lines), rows, sums=1),
+            says=[
+                *rests_on(found.about),
+                "Of its lines, those on which anything was lost.",
+                f"Period: {table.about.period}.",
+            ],
+            folded=True,
+            name="lost",
         )
     ]
 
@@ -454,141 +479,7 @@ def _by_outlet(period: Period, only: Only, asked: Asked) -> Answer:
     )
 
 
-# --- the rows behind a figure -----------------------------------------------------------------
-
-_PLANTINGS = (
-    Column("sowing", "Sowing", "code"),
-    Column("crop", "Crop"),
-    Column("tower", "Tower"),
-    Column("tiers", "Tiers"),
-    Column("sites", "Sites", "whole"),
-    Column("lost", "Lost", "whole"),
-    Column("planted", "Planted", "day"),
-    Column("planting", "Entry", "entry"),
-    Column("ended", "Ended", "day"),
-    Column("ending", "Entry", "entry"),
-    Column("site_days", "Site-days in the period", "tenth"),
-)
-_CUTS = (
-    Column("code", "Cut", "code"),
-    Column("crop", "Crop"),
-    Column("day", "Day", "day"),
-    Column("grams", "Cut, kg", "kg"),
-    Column("sites", "Sites cut", "whole"),
-    Column("here", "Of them asked for, sites", "whole"),
-    Column("entry", "Entry", "entry"),
-)
-
-
-_GONE = (
-    Column("code", "Lot", "code"),
-    Column("what", "What"),
-    Column("to", "To"),
-    Column("day", "Day", "day"),
-    Column("grams", "In all, kg", "kg"),
-    Column("crop_g", "Of the crop, kg", "kg"),
-    Column("entry", "Entry", "entry"),
-)
-
-
-def _sales(currency: str) -> tuple[Column, ...]:
-    return (
-        Column("code", "Lot", "code"),
-        Column("what", "What"),
-        Column("outlet", "Outlet"),
-        Column("day", "Day", "day"),
-        Column("grams", "In all, kg", "kg"),
-        Column("crop_g", "Of the crop, kg", "kg"),
-        Column("pence", f"Takings, {currency}", "money"),
-        Column("entry", "Entry", "entry"),
-    )
-
-
-def crop_rows(request: HttpRequest) -> HttpResponseBase:
-    today = clock.local(clock.now()).date()
-    questions = [q for q in _questions(today, dated(request)) if q.name != "by"]
-    return looked(
-        request,
-        title="Crops, row by row",
-        lead="The plantings, cuts and sales that the figures of Crops add up, each with its entry.",
-        questions=questions,
-        answer=lambda person, asked: _rows(asked, today),
-    )
-
-
-def _rows(asked: Asked, today: dt.date) -> Answer:
-    period, only = period_of(asked, today), only_of(asked)
-    currency, outlet = Business.the().currency, asked.get(OUTLET) or None
-    of_sites = bool(only.variety or only.tower or only.tier)
-    sections: list[Section] = []
-    rows: list[dict[str, Any]] = []
-
-    def part(
-        name: str, title: str, columns: Sequence[Column], found: list[dict[str, Any]], base: str
-    ) -> None:
-        table = Table(columns, found) if found else None
-        says = [f"Base: {base} Period: {period}."]
-        sections.append(
-            Section(
-                f"{title}, {period}",
-                table=table,
-                empty="None in that time.",
-                says=says,
-                folded=True,
-                name=name,
-            )
-        )
-        rows.extend({"of": name, **row} for row in found)
-
-    if not outlet:
-        part(
-            "plantings",
-            "Plantings",
-            _PLANTINGS,
-            plantings(period, only),
-            "plantings that stood in the period, by tower and act. Unit: sites, site-days.",
-        )
-        part(
-            "cuts",
-            "Cuts",
-            _CUTS,
-            cuts(period, only),
-            "whole cuts, net of crate and grade-out; a cut of several towers is shared equally by "
-            "site. Unit: kg.",
-        )
-    if of_sites:
-        says = "A bag holds leaf of several sites: the trace of each cut says which bags it is in."
-        sections.append(Section("Sold or used", says=[says], name="gone"))
-        return _of_rows(sections, rows, period)
-    if not outlet:
-        part(
-            "gone",
-            "Sold or used",
-            _GONE,
-            gone(period, only),
-            "what was sold or used, less what came back, whole and its leaf of the crop. Unit: kg.",
-        )
-    part(
-        "sales",
-        "Paid for",
-        _sales(currency),
-        sales(period, only, outlet),
-        "goods with a price that went out, less what came back, whole and its leaf of the crop. "
-        f"Unit: kg, {currency}.",
-    )
-    return _of_rows(sections, rows, period)
-
-
-def _of_rows(sections: list[Section], rows: list[dict[str, Any]], period: Period) -> Answer:
-    columns = {name: None for row in rows for name in row}
-    return Answer(sections, f"crop-rows-{period.first}-{period.last}", list(columns), rows)
-
-
 OPENS[MANAGER].append("crops")
-CROP_PAGES = [
-    Page("crops/", "crops", "Crops", None, crops, may=may_read_figures),
-    Page("crops/rows/", "crop_rows", "Crops, row by row", None, crop_rows, may=may_read_figures,
-         in_menu=False),
-]  # fmt: skip
+CROP_PAGES = [Page("crops/", "crops", "Crops", None, crops, may=may_read_figures)]
 
-__all__ = ["CROP_PAGES", "leads"]
+__all__ = ["CROP_PAGES", "OUTLET", "crop_questions", "leads"]

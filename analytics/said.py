@@ -32,6 +32,15 @@ WASTE = (
     Column("stock_after_g", "In stock after, kg", "kg"),
     Column("uncut_g", "Left uncut, kg", "kg"),
 )
+_LINES = ("grade_out", "trim", "giveaway", "samples", "moisture", "lost_at_rework", "short",
+          "unexplained", "rejected_thrown", "unsold")  # fmt: skip
+#: Of them, what was lost of leaf that grew somewhere.
+LOST = (
+    Column("cut_g", "Cut, graded out too, kg", "kg"),
+    Column("lost_g", "Lost in all, kg", "kg"),
+    Column("lost_pct", "Lost, % of the cut", "tenth"),
+    *(c for c in WASTE if c.name.removesuffix("_g") in _LINES),
+)
 
 
 def between(asked: Mapping[str, str]) -> Period:

@@ -23,7 +23,7 @@ from grow.shares import shared_out
 from .costs import MINUTES, RAISING_MINUTES, Costs, W, added_up
 from .margin import Margin, margin
 from .period import About, Period
-from .raising import raised, sown_on
+from .raising import Sowing, raised, sown_on
 from .rates import half_up, whole_pence
 from .revenue import Revenue
 from .traced import FINE, LINE, Stand, Traced, ask, stand_of
@@ -111,6 +111,7 @@ class Stands:
     sites_in_use: dict[tuple[int, int], int]
     margin: Margin
     traced: Traced = field(compare=False, repr=False)
+    sowings: Mapping[int, Sowing] = field(compare=False, repr=False)
 
 
 def stands(period: Period, about: About, by_week: bool = False) -> Stands:
@@ -154,7 +155,7 @@ class _Reader:
         self.about.gaps += [gap for gap in earned.about.gaps if gap not in self.about.gaps]
         self.about.standard_pct = earned.about.standard_pct
         self.about.standard_says = earned.about.standard_says
-        return Stands(self.about, dict(self.of), in_use, earned, self.traced)
+        return Stands(self.about, dict(self.of), in_use, earned, self.traced, self.sowings)
 
     def _weeks(self) -> None:
         for batch, day in sown_on(self.sowings).items():
@@ -178,8 +179,10 @@ class _Reader:
                 for key in (stand.crop, (stand.crop, stand.line)):
                     by_key[key].append((stand, weight))
         for key, amount in amounts.items():
+            if not amount:
+                continue
             crop, line = key if isinstance(key, tuple) else (key, else_line)
-            found = sorted(by_key.get(key, []), key=_in_order)
+            found = sorted(by_key.get(key, []), key=in_order)
             found = found or [(Stand(crop, None, None, None, line), 1)]
             parts = shared_out(amount, [weight for _, weight in found])
             for (stand, _), part in zip(found, parts, strict=True):
@@ -349,14 +352,14 @@ class _Reader:
                 here.checked_cells += sowing.cells_ever
                 here.not_up += sowing.not_up
             if grams := uncut.get(sowing.batch):
-                held = sorted(self.held.get(sowing.batch, {}).items(), key=_in_order)
+                held = sorted(self.held.get(sowing.batch, {}).items(), key=in_order)
                 held = held or [(stand_of(sowing), 1)]
                 parts = shared_out(grams, [seconds for _, seconds in held])
                 for (stand, _), part in zip(held, parts, strict=True):
                     self.of[stand].uncut_g += part
 
 
-def _in_order(found: tuple[Stand, int]) -> tuple[Any, ...]:
+def in_order(found: tuple[Stand, int]) -> tuple[Any, ...]:
     crop, variety, tower, tier, line, week = found[0]
     return (crop or 0, variety or 0, tower or 0, tier or 0, line, week or 0)
 
@@ -440,4 +443,4 @@ GROUP BY x.batch_id, s.tower_id, s.tier, x.line
 """
 
 
-__all__ = ["NEVER", "Amounts", "Stand", "Stands", "stands"]
+__all__ = ["NEVER", "Amounts", "Stand", "Stands", "in_order", "stands"]

@@ -142,6 +142,12 @@ WENT = (
 )
 
 
+#: Of that, what nobody paid for or ate.
+LOST = tuple(
+    name for name in WENT if name not in ("sold_g", "to_businesses_g", "used_g", "stock_after_g")
+)
+
+
 @dataclass
 class MonthWaste(WasteRow):
     """Of all crops in one month (yyyymm)."""
@@ -263,6 +269,16 @@ def _line(cell: sums.Cell, kind: str, other: str) -> str:
             return "trim_g"
         return "rejected_thrown_g" if other == K.QUARANTINE else "thrown_g"
     return _ENDS.get(K(kind), "stock_after_g")
+
+
+def lost_lots(period: Period) -> dict[str, Counter[int]]:
+    """Line of what was lost → lot → grams of it."""
+    out: dict[str, Counter[int]] = {name: Counter() for name in LOST}
+    for lot, cell, grams in sums.of_lots(sums.EATEN, period.last, period.first):
+        for name, sign in lines(cell.lot_kind, "/".join(cell[3:])).items():
+            if name in out:
+                out[name][lot] += sign * grams
+    return out
 
 
 def left_uncut(period: Period) -> dict[int | None, int]:

@@ -87,9 +87,9 @@ _SUMS = f"SELECT {_KEY}, SUM({_GRAMS}) {_FROM} {{more}} GROUP BY 1, 2, 3, 4, 5, 
 _ROWS = (
     f"SELECT {_KEY}, l.id, {_GRAMS}, COUNT(*) {_FROM} {{more}} GROUP BY 1, 2, 3, 4, 5, 6, 7, 8, 9"
 )
-#: Plants of each sowing on each day: the sums know crops, and a sowing's own cost is asked for.
-_OF_PLANTS = (
-    f"SELECT {_KEY}, l.id, SUM({_GRAMS}) {_FROM} AND l.kind = 'batch' "
+#: Of each lot on each day: the sums know crops alone.
+_OF_LOTS = (
+    f"SELECT {_KEY}, l.id, SUM({_GRAMS}) {_FROM} AND l.kind IN ({{kinds}}) "
     "GROUP BY 1, 2, 3, 4, 5, 6, 7, 8"
 )
 _MIXED = "AND l.kind = 'pack' AND l.crop_id IS NULL"
@@ -421,13 +421,21 @@ def reading(
 
 
 def of_sowings(to_day: dt.date, from_day: dt.date | None = None) -> list[tuple[int, Cell, int]]:
-    """(sowing, cell, cells or plants) of every movement of plants up to a local day: straight from
-    the movements, of which those of plants are few."""
+    """(sowing, cell, cells or plants) of every movement of plants up to a local day."""
+    return of_lots([LotKind.BATCH], to_day, from_day)
+
+
+def of_lots(
+    kinds: Iterable[str], to_day: dt.date, from_day: dt.date | None = None
+) -> list[tuple[int, Cell, int]]:
+    """(lot, cell, quantity) of what moved of such lots up to a local day, straight from the
+    movements: those of plants are few, those of leaf many."""
     first = clock.day_number(from_day) if from_day else _EVER[0]
     window = _Window(0, 2**62, first, clock.day_number(to_day))
+    sql = _OF_LOTS.format(kinds=", ".join(f"'{LotKind(kind)}'" for kind in kinds))
     return [
         (int(lot), Cell(*key), int(quantity))
-        for *key, lot, quantity in _ask(_OF_PLANTS, window.parameters)
+        for *key, lot, quantity in _ask(sql, window.parameters)
     ]
 
 

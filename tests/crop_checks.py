@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 
-from analytics.crop_table import BY, Only, outlet_table, tabled
+from analytics.crop_table import BY, Only, tabled
+from analytics.lost import lost
+from analytics.outlet_table import outlet_table
 from analytics.period import About, Period
 from analytics.stands import stands
-from analytics.waste import waste
+from analytics.waste import LOST, waste
 from grow import clock
 from grow.models import PlantSite
 from tests import tally
@@ -87,6 +89,21 @@ def each_stand_is_what_exported_rows_say(period: Period) -> None:
         assert want
         assert {k: (got[k], s) for k, s in shares.items() if abs(got[k] - s) > near} == {}
         assert {k: n for k, n in got.items() if k not in shares and abs(n) > near} == {}
+    told, grown = lost(tabled(found, "tier", Only()), "tier", Only()), waste(period)
+    for name, exact in tally.lost_at_stands(period, LOST).items():
+        got = Counter({stand[:5]: of[name] for stand, of in told.of.items() if name in of})
+        assert {
+            k: (got[k], exact.get(k)) for k in {*got, *exact} if abs(got[k] - exact.get(k, 0)) > 2
+        } == {}, name
+        books: Counter = Counter()
+        for (crop, *_), grams in got.items():
+            books[crop] += grams
+        assert {row.crop_id: getattr(row, name) for row in grown.rows} == {
+            row.crop_id: books[row.crop_id] for row in grown.rows
+        }
+        assert getattr(told.total, name) == getattr(grown.total, name)
+    assert told.total.cut_g == grown.total.cut_g
+    assert sum(row.lost_g for row in told.rows) == told.total.lost_g
     charged, closing = tally.raising(period, clock.now())
     table = tabled(found, "crop", Only())
     for group in table.groups:

@@ -9,6 +9,7 @@ import datetime as dt
 import io
 import json
 from collections import Counter, defaultdict
+from collections.abc import Iterable
 from decimal import Decimal
 from fractions import Fraction
 from functools import cache
@@ -74,11 +75,19 @@ def acts() -> dict[int, str]:
 
 def grams(first: int, last: int) -> dict[str, int]:
     """Lines of the waste table, each a difference of two kinds of movement."""
-    about = acts()
     out: Counter[str] = Counter()
+    for of in grams_of_lots(first, last).values():
+        out.update(of)
+    return dict(out)
+
+
+def grams_of_lots(first: int, last: int) -> dict[int, Counter[str]]:
+    about = acts()
+    lots: dict[int, Counter[str]] = defaultdict(Counter)
     for r in moved():
         if r.lot_kind not in EATEN or not first <= r.day <= last:
             continue
+        out = lots[r.lot]
         for end, start, sign in ((r.end, r.start, 1), (r.start, r.end, -1)):
             g = sign * r.grams
             if end == "growth":
@@ -105,7 +114,7 @@ def grams(first: int, last: int) -> dict[str, int]:
                 out[{"sample": "samples_g", "served": "used_g"}.get(end, f"{end}_g")] += g
             elif end == "buyer":
                 out["to_businesses_g"] += g
-    return dict(out)
+    return lots
 
 
 def runs(first: int, last: int) -> dict[str, int]:
@@ -413,6 +422,18 @@ def door_at_stands(period: Period) -> dict[Stand, float]:
         held = (paid.outlet_id == outlet) & (paid.day >= int(str(since).replace("-", "")))
         paid.loc[held, "shop_share_pct"] = amount
     door = (paid.pence * (100 - paid.shop_share_pct) / 100).groupby(paid.lot_id).sum()
+    return at_stands(leaf_in({int(lot): float(pence) for lot, pence in door.items()}), period.end)
+
+
+def lost_at_stands(period: Period, lines: Iterable[str]) -> dict[str, dict[Stand, float]]:
+    """Line of the waste → grams lost, a bag's by the leaf that is in it."""
+    of = grams_of_lots(*period.numbers)
+    amounts = {line: {lot: float(g[line]) for lot, g in of.items() if g[line]} for line in lines}
+    return {line: at_stands(leaf_in(found), period.end) for line, found in amounts.items()}
+
+
+def leaf_in(amounts: dict[int, float]) -> dict[int, float]:
+    """Amounts of any lots to what was cut or bought in that is in them."""
     each = exported("grow_lot", "id", "grams_each").set_index("id").grams_each.fillna(1)
     edges = exported(
         "grow_lineage", "child_id", "parent_id", "kind", "quantity", "struck_by_id"
@@ -421,7 +442,7 @@ def door_at_stands(period: Period) -> dict[Stand, float]:
     for child, parent, _, quantity, _ in edges.itertuples(index=False):
         above[child][parent] += quantity * each[parent]
     leaf: dict[int, float] = defaultdict(float)
-    left = {int(lot): float(pence) for lot, pence in door.items()}
+    left = amounts
     while left:
         further: dict[int, float] = defaultdict(float)
         for lot, pence in left.items():
@@ -431,7 +452,7 @@ def door_at_stands(period: Period) -> dict[Stand, float]:
             for parent, weight in inside.items():
                 further[parent] += pence * weight / sum(inside.values())
         left = further
-    return at_stands(leaf, period.end)
+    return dict(leaf)
 
 
 def raising(
@@ -504,9 +525,9 @@ def raising(
 
 def taken_at_outlets(
     period: Period,
-) -> tuple[dict[tuple, float], dict[tuple, float], dict[tuple, int]]:
-    """(pence, grams that they were for, how many lots) by (outlet's name, crop): exact parts of
-    each lot by what went into it."""
+) -> tuple[dict[tuple, float], dict[tuple, float], dict[tuple, float], dict[tuple, int]]:
+    """(pence, grams that they were for, grams unsold there, how many lots) by (outlet's name,
+    crop): exact parts of each lot by what went into it."""
     first, last = period.numbers
     paid = exported("sales_money", "movement_id", "outlet_id", "pence").merge(
         exported("grow_movement", "id", "lot_id", "day", "quantity"),
@@ -514,12 +535,13 @@ def taken_at_outlets(
         right_on="id",
     )
     paid = paid[(paid.day >= first) & (paid.day <= last)]
-    lots = exported("grow_lot", "id", "crop_id", "grams_each").set_index("id")
+    lots = exported("grow_lot", "id", "kind", "crop_id", "grams_each").set_index("id")
     each = lots.grams_each.fillna(1)
     way = paid.pence.map(lambda pence: -1 if pence < 0 else 1)
     paid = paid.assign(grams=paid.quantity * paid.lot_id.map(each) * way)
     places = exported("grow_place", "id", "name").set_index("id").name
-    outlets = exported("sales_outlet", "id", "place_id").set_index("id").place_id.map(places)
+    outlet_places = exported("sales_outlet", "id", "place_id").set_index("id").place_id
+    outlets = outlet_places.map(places)
     edges = exported(
         "grow_lineage", "child_id", "parent_id", "kind", "quantity", "struck_by_id"
     ).query("kind != 'touched' and struck_by_id.isna()")
@@ -540,11 +562,29 @@ def taken_at_outlets(
 
     pence: dict[tuple, float] = Counter()
     grams: dict[tuple, float] = Counter()
+    unsold: dict[tuple, float] = Counter()
     of: dict[tuple, set[int]] = defaultdict(set)
+    beside = exported("grow_place", "id", "name", "kind", "belongs_to_id").set_index("id")
+    at = {place: names for place, names in places.items() if place in set(outlet_places)}
+    for place, owner in beside.belongs_to_id.dropna().items():
+        at[place] = places[int(owner)]
+    for move in exported(
+        "grow_movement", "lot_id", "day", "from_place_id", "to_place_id", "quantity"
+    ).itertuples():
+        if not first <= move.day <= last or lots.kind[move.lot_id] not in EATEN:
+            continue
+        for end, start, sign in (
+            (move.to_place_id, move.from_place_id, 1),
+            (move.from_place_id, move.to_place_id, -1),
+        ):
+            if beside.kind[end] in (*THROWN, "donated", "staff") and start in at:
+                for crop, part in inside(move.lot_id).items():
+                    unsold[at[start], crop] += sign * move.quantity * each[move.lot_id] * part
+                    of[at[start], crop].add(move.lot_id)
     for row in paid.itertuples():
         for crop, part in inside(row.lot_id).items():
             key = outlets[row.outlet_id], crop
             pence[key] += row.pence * part
             grams[key] += row.grams * part
             of[key].add(row.lot_id)
-    return pence, grams, {key: len(found) for key, found in of.items()}
+    return pence, grams, unsold, {key: len(found) for key, found in of.items()}

@@ -208,6 +208,7 @@ def test_a_question_that_cannot_be_read(farm: Farm, api: APIClient) -> None:
         ("figures/margin", {"first": "2026-01-01", "last": "2026-03-31"}, 70),
         ("figures/months", {"first": "2026-01-01", "last": "2026-03-31"}, 120),
         ("figures/crops", {"first": "2026-01-01", "last": "2026-03-31"}, 115),
+        ("figures/lost", {"first": "2026-01-01", "last": "2026-03-31", "by": "variety"}, 160),
         ("figures/outlets", {"first": "2026-01-01", "last": "2026-03-31"}, 40),
     ],
 )

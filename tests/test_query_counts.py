@@ -93,6 +93,7 @@ WORKED_OUT = (
     "/crops/rows/",
     "/keep/",
     "/space/",
+    "/figures/lost/",
     "/figures/months/",
     "/figures/outlets/",
     "/figures/ranking/",
@@ -326,7 +327,7 @@ def test_no_list_asks_much(books: Books) -> None:
         kind = "api" if address.startswith("/api/") else "page"
         kind = "worked out" if address.endswith(WORKED_OUT) else kind
         kind = "evidence" if address == "/api/v1/evidence/" else kind
-        crops = ("/crops/", "/keep/", "/ranking/", "/winter/", "/floor/")
+        crops = ("/crops/", "/lost/", "/keep/", "/ranking/", "/winter/", "/floor/")
         kind = "crops" if address.endswith(crops) else kind
         kind = "month" if "/month/" in address else kind
         kind = "months" if address.endswith("/months/") else kind

@@ -7,7 +7,8 @@ from collections import Counter, defaultdict
 
 import pytest
 
-from analytics.crop_table import BY, Only, outlet_table, tabled
+from analytics.crop_table import BY, Only, tabled
+from analytics.outlet_table import outlet_table
 from analytics.period import Period
 from analytics.stands import stands
 from grow import clock, months, sums
@@ -87,7 +88,8 @@ def each_group_is_what_exported_rows_say(period: Period) -> None:
 
 def each_outlet_is_what_exported_rows_say(period: Period) -> None:
     table = outlet_table(period)
-    money, grams, lots = tally.taken_at_outlets(period)
+    money, grams, unsold, lots = tally.taken_at_outlets(period)
+    assert table.total.unsold_g == round(sum(unsold.values())) > 0
     got: dict = defaultdict(int)
     for row in table.rows:
         got[row.outlet, row.crop_id] = row.takings_p
@@ -95,6 +97,7 @@ def each_outlet_is_what_exported_rows_say(period: Period) -> None:
         assert abs(row.takings_p - money[key]) < 1, key
         assert abs(row.grams - grams[key]) <= lots[key], key
         assert row.door_p == row.takings_p - row.shop_share_p
+        assert abs(row.unsold_g - unsold[key]) <= lots[key], key
     assert {key for key, pence in money.items() if pence} <= got.keys()
     assert table.total.takings_p == round(sum(money.values()))
     assert len({outlet for outlet, _ in got}) == 3

@@ -139,6 +139,7 @@ API = """
     GET figures-margin          | grower manager
     GET figures-months          | grower manager
     GET figures-crops           | grower manager
+    GET figures-lost            | grower manager
     GET figures-outlets         | grower manager
     GET figures-keep            | grower manager
     GET figures-space           | grower manager
