@@ -54,6 +54,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if "demo_year" in getattr(item, "fixturenames", ()):
             item.add_marker(pytest.mark.django_db)  # or, run alone, no database is made for it
+            item.add_marker(pytest.mark.once)  # playing a year takes PostgreSQL four minutes
         if "page" in getattr(item, "fixturenames", ()):
             item.add_marker(pytest.mark.browser)
             item.add_marker(pytest.mark.once)

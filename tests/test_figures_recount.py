@@ -8,12 +8,14 @@ import datetime as dt
 import pytest
 from django.db.models import Max, Min
 
+from analytics.demo.play import play
 from analytics.figures import figures, table
 from analytics.margin import margin
 from analytics.period import Period
 from analytics.waste import waste
 from analytics.yields import yields
 from grow import clock, sums
+from grow.faults import faults
 from grow.models import Event, Movement
 from tests import tally
 from tests.week import figures_farm, messy
@@ -53,6 +55,18 @@ def test_swept_or_not_the_figures_are_the_same_and_nothing_is_written(books):
 @pytest.mark.slow
 def test_the_demo_to_the_gram_and_the_penny(demo_year):
     """Every figure of the shared year, and of three weeks of it."""
+    the_books_are_what_their_rows_say()
+
+
+@pytest.mark.postgres
+def test_weeks_of_the_demo_to_the_gram_and_the_penny_on_postgresql():
+    """The shared year is played on SQLite alone."""
+    play(dt.date(2026, 7, 12), 42)
+    assert faults() == []
+    the_books_are_what_their_rows_say()
+
+
+def the_books_are_what_their_rows_say() -> None:
     days = Movement.objects.aggregate(first=Min("day"), last=Max("day"))
     period = Period(clock.number_day(days["first"]), clock.number_day(days["last"]))
     with clock.playing(clock.start_of(period.last + dt.timedelta(days=1))):
