@@ -88,11 +88,13 @@ class Rate(models.Model):
                 fields=["what", "crop", "since"],
                 condition=Q(crop__isnull=False),
                 name="one_rate_of_a_crop_from_a_day",
+                violation_error_message="That crop has such a rate from that day already.",
             ),
             models.UniqueConstraint(
                 fields=["what", "since"],
                 condition=Q(crop__isnull=True, product__isnull=True, outlet__isnull=True),
                 name="one_rate_of_all_crops_from_a_day",
+                violation_error_message="There is such a rate from that day already.",
             ),
             models.UniqueConstraint(
                 fields=["product", "since"],
@@ -106,12 +108,22 @@ class Rate(models.Model):
                 name="one_share_of_a_shop_from_a_day",
                 violation_error_message="That shop has a share from that day already.",
             ),
-            models.CheckConstraint(condition=Q(amount__gte=0), name="rate_is_not_negative"),
             models.CheckConstraint(
-                condition=~Q(what="wage", crop__isnull=False), name="one_wage_for_all_crops"
+                condition=Q(amount__gte=0),
+                name="rate_is_not_negative",
+                violation_error_message="A rate is nought or more.",
             ),
             models.CheckConstraint(
-                condition=~Q(what="floor", crop__isnull=False), name="one_floor_for_all_crops"
+                condition=~Q(what="wage", crop__isnull=False),
+                name="one_wage_for_all_crops",
+                violation_error_message="Labour has one rate whoever does it and for whichever "
+                "crop; leave the crop empty.",
+            ),
+            models.CheckConstraint(
+                condition=~Q(what="floor", crop__isnull=False),
+                name="one_floor_for_all_crops",
+                violation_error_message="A tower takes its floor whatever grows on it; leave the "
+                "crop empty.",
             ),
             models.CheckConstraint(
                 condition=Q(what="packaging", crop__isnull=True, outlet__isnull=True)
@@ -155,14 +167,6 @@ class Rate(models.Model):
         """What the amount is counted in: "pence a cell", "minutes a kg cut"."""
         return UNITS[Rate.What(self.what)]
 
-    def clean(self) -> None:
-        if self.what == Rate.What.WAGE and self.crop_id:
-            raise ValidationError(
-                {"crop": "Labour has one rate whoever does it and for whichever crop; empty this."}
-            )
-        if self.what == Rate.What.FLOOR and self.crop_id:
-            raise ValidationError({"crop": "A tower takes its floor whatever grows on it; empty."})
-
 
 class StandardUse(models.Model):
     """How much of something bought in one counted thing takes, from a day on: seeds or medium a
@@ -204,9 +208,14 @@ class StandardUse(models.Model):
                 fields=["item", "product", "since"],
                 condition=Q(product__isnull=False),
                 name="one_use_of_an_input_in_a_product_from_a_day",
-                violation_error_message="That input has a use in that product from that day.",
+                violation_error_message="That input has a use in that product from that day "
+                "already.",
             ),
-            models.CheckConstraint(condition=Q(amount__gt=0), name="a_use_is_above_nought"),
+            models.CheckConstraint(
+                condition=Q(amount__gt=0),
+                name="a_use_is_above_nought",
+                violation_error_message="A standard use is more than nought.",
+            ),
         ]
 
     def __str__(self) -> str:
@@ -249,7 +258,11 @@ class TimedDay(models.Model):
         ordering = ["-day"]
         verbose_name = "timed day"
         constraints = [
-            models.CheckConstraint(condition=Q(minutes__gt=0), name="a_timed_day_took_some_time")
+            models.CheckConstraint(
+                condition=Q(minutes__gt=0),
+                name="a_timed_day_took_some_time",
+                violation_error_message="A timed day took more than nought minutes.",
+            )
         ]
 
     def __str__(self) -> str:
@@ -294,7 +307,11 @@ class Claim(models.Model):
     class Meta:
         ordering = ["said_by", "of", "id"]
         constraints = [
-            models.CheckConstraint(condition=Q(amount__gt=0), name="a_claim_is_above_nought"),
+            models.CheckConstraint(
+                condition=Q(amount__gt=0),
+                name="a_claim_is_above_nought",
+                violation_error_message="A claim is of more than nought.",
+            ),
             models.UniqueConstraint(
                 fields=["said_by", "of", "floor", "season", "crop"],
                 condition=Q(crop__isnull=False),

@@ -11,7 +11,6 @@ import copy
 import dataclasses
 import datetime as dt
 import enum
-import re
 import typing
 from collections.abc import Callable, Mapping
 from decimal import Decimal
@@ -337,24 +336,12 @@ class Row(serializers.ModelSerializer):
         try:
             row.full_clean()
         except ModelError as error:
-            said = {
-                field: [_RULE.sub(_in_words, text) for text in texts]
-                for field, texts in error.message_dict.items()
-            }
-            raise ValidationError(said) from error
+            raise ValidationError(error.message_dict) from error
         changed = [f for f in meta.concrete_fields if getattr(row, f.attname) != told[f.name]]
         return attrs | {f.name: getattr(row, f.name) for f in changed}
 
     def get_validators(self) -> list[Any]:
         return []  # full_clean asks for all of the model's constraints
-
-
-#: Constraints are named as the rule that they keep.
-_RULE = re.compile("Constraint “(\\w+)” is violated")
-
-
-def _in_words(found: re.Match[str]) -> str:
-    return f"it breaks a rule: {found[1].replace('_', ' ')}"
 
 
 class MayLook(BasePermission):

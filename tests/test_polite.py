@@ -269,7 +269,7 @@ def test_a_slip_is_answered_with_a_sentence(farm: Farm, name: str) -> None:
 def test_every_rule_of_the_database_has_a_sentence() -> None:
     rules = {
         rule.name: rule
-        for app in ("grow", "sales")
+        for app in ("grow", "sales", "analytics")
         for model in apps.get_app_config(app).get_models()
         for rule in model._meta.constraints
     }

@@ -11,21 +11,25 @@ from __future__ import annotations
 import datetime as dt
 from decimal import Decimal
 from fractions import Fraction
+from typing import Any
 
 import pytest
+from django.apps import apps
 from django.contrib.auth.models import Group
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
+from django.db.models import Model
+from django.forms import modelform_factory
 
 from analytics.costs import costs
 from analytics.margin import margin
-from analytics.models import Rate, StandardUse, TimedDay
+from analytics.models import Claim, Rate, StandardUse, TimedDay
 from analytics.paid import beside
 from analytics.period import About, Period
 from analytics.raising import raised
 from analytics.rates import Rates, set_rate
 from analytics.tower_cost import tower_cost
-from grow.errors import Refusal
+from grow.errors import Refusal, sentences
 from grow.importing.tables import SET_UP
 from grow.models import Item, Person, PlaceKind
 from tests.farm import Farm
@@ -460,6 +464,54 @@ def test_a_rate_is_of_what_it_can_be_of(farm, facts, of, says):
         Rate(**bad).full_clean()
     with pytest.raises(IntegrityError), transaction.atomic():
         Rate.objects.create(**bad)
+
+
+#: What breaks each rule of the figures' own tables; one told twice is a rule against its like.
+BREAKS: dict[str, tuple[type[Model], dict[str, Any]]] = {
+    "one_rate_of_a_crop_from_a_day": (Rate, {"what": "seed", "crop": "lettuce"}),
+    "one_rate_of_all_crops_from_a_day": (Rate, {"what": "seed"}),
+    "one_packaging_rate_of_a_product_from_a_day": (Rate, {"what": "packaging", "product": "bag"}),
+    "one_share_of_a_shop_from_a_day": (Rate, {"what": "shop_share", "outlet": "shop"}),
+    "rate_is_not_negative": (Rate, {"what": "seed", "amount": -1}),
+    "one_wage_for_all_crops": (Rate, {"what": "wage", "crop": "lettuce"}),
+    "one_floor_for_all_crops": (Rate, {"what": "floor", "crop": "lettuce"}),
+    "packaging_is_of_a_product_or_of_all": (Rate, {"what": "seed", "product": "bag"}),
+    "a_share_is_of_a_shop_and_a_percentage": (Rate, {"what": "shop_share"}),
+    "what_belongs_to_no_crop_has_one_rate": (Rate, {"what": "rent", "crop": "lettuce"}),
+    "a_tower_lasts_some_time": (Rate, {"what": "tower_life", "amount": 0}),
+    "one_use_of_an_input_from_a_day": (StandardUse, {"item": "sleeve"}),
+    "one_use_of_an_input_in_a_product_from_a_day": (
+        StandardUse,
+        {"item": "sleeve", "product": "bag"},
+    ),
+    "a_use_is_above_nought": (StandardUse, {"item": "sleeve", "amount": 0}),
+    "a_timed_day_took_some_time": (TimedDay, {"minutes": 0}),
+    "a_claim_is_above_nought": (Claim, {"amount": 0}),
+    "one_claim_of_a_crop_and_season": (Claim, {"crop": "lettuce"}),
+    "one_claim_of_all_crops_and_a_season": (Claim, {}),
+}
+
+
+@pytest.mark.parametrize("rule", BREAKS)
+def test_a_form_says_in_words_which_rule_is_broken(farm: Farm, rule: str) -> None:
+    """No name of a rule, or of anything else, is read by whoever filled in the form."""
+    of_figures = apps.get_app_config("analytics").get_models()
+    assert {r.name for model in of_figures for r in model._meta.constraints} == BREAKS.keys()
+    model, facts = BREAKS[rule]
+    farm.sleeve = Item.objects.create(name="Sleeve of 500", kind="packaging")
+    rows = {n: getattr(farm, n).pk for n in ("lettuce", "bag", "shop", "sleeve")}
+    told = {
+        "amount": "2", "since": "2026-03-02", "source": "told", "unit": "each",
+        "day": "2026-03-02", "timed_by": farm.grower.pk,
+        "said_by": "A seller", "of": "towers", "season": "year", "floor": "with aisles",
+    }  # fmt: skip
+    told |= {name: rows.get(value, value) for name, value in facts.items()}
+    entered = modelform_factory(model, fields="__all__")
+    if (first := entered(told)).is_valid():
+        first.save()
+    said = [text for texts in entered(told).errors.values() for text in texts]
+    assert sentences()[rule] in said or "Ensure this value is greater" in said[0]
+    assert [text for text in said if "_" in text] == []
 
 
 def test_a_standard_use_is_of_what_the_books_count_and_a_timed_day_is_past(farm):
