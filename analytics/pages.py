@@ -251,19 +251,29 @@ def _thrown(person: Person, asked: Mapping[str, str]) -> Answer:
     rows = [{**plain(row).data, "of_cut": found.of_cut(row)} for row in found.rows]
     reasons = [dict(shown(ReasonRow)(row).data) for row in found.reasons]
     wasted, eaten = ([row for row in rows if row["eaten"] is of] for of in (False, True))
+    says, *notes = rests_on(found.about)
     return Answer(
         [
             Section(
                 str(period),
                 table=Table(_DESTINATIONS, wasted),
-                says=rests_on(found.about),
+                says=[says, *notes],
                 folded=True,
             ),
-            Section("Eaten or given, not sold", table=Table(_DESTINATIONS, eaten)),
             Section(
-                "Why",
+                f"Eaten or given, not sold, {period}",
+                table=Table(_DESTINATIONS, eaten),
+                says=[says],
+                folded=True,
+            ),
+            Section(
+                f"Why, {period}",
                 table=Table(_REASONS, reasons) if reasons else None,
                 empty="Nobody threw anything away in that time.",
+                says=["Base: grams thrown or given away, by what was told of it. Unit: kg."]
+                if reasons
+                else [],
+                folded=True,
             ),
         ],
         file=f"thrown-away-{period.first}-{period.last}",

@@ -7,6 +7,7 @@ import datetime as dt
 import html
 import io
 import re
+from collections import Counter
 from typing import Any
 
 import openpyxl
@@ -16,11 +17,13 @@ from django.test import Client
 
 from analytics.crop_asked import usual_season
 from analytics.crop_table import BY, Only, crop_table
+from analytics.pages import PAGES
 from analytics.period import Period
 from analytics.rates import set_rate
 from grow.models import Person
 from tests.farm import Farm
 from tests.hands import looked_at
+from tests.test_wintering import ENTERED_ROW
 from tests.week import FIRST, WEEK, a_week, figures_farm, rated
 
 ASKED = {"first": str(WEEK.first), "last": str(WEEK.last)}
@@ -69,38 +72,50 @@ def read(answer: Any) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(answer.content.decode("utf-8-sig"), newline="")))
 
 
+#: Each page of figures, but for the month's paper, as it is asked for, and the period that its
+#: tables name; "" where the page chooses its own.
+WALK: dict[str, tuple[list[dict[str, str]], str]] = {
+    "crops/": ([{**ASKED, "by": by} for by in (*BY, "outlet")], str(WEEK)),
+    **dict.fromkeys(
+        ("crops/rows/", "crops/ranking/", "yields/", "waste/", "margin/", "floor/", "thrown-away/"),
+        ([ASKED], str(WEEK)),
+    ),
+    "own-use/": ([ASKED], str(WEEK)),
+    "on-hand/": ([{"day": ASKED["last"]}], f"{WEEK.last:%d %b %Y}"),
+    "month/": ([{"month": "2026-03"}], str(MARCH)),
+    "winter/": ([{"winter": "2026", **ENTERED_ROW}], "01 Nov 2025 to 28 Feb 2026"),
+    "crops/keep/": ([{}], ""),
+    "space/": ([{}], ""),
+}
+
+
 def test_no_table_of_figures_is_printed_without_base_unit_and_period(client: Client) -> None:
     """Every table of every page of figures; on a page of crops each number says its unit too."""
-    pages = [("/crops/", {**ASKED, "by": by}) for by in (*BY, "outlet")]
-    pages += [
-        ("/crops/rows/", ASKED),
-        ("/crops/ranking/", ASKED),
-        ("/yields/", ASKED),
-        ("/waste/", ASKED),
-        ("/margin/", ASKED),
-    ]
-    pages += [("/month/", {"month": "2026-03"}), ("/floor/", ASKED)]
-    tables = 0
-    for path, asked in pages:
-        page = client.get(path, asked).content.decode()
-        for part in re.findall(r"<section.*?</section>", page, re.DOTALL):
-            if "<table>" not in part:
-                continue
-            tables += 1
-            said = words(part)
-            assert "Base:" in said, (path, asked, said[:80])
-            assert "Unit:" in said, (path, asked, said[:80])
-            period = MARCH if "month" in asked else WEEK
-            assert str(period) in said, (path, asked, said[:80])
-            heads = re.findall(r'<th scope="col" class="num"[^>]*>(.*?)</th>', part)
-            assert heads
-            if path.startswith("/crops/"):
-                unit = (
-                    r"kg|\bg a\b|%|[Pp]ence|GBP|[Dd]ays|[Ss]ites|a big plant|Lost|Cells|weeks|Place"
-                )
-                unit += r"|[Pp]acks|Runs"
-                assert [h for h in map(words, heads) if not re.search(unit, h)] == []
-    assert tables >= 25
+    assert WALK.keys() == {page.path for page in PAGES} - {"month/paper/"}
+    tables: Counter[str] = Counter()
+    for path, (ways, period) in WALK.items():
+        for asked in ways:
+            page = client.get(f"/{path}", asked).content.decode()
+            for part in re.findall(r"<section.*?</section>", page, re.DOTALL):
+                if "<table>" not in part:
+                    continue
+                tables[path] += 1
+                said = words(part)
+                for word in ("Base:", "Unit:", period or "Period:"):
+                    assert word in said, (word, path, asked, said[:80])
+                heads = [
+                    words(head)
+                    for head in re.findall(r'<th scope="col" class="num"[^>]*>(.*?)</th>', part)
+                ]
+                assert heads or path in ("crops/keep/", "space/")
+                if path in ("crops/", "crops/rows/", "crops/ranking/"):
+                    unit = (
+                        r"kg|\bg a\b|%|[Pp]ence|GBP|[Dd]ays|[Ss]ites|a big plant|Lost|Cells|weeks"
+                        r"|Place|[Pp]acks|Runs"
+                    )
+                    assert [head for head in heads if not re.search(unit, head)] == []
+    assert [path for path in WALK if not tables[path]] == []
+    assert tables.total() >= 30
 
 
 def test_a_heading_sorts_and_what_adds_up_stays_last(client: Client) -> None:
