@@ -9,9 +9,11 @@ hang on a figure that somebody chose.
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 from grow.models import PlaceKind as K
 
@@ -22,6 +24,9 @@ from .period import DAY_S, About, Period, percent
 from .rates import at_nine_places
 from .stands import Stands, stands
 from .traced import FINE
+
+if TYPE_CHECKING:
+    from .earning.ranking import Pair, Place  # scipy is slow to load
 
 CropId = int | None
 #: Below this share of the cut weighed tier by tier, tiers say nothing of money: a crate of several
@@ -49,7 +54,7 @@ class RankRow:
     """One crop. Pence a site and week: before and after crop minutes, and after them at the other
     prices. low, high: of value, the one that is ranked; None with too few sowing weeks. drawn:
     value drawn toward the mean of all crops, by drawn_pct. with_first: not told apart from the
-    first; leads: told apart from all others. places are counted from 1."""
+    first; leads: told apart from all others; says: both in words. places are counted from 1."""
 
     crop: str
     crop_id: CropId
@@ -67,28 +72,24 @@ class RankRow:
     drawn_pct: Decimal | None
     with_first: bool
     leads: bool
+    says: str
     place_before: int = 0
     place_after: int = 0
     place_kitchen: int = 0
     place_shop: int = 0
 
-    @property
-    def says(self) -> str:
-        if self.low_p is None:
-            return "Too few weeks"
-        said = "Earns most" if self.leads else "Earns less"
-        return "Not told apart" if self.with_first and not self.leads else said
-
 
 @dataclass
 class RankTable:
     """rows: best first, those with too few weeks last. sentence: what can and cannot be concluded;
-    turns: where an order turns over, a sentence each."""
+    turns: where an order turns over, a sentence each. pairs: of the crops with weeks enough, told
+    apart or not, in pence a site-day."""
 
     about: About
     rows: list[RankRow]
     sentence: str
     turns: list[str] = field(default_factory=list)
+    pairs: Sequence[Pair] = ()
 
 
 def crop_ranking(period: Period, chosen: Chosen | None = None) -> RankTable:
@@ -99,7 +100,7 @@ def crop_ranking(period: Period, chosen: Chosen | None = None) -> RankTable:
 
 
 def _ranked(found: Stands, about: About, chosen: Chosen) -> RankTable:
-    from .earning.ranking import rank  # scipy is slow to load
+    from .earning.ranking import rank
     from .earning.ratios import LEAST_WEEKS
 
     sown = {stand: amounts for stand, amounts in found.of.items() if stand.week is not None}
@@ -119,6 +120,7 @@ def _ranked(found: Stands, about: About, chosen: Chosen) -> RankTable:
     crops, weeks, tiers, earned, days = zip(*rows, strict=True)
     ranking = rank(crops, weeks, earned, days, tiers if by_tier else None)
     other = _elsewhere(about, chosen, found)
+    tied = [str(place.crop) for place in ranking.places[1:] if place.with_first]
     out = []
     for place in ranking.places:
         group = groups[str(place.crop)]
@@ -144,7 +146,8 @@ def _ranked(found: Stands, about: About, chosen: Chosen) -> RankTable:
                 drawn_p=_of_a_day(place.shrunk),
                 drawn_pct=_pct(place.shrunk_share),
                 with_first=place.with_first,
-                leads=place.with_first and sum(p.with_first for p in ranking.places) == 1,
+                leads=place.with_first and not tied,
+                says=_said_of(place, ranking.places[0], tied),
             )
         )
     _places(out)
@@ -161,7 +164,18 @@ def _ranked(found: Stands, about: About, chosen: Chosen) -> RankTable:
     ]
     judged = [row for row in out if row.low_p is not None]
     turns = _turns(judged, chosen, other.shop_now)
-    return RankTable(about, out, ranking.sentence, turns)
+    return RankTable(about, out, ranking.sentence, turns, ranking.pairs)
+
+
+def _said_of(place: Place, first: Place, tied: Sequence[str]) -> str:
+    """Of one crop, beside the first: a few words for its row."""
+    if place.too_few:
+        return "Too few weeks"
+    if place != first:
+        return f"{'Not told apart from' if place.with_first else 'Earns less than'} {first.crop}"
+    if not tied:
+        return "Earns most"
+    return f"First, not told apart from {tied[0] if len(tied) == 1 else f'{len(tied)} others'}"
 
 
 def _about(period: Period) -> About:
@@ -289,15 +303,24 @@ def _turns(rows: list[RankRow], chosen: Chosen, shop_now: float | None) -> list[
         100,
         chosen.kitchen_pct,
         "where the kitchen pays {:.0f} % of its price",
+        "at the kitchen's price of today",
     )
     if shop_now is not None:
         out += _crossed(
-            rows, "at_shop_p", shop_now, chosen.shop_pct, "where the shop keeps {:.0f} %"
+            rows,
+            "at_shop_p",
+            shop_now,
+            chosen.shop_pct,
+            "where the shop keeps {:.0f} %",
+            "at what the shop keeps today",
         )
     return out
 
 
-def _crossed(rows: list[RankRow], value: str, now: float, then: int, where: str) -> list[str]:
+def _crossed(
+    rows: Sequence[RankRow], value: str, now: float, then: int, where: str, today: str
+) -> list[str]:
+    """today: where two crops are level that change places within half a per cent of now."""
     if now == then:
         return []
     at = {now: {r.crop: float(r.after_p) for r in rows},
@@ -307,9 +330,15 @@ def _crossed(rows: list[RankRow], value: str, now: float, then: int, where: str)
     said = []
     for flip in sorted(found, key=lambda flip: abs(flip.price - now))[:_SAID]:
         up, down = (flip.rises, flip.falls) if then > now else (flip.falls, flip.rises)
-        said.append(f"{up} passes {down} {where.format(flip.price)}.")
-    if len(found) > _SAID:
-        said.append(f"{len(found) - _SAID} more pairs change places on the way to {then} %.")
+        at_once = f"{flip.price:.0f}" == f"{now:.0f}"
+        said.append(
+            f"{up} and {down} are level {today}."
+            if at_once
+            else f"{up} passes {down} {where.format(flip.price)}."
+        )
+    if (more := len(found) - _SAID) > 0:
+        pairs = "pair changes" if more == 1 else "pairs change"
+        said.append(f"{more} more {pairs} places on the way to {then} %.")
     return said
 
 

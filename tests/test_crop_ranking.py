@@ -7,11 +7,13 @@ import datetime as dt
 import json
 import random
 from itertools import permutations
+from types import SimpleNamespace
 
 import pytest
 from django.contrib.auth.models import Group
 from django.test import Client
 
+from analytics import crop_ranking as crop_ranking_words
 from analytics.crop_ranking import Chosen, RankTable, crop_ranking
 from analytics.crop_table import CropSum, crop_table
 from analytics.period import Period
@@ -151,7 +153,7 @@ def test_a_crop_that_truly_earns_more_is_told_from_the_other() -> None:
     assert other.low_p is not None
     assert best.low_p is not None
     assert best.first_pct == 100
-    assert (best.says, other.says) == ("Earns most", "Earns less")
+    assert (best.says, other.says) == ("Earns most", "Earns less than Red mustard")
     assert found.sentence.startswith("Red mustard earns more of a site than Loose-leaf lettuce")
     by_week_is_by_crop(found.about.period)
     # all went to the kitchen: at half its price half of the money is gone, and none of the costs
@@ -190,12 +192,35 @@ def test_crops_that_earn_alike_are_not_told_apart_and_few_weeks_say_nothing() ->
         assert float(shown[at["From"]].replace("−", "-")) == pytest.approx(
             float(row.low_p), abs=0.051
         )
-        assert shown[at["What can be said"]] == "Not told apart"
+        assert shown[at["What can be said"]] == row.says
+    first, other = found.rows
+    assert [first.says, other.says] == [
+        f"First, not told apart from {other.crop}",
+        f"Not told apart from {first.crop}",
+    ]
     assert "sowing weeks" in words(page)
     for wrong in ({"kitchen": "many"}, {"shop": "100"}, {"minutes": "none"}, {"bags": "both"}):
         refused = client.get("/crops/ranking/", {**asked, **wrong})
         assert refused.status_code == 400, wrong
         assert "“" in refused.content.decode()
+
+
+def test_two_that_are_level_today_are_not_said_to_pass_each_other() -> None:
+    """At 100 % they are as good as even; the two that cross at 90 % are said, and one beyond."""
+    rows = [
+        SimpleNamespace(crop=name, after_p=now, then_p=then)
+        for name, now, then in (
+            ("kale", 4.001, 1), ("chard", 4, 2),
+            ("basil", 10, 5), ("cress", 9, 7.5),
+        )
+    ]  # fmt: skip
+    asked = ("then_p", 100, 75, "at {:.0f} %", "today")
+    said = crop_ranking_words._crossed(rows, *asked)
+    assert said == ["chard and kale are level today.", "cress passes basil at 93 %."]
+    six = [SimpleNamespace(crop=f"{n}", after_p=10 + n / 10, then_p=5 - n) for n in range(4)]
+    assert crop_ranking_words._crossed(six, *asked)[-1] == (
+        "1 more pair changes places on the way to 75 %."
+    )
 
 
 def test_sowings_of_which_nothing_stands_are_no_weeks_of_evidence() -> None:

@@ -6,12 +6,15 @@ Seasons are simulated with a fixed seed; what a true method does in fewer than o
 
 from __future__ import annotations
 
+from dataclasses import replace
+from itertools import combinations
+
 import numpy as np
 import pytest
 from scipy.stats import binom, studentized_range
 
 from analytics.earning.orders import Flip, flips, moved, order, per_limit
-from analytics.earning.ranking import rank, share_words
+from analytics.earning.ranking import Pair, Place, Ranking, rank, share_words
 from analytics.earning.ratios import wider_together
 
 pytestmark = pytest.mark.once
@@ -135,15 +138,45 @@ def test_what_cannot_be_told_is_said_so():
     found = rank(*season(rng, [5.0, 5.0, 1.0, 1.0]))
     one, other = [p.crop for p in found.places if p.with_first]
     assert {one, other} == {"A", "B"}
-    assert found.sentence.startswith(
-        f"{one} and {other} cannot be told apart: {one} ranks first in "
-    )
+    rest = [place.crop for place in found.places if not place.with_first]
+    assert found.sentence.startswith(f"{one} ranks first in ")
     assert found.sentence.endswith(
-        f"of 14 sowing weeks. {one} earns more than each of the 2 others."
+        f" of 14 sowing weeks; not told apart from it: {other}. "
+        f"{one} and {other} earn more than {rest[0]} and {rest[1]}."
     )
     assert sum(place.first_share for place in found.places) == pytest.approx(1)
     assert "cannot be told apart: " in found.between("A", "B")
     assert found.between("C", "A").startswith("A earns more of a site than C in all 2000 resamples")
+
+
+def pair(one, other, low, high):
+    return Pair(one, other, (low + high) / 2, low, high, 0.9, 9)
+
+
+def test_each_pair_that_differs_is_said_and_no_pair_is_said_not_to_that_does():
+    """A is level with each alone, for its own weeks are wild; B stands clear of D and E, C of E."""
+    places = [Place(c, 9.0 - n, 1.0, 9.0, 9, 90.0, 0.6 * (c == "A"), 4.0, 0.1, True)
+              for n, c in enumerate("ABCDE")]  # fmt: skip
+    apart = {("B", "D"), ("B", "E"), ("C", "D"), ("C", "E")}
+    pairs = [pair(*two, 0.5 if two in apart else -0.5, 4.0) for two in combinations("ABCDE", 2)]
+    found = Ranking(tuple(places), tuple(pairs), 20, 2000, 0.95, False, ())
+    first = "A ranks first in 60 % of resamples of 20 sowing weeks; not told apart from it: "
+    assert found.sentence == f"{first}B, C, D and E. B and C earn more than D and E."
+    level = [pair(*two, -0.5, 4.0) for two in combinations("ABCDE", 2)]
+    assert replace(found, pairs=tuple(level)).sentence == (
+        f"{first}B, C, D and E. No two of the 5 are told apart."
+    )
+    lesser = {"A": "BCDE", "B": "E"}
+    ahead = [pair(*two, 0.5 if two[1] in lesser.get(two[0], "") else -0.5, 4.0)
+             for two in combinations("ABCDE", 2)]  # fmt: skip
+    assert replace(found, pairs=tuple(ahead)).sentence.endswith(
+        "A earns more than each of the 4 from B down; B earns more than E."
+    )
+    alone = [replace(place, with_first=place.crop == "A") for place in places]
+    assert replace(found, pairs=tuple(ahead), places=tuple(alone)).sentence == (
+        "A earns more of a site than each of the 4 others: it ranks first in 60 % of resamples "
+        "of 20 sowing weeks. B earns more than E."
+    )
 
 
 def test_one_crop_or_none_is_no_ranking():

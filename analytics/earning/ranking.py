@@ -7,6 +7,7 @@ where their difference stands clear of chance though every pair was looked at.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 
@@ -70,6 +71,14 @@ class Pair:
     @property
     def told_apart(self) -> bool:
         return self.low > 0 or self.high < 0
+
+    @property
+    def better(self) -> Hashable:
+        return self.one if self.difference >= 0 else self.other
+
+    @property
+    def worse(self) -> Hashable:
+        return self.other if self.difference >= 0 else self.one
 
 
 @dataclass(frozen=True)
@@ -232,6 +241,9 @@ def _shrunk(of: Weekly, values: Floats) -> tuple[Floats, Floats]:
 
 # --- in words -------------------------------------------------------------------------------
 
+#: So many lesser crops are named one by one, even where they are the last of the order.
+_NAMED = 3
+
 
 def conclusion(of: Ranking) -> str:
     """What can and what cannot be concluded, in a sentence or two."""
@@ -255,18 +267,39 @@ def _of_all(enough: Sequence[Place], of: Ranking) -> str:
     first = enough[0]
     share = first.first_share or 0.0
     evidence = f"{share_words(share, of.resamples)} of {of.weeks} sowing weeks"
-    tied = [str(place.crop) for place in enough if place.with_first]
-    others = len(enough) - len(tied)
-    if len(tied) == 1:
-        return (
-            f"{first.crop} earns more of a site than each of the {others} others: "
-            f"it ranks first in {evidence}."
+    tied = [str(place.crop) for place in enough[1:] if place.with_first]
+    if tied:
+        says = f"{first.crop} ranks first in {evidence}; not told apart from it: {listed(tied)}."
+        rest = _who_earns_more(of.pairs, enough)
+        return f"{says} {rest or f'No two of the {len(enough)} are told apart'}."
+    says = (
+        f"{first.crop} earns more of a site than each of the {len(enough) - 1} others: "
+        f"it ranks first in {evidence}."
+    )
+    rest = _who_earns_more([pair for pair in of.pairs if pair.one != first.crop], enough)
+    return f"{says} {rest or 'No two of the others are told apart'}."
+
+
+def _who_earns_more(pairs: Sequence[Pair], enough: Sequence[Place]) -> str:
+    """ "A and B earn more than D; C earns more than each of the 4 from E down": the pairs told
+    apart, crops with the same lesser ones together. Empty of none."""
+    order = [str(place.crop) for place in enough]
+    lesser: dict[str, list[str]] = defaultdict(list)
+    for pair in pairs:
+        if pair.told_apart:
+            lesser[str(pair.better)].append(str(pair.worse))
+    alike: dict[tuple[str, ...], list[str]] = defaultdict(list)
+    for crop, others in lesser.items():
+        alike[tuple(others)].append(crop)
+    return "; ".join(
+        f"{listed(crops)} earn{'s' if len(crops) == 1 else ''} more than "
+        + (
+            f"each of the {len(others)} from {others[0]} down"
+            if len(others) > _NAMED and [*others] == order[-len(others) :]
+            else listed(others)
         )
-    says = f"{listed(tied)} cannot be told apart: {first.crop} ranks first in {evidence}."
-    if others:
-        lesser = "the other crop" if others == 1 else f"each of the {others} others"
-        says += f" {first.crop} earns more than {lesser}."
-    return says
+        for others, crops in alike.items()
+    )
 
 
 def _of_two(pair: Pair, of: Ranking) -> str:
