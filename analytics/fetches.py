@@ -41,7 +41,7 @@ class Net:
 
 def net_of_leaf(period: Period, charges: Charges) -> tuple[dict[int, Net], Margin]:
     """Crop → what a gram of it brings; a crop without takings or price is not in it."""
-    earned = margin(period)
+    earned = margin(period, charges.told)
     cut = {row.crop_id: row.cut_g for row in earned.stood.crops}
     sold = {row.crop_id: row.sold_or_used_g for row in earned.stood.crops}
     out: dict[int, Net] = {}

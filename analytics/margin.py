@@ -16,7 +16,7 @@ from typing import TypeVar
 
 from grow import sums
 
-from .costs import LINES, Costs, costs
+from .costs import LINES, Costs, Told, costs
 from .crops import names
 from .period import DAY_S, About, Period, percent, ratio
 from .rates import at_nine_places, half_up, whole_pence
@@ -121,8 +121,9 @@ class Margin:
     stood: Yields = field(compare=False, repr=False)
 
 
-def margin(period: Period) -> Margin:
-    """Margin of each crop over a period, in whole pence."""
+def margin(period: Period, told: Told | None = None) -> Margin:
+    """Margin of each crop over a period, in whole pence. told: rates and receipts, if they were
+    read already."""
     about = About(
         period,
         base="money of the period at the pack-house door, costs of what was done in it",
@@ -139,7 +140,7 @@ def margin(period: Period) -> Margin:
     )
     with sums.one_moment():
         money = revenue(period, about)
-        spent = costs(period, about)
+        spent = costs(period, about, told)
         stood = yields(period)
     rows: dict[CropId, MarginRow] = {}
     lines: list[tuple[str, Mapping[CropId, int | Decimal]]] = [

@@ -153,6 +153,11 @@ def _concludes(found: Space, currency: str) -> list[str]:
     asked = any(limit.kind == "demand" for limit in found.limits)
     binds = [*sorted(room), *(["what is asked for"] if asked else [])]
     says = [f"What binds: {', '.join(binds)}." if binds else "Nothing binds."]
+    if found.earns_p < found.was_p:
+        says.append(
+            "It earns less than the last 365 days did: it grows only what has a crop card that "
+            "says enough, sells no more in a month than is wanted then, and keeps what is promised."
+        )
     if found.towers and not found.one_more_p:
         says.append("Sites are not short in it: one more tower would earn nothing more.")
     elif found.towers and found.pay_up_to is not None:

@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING
 from grow import clock, sums
 from sales.models import Product
 
-from .counted import W
 from .expected import Habit
 from .fetches import Charges, net_of_leaf
 from .keeping import CHANGEOVER
@@ -34,6 +33,7 @@ from .plan_facts import (
     tiers,
     towers_with_sites,
 )
+from .plan_prices import Brings
 from .plan_rows import Assumed, PlantRow, SoldRow, Space, TowerRow, about_plan, limit_row, tenth
 from .tower_cost import tower_cost
 
@@ -54,7 +54,7 @@ def space(today: dt.date, told: Entered) -> Space:
 class _Planner:
     def __init__(self, today: dt.date, told: Entered) -> None:
         self.today, self.told = today, told
-        year = last_year(today)
+        year = self.year = last_year(today)
         first = (today.replace(day=1) + dt.timedelta(days=31)).replace(day=1)
         self.starts = [_months_on(first, n) for n in range(MONTHS)]
         self.days = [monthrange(day.year, day.month)[1] for day in self.starts]
@@ -187,6 +187,7 @@ class _Planner:
         from .earning.space_plan import Product as Sold
 
         orders = ordered() if self.told.orders else {}
+        brings = Brings(self.year, self.went, self.charges)
         self.products: dict[str, Product] = {}
         self.demand: dict[str, list[float]] = {}
         found = []
@@ -198,7 +199,7 @@ class _Planner:
             }
             if product.loose_crop:
                 recipe = {product.loose_crop.name: (1.0, 1.0)}
-            each = self._fetches(product)
+            each = brings.a_gram(product)
             demand = self._demand(line)
             promised = self._promised(line, demand, orders)
             demand = [max(pair) for pair in zip(demand, promised, strict=True)]
@@ -226,30 +227,6 @@ class _Planner:
         ]
         more = self.told.promised.get(line, 0.0)
         return [k + more * days / 7 for k, days in zip(kept, self.days, strict=True)]
-
-    def _fetches(self, product: Product) -> float | None:
-        """Pence a gram at the pack-house door, less packaging and the minutes of packing."""
-        line = self.went.lines.get(product.line)
-        if line is None or line.sold_g <= 0:
-            return None
-        pence = float(line.door_p / line.sold_g)
-        if grams := product.nominal_g:
-            packaging = self.charges.told.pack(product, self.charges.day) or 0
-            packing = self.charges.pence(W.PACK_MINUTES, None)
-            pence -= float(packaging) / grams
-            pence -= float(packing) / grams
-        if product.pk in self._washed():
-            pence -= float(self.charges.pence(W.WASH_MINUTES, None))
-        return pence
-
-    def _washed(self) -> set[int]:
-        if not hasattr(self, "_ready"):
-            from sales.models import DecisionCard as Card
-
-            cards = Card.objects.filter(since__lte=self.today).order_by("since")
-            state = dict(cards.values_list("product", "state"))
-            self._ready = {product for product, of in state.items() if of == Card.State.READY}
-        return self._ready
 
     def _rules(self) -> Iterator[lp.Rule]:
         from .earning.space_plan import Rule

@@ -11,8 +11,11 @@ import pytest
 from django.contrib.auth.models import Group
 from django.test import Client
 
+from analytics.counted import W
 from analytics.keeping import keeping
+from analytics.margin import margin
 from analytics.own_record import Record
+from analytics.period import Period
 from analytics.plan_asked import entered
 from analytics.plan_facts import ENOUGH_CUTS, tiers
 from analytics.plan_rows import Space
@@ -20,10 +23,10 @@ from analytics.planning import space
 from analytics.rates import set_rate
 from grow import clock
 from grow.errors import Refusal
-from grow.models import CropCard, Person, PlantSite
+from grow.models import Crop, CropCard, Person, PlantSite
 from grow.queries import living
-from sales.models import Price
-from tests.farm import Farm
+from sales.models import DecisionCard, Price, Product
+from tests.farm import Farm, decided
 from tests.hands import DESK, PHONE, looked_at
 
 EVEN = " ".join(["100"] * 12)
@@ -149,6 +152,59 @@ DAYS_OF = dict(
 )
 
 
+def test_a_product_brings_what_the_books_say_of_its_own_days(farm: Farm) -> None:
+    """A lettuce is bagged in a fifth of a minute and washed in half the time of other leaf; each
+    product is packed and sold on days of its own, whose margin is then that product's. To the
+    twentieth of a penny a kg to which the plan is written."""
+    head = Product.objects.create(
+        code="HEAD-200", name="Lettuce head 200 g", nominal_g=200, packaging_pence="3"
+    )
+    Price.objects.create(outlet=farm.shop, line=head.line, since=dt.date(2026, 1, 1), pence=150)
+    head.recipe.create(crop=farm.lettuce, least_pct=100, greatest_pct=100)
+    farm.bag.recipe.create(crop=farm.lettuce, least_pct=40, greatest_pct=60)
+    farm.bag.recipe.create(crop=farm.mustard, least_pct=40, greatest_pct=60)
+    Crop.objects.update(allergen="")  # that the label would have to declare
+    for product, state in ((head, "UNWASHED"), (farm.bag, "READY")):
+        decided(product, state=DecisionCard.State[state], since=dt.date(2027, 1, 1))
+    for what, crop, amount in (
+        ("wage", None, "600"),
+        ("pack_minutes", None, "1"),
+        ("pack_minutes", farm.lettuce, "0.2"),
+        ("wash_minutes", None, "6"),
+        ("wash_minutes", farm.lettuce, "3"),
+    ):
+        set_rate(what, amount, dt.date(2020, 1, 1), "the test's own", crop)
+
+    def sold(product: Product, **grams: int) -> float:
+        """Pence a kg of ten of them by the books."""
+        first = farm.today
+        crates = [farm.cut(g, crop=getattr(farm, name)) for name, g in grams.items()]
+        run = farm.pack(crates, packs=10, product=product, washed=product == farm.bag)
+        farm.pass_time(days=1)
+        farm.to_shop(run, 10)
+        farm.till(10, product=product)
+        with clock.playing(farm.now):
+            books = margin(Period(first, farm.today))
+        farm.pass_time(days=1)
+        spent = (books.spent.labour_of[what] for what in (W.PACK_MINUTES, W.WASH_MINUTES))
+        minutes = sum(sum(of.values()) for of in spent)
+        brought = books.total.door_p - books.total.packaging_p - float(minutes)
+        return brought / sum(grams.values()) * 1000
+
+    of_heads, of_bags = sold(head, lettuce=2000), sold(farm.bag, lettuce=720, mustard=480)
+
+    def brings() -> dict[str, float]:
+        return {row.product: float(row.pence_per_kg) for row in plan(farm).sold}
+
+    # ten heads: 1500 − 30 p, 2 minutes at 10 p; a bag: 240 − 8.5 p, .52 of a minute, washed
+    assert (of_heads, of_bags) == (725.0, pytest.approx((2315 - 52) / 1.2 - 42))
+    assert brings()[head.name] == pytest.approx(of_heads, abs=0.05)
+    assert brings()[farm.bag.name] == pytest.approx(of_bags, abs=0.05)
+    # packed longer than a year ago, sold within it: half and half, as its recipe lets it be
+    farm.pass_time(days=363)
+    assert brings() == {farm.bag.name: pytest.approx((2315 - 60) / 1.2 - 45, abs=0.05)}
+
+
 def test_a_bag_is_sold_only_as_far_as_its_recipe_lets_it(farm: Farm) -> None:
     """A fifth of it at least is mustard; without a card of that there is none, and it is said."""
     run = farm.pack([farm.cut(1200, crop=farm.lettuce)], packs=10)
@@ -245,6 +301,9 @@ def test_the_page_its_files_and_the_api_say_the_same(farm: Farm, client: Client)
     rows = client.get("/space/", asked | {"as": "csv"}).content.decode("utf-8-sig").splitlines()
     assert len(rows) == 1 + len(told["rows"]) == 13
     assert client.get("/space/", asked | {"as": "xlsx"}).status_code == 200
+    less = "It earns less than the last 365 days did"
+    assert less not in page
+    assert less in client.get("/space/", asked | {"demand": "LETTUCE-KG 0.001"}).content.decode()
     none = client.get("/space/", asked | {"promised": "LETTUCE-KG 99"}).content.decode()
     assert "cannot be promised" in none
 
