@@ -8,6 +8,7 @@ import os
 import subprocess
 import sys
 from collections import Counter
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
@@ -15,11 +16,13 @@ from django.contrib.auth import authenticate
 from django.core.management import CommandError, call_command
 from django.db.models import F, Sum
 
+from analytics.claims import claims
 from analytics.demo import stories
 from analytics.demo.play import is_played, play
 from analytics.demo.scenario import scenario
 from analytics.demo.tables import accounts, pin
 from analytics.figures import figures
+from analytics.period import Period
 from grow import clock, pins
 from grow.faults import faults
 from grow.models import (
@@ -146,6 +149,23 @@ def test_labour_eats_most_of_the_margin(demo_year):
     assert total.before_labour_p > 0
     assert total.labour_p > 0.5 * total.before_labour_p
     assert near(Money.objects.aggregate(n=Sum("pence"))["n"], 650_000, 0.3)
+
+
+@slow
+def test_a_flat_bench_gave_something_to_compare_towers_with(demo_year):
+    """Three trays of 84 cells, 79 after a week, stand for 49 nights; from July on two of them for
+    41 and 48. By hand: 990 g of 10,967 cell-nights at 0.0027 m². Summer's claims have own
+    figures."""
+    year = demo_year.year
+    quarter = claims(Period(dt.date(year, 7, 1), demo_year))
+    flat, _ = [row for row in quarter.rows if row.bench_g]
+    assert (flat.crop, flat.bench_g) == ("Green loose-leaf lettuce", 990)
+    assert flat.bench_m2_days == 10967 * Decimal("0.0027")
+    assert float(flat.bench_kg) == pytest.approx(0.990 * 365 / 29.6109)
+    assert flat.times > 1
+    summer = claims(Period(dt.date(year, 6, 1), dt.date(year, 8, 31)))
+    assert {row.season for row in summer.claims if row.own_pct} == {"Summer"}
+    assert len([row for row in summer.claims if row.own_pct]) == 2
 
 
 # --- how it is told -------------------------------------------------------------------------

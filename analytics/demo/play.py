@@ -10,7 +10,7 @@ from grow import clock
 from grow.models import Event
 from grow.ready import plan_anew
 
-from . import greenhouse, outlets, packhouse, rounds, stories
+from . import flat, greenhouse, outlets, packhouse, rounds, stories
 from .rates import time_a_day_a_month
 from .scenario import scenario
 from .tables import lay, lay_wanted
@@ -113,6 +113,7 @@ def _cut(year: Year, weekday: int, runs) -> None:
     if weekday != 6:
         greenhouse.cut_for_the_kitchen(year)
     stories.tell(year, "cutting")
+    flat.tend(year)
 
 
 def _pack(year: Year, runs) -> None:

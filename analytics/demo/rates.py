@@ -18,6 +18,10 @@ from .scenario import FIXTURES, Scenario
 SOURCE = "The demo's own figure, from memory"
 #: What belongs to no crop, and what a tower costs: amount, and what it is made of.
 OF_THE_PLACE = {
+    "bench_floor": (
+        "0.0027",
+        "A tray of 84 cells is 0.15 m², two thirds of the floor; from memory",
+    ),
     "electricity": ("26", "The demo's own tariff, from memory"),
     "tower_price": ("57500", "Bought at £450 to £700, from memory"),
     "tower_life": ("8", "From memory"),

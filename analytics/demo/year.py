@@ -53,6 +53,8 @@ class Year:
     day: dt.date = field(init=False)
     rng: random.Random = field(init=False)
     trays: list[Tray] = field(default_factory=list)
+    #: Trays on a flat bench, by their number in analytics/demo/flat.py.
+    flat: dict[int, Lot] = field(default_factory=dict)
     stands: list[Stand] = field(default_factory=list)
     leaf: list[Leaf] = field(default_factory=list)
     packs: list[Packs] = field(default_factory=list)
