@@ -17,6 +17,7 @@ from fractions import Fraction
 
 from grow import sums
 from grow.models import NURSERY, Lineage
+from grow.shares import shared_out
 
 from .costs import W
 from .counted import midnights
@@ -140,11 +141,18 @@ def _bench(period: Period, about: About) -> Mapping[CropId, tuple[int, Decimal]]
     batches = set(cut_in_nursery())
     net = {lot: grams for lot, (grams, _) in cut_lots(period).items()}
     grams: Counter[CropId] = Counter()
-    grew = Lineage.objects.filter(
-        kind=Lineage.Kind.GREW, struck_by=None, parent__in=batches, child__in=net
-    )
-    for lot, crop in set(grew.values_list("child_id", "parent__crop_id")):
-        grams[crop] += net[lot]
+    grew: dict[int, Counter[tuple[int, CropId]]] = defaultdict(Counter)
+    edges = Lineage.objects.filter(
+        kind=Lineage.Kind.GREW, struck_by=None, child__gte=min(net, default=0)
+    ).values_list("child_id", "parent_id", "parent__crop_id", "quantity")
+    for lot, grown, crop, quantity in edges if batches else ():
+        if lot in net:
+            grew[lot][grown, crop] += quantity or 0
+    for lot, of in grew.items():  # a crate may hold leaf of towers too
+        kept = sorted((key, n) for key, n in of.items() if n > 0)
+        parts = shared_out(net[lot], [n for _, n in kept])
+        for ((grown, of_crop), _), part in zip(kept, parts, strict=True):
+            grams[of_crop] += part if grown in batches else 0
     if not grams:
         return {}
     moved: Counter[tuple[int, int | None]] = Counter()

@@ -30,6 +30,7 @@ from .receipts import Receipts
 from .timed import Timed
 
 CropId = int | None
+Bought = tuple[int, CropId, int, Fraction | None]
 K = TypeVar("K")
 
 #: cost line → (rate, divisor of the count, name of the count)
@@ -87,7 +88,7 @@ class Told:
         return not (
             self.receipts
             or self.rates.change_within(first, last)
-            or self.timed.factor(since) != self.timed.factor(until)
+            or self.timed.change_within(since, until)
             or self.rates.of(W.WAGE, None, since) is None
         )
 
@@ -167,29 +168,100 @@ def add(to: dict[K, Fraction], key: K, amount: Fraction) -> None:
 
 def costs(period: Period, about: About, told: Told | None = None) -> Costs:
     """Raises nothing: what has no rate is named in about.gaps and left out."""
+    told, missing = told or Told(), Missing()
     with sums.one_moment():
-        return Charged(period, about, told or Told()).read()
+        out = Charged(period, about, told, missing).read(counted(period, told))
+    missing.say(about, told)
+    return out
+
+
+@dataclass(frozen=True)
+class Counted:
+    """What was counted on some days, before anything is charged for it. counts: all but packs and
+    what was washed, which are the runs'; sown: what moved of each sowing, where receipts ask."""
+
+    bought: list[Bought]
+    runs: list[Run]
+    counts: dict[str, Counts]
+    sown: list[tuple[int, sums.Cell, int]]
+
+    def by_month(self) -> dict[int, Counted]:
+        """Month (yyyymm) → the same of its days."""
+        out: dict[int, Counted] = defaultdict(
+            lambda: Counted([], [], {name: Counter() for name in self.counts}, [])
+        )
+        for one in self.bought:
+            out[one[0] // 100].bought.append(one)
+        for run in self.runs:
+            out[run.day // 100].runs.append(run)
+        for name, counts in self.counts.items():
+            for (day, crop), number in counts.items():
+                out[day // 100].counts[name][day, crop] = number
+        for batch, cell, quantity in self.sown:
+            out[cell.day // 100].sown.append((batch, cell, quantity))
+        return out
+
+
+def counted(period: Period, told: Told) -> Counted:
+    first, last = period.numbers
+    return Counted(
+        list(bought(period)),
+        runs(day__gte=first, day__lte=last),
+        grown(period),
+        sums.of_sowings(period.last, period.first) if told.receipts else [],
+    )
+
+
+class Missing:
+    """What was counted and has no rate, and days with minutes and no wage: said once, however many
+    months they are of."""
+
+    def __init__(self) -> None:
+        self.counts: dict[tuple[W, CropId], Fraction] = defaultdict(Fraction)
+        self.no_wage: set[int] = set()
+
+    def say(self, about: About, told: Told) -> None:
+        for gap in sorted(told.receipts.gaps):
+            about.gap(gap)
+        if self.no_wage:
+            since = clock.number_day(min(self.no_wage))
+            about.gap(
+                f"No rate for labour on {len(self.no_wage)} days from {since:%d %b %Y}: "
+                "their minutes are not in the margin after labour."
+            )
+        if not any(self.counts.values()):
+            return  # nor are the names asked for
+        called = names()
+        count_of = dict(MINUTES)
+        count_of |= {what: count for parts in PENCE.values() for what, count in parts}
+        listed = sorted(self.counts.items(), key=lambda m: (m[0][0], called[m[0][1]]))
+        for (what, crop), number in listed:
+            if number:
+                about.gap(
+                    f"{called[crop]}: no rate for {what.label.lower()} ({UNITS[what]}), so "
+                    f"{round(number)} {_SAYS[count_of[what]]} are left out."
+                )
 
 
 class Charged:
     """What was counted in a period, charged by what is told."""
 
-    def __init__(self, period: Period, about: About, told: Told) -> None:
-        self.period, self.about = period, about
+    def __init__(self, period: Period, about: About, told: Told, missing: Missing) -> None:
+        self.period, self.about, self.missing = period, about, missing
         self.told = told
         self.rates, self.receipts, self.timed = told.rates, told.receipts, told.timed
         self.out = Costs(told=told)
         self._bought: Counts = Counter()
-        self.missing: dict[tuple[str, CropId], Fraction] = defaultdict(Fraction)
+        self._sown: list[tuple[int, sums.Cell, int]] = []
 
-    def read(self) -> Costs:
-        first, last = self.period.numbers
-        for one in bought(self.period):
+    def read(self, found: Counted) -> Costs:
+        """Day by day."""
+        for one in found.bought:
             self.pay(*one)
-        made = runs(day__gte=first, day__lte=last)
-        packs, washed = by_crop(made)
-        self._packaging(made)
-        return self._charge(grown(self.period) | {"washed_g": washed}, packs)
+        self._sown = found.sown
+        packs, washed = by_crop(found.runs)
+        self._packaging(found.runs)
+        return self._charge(found.counts | {"washed_g": washed}, packs)
 
     def together(
         self,
@@ -225,7 +297,6 @@ class Charged:
             for what, count in parts:
                 self._by_rate(what, self._by_receipt(what, out.counts[count]))
         self._minutes(packs)
-        self._say_what_is_missing()
         return out
 
     # --- what is bought ---------------------------------------------------------------------
@@ -236,7 +307,7 @@ class Charged:
         for (day, crop), number in counted.items():
             rate = self.rates.charged(what, crop, day)
             if rate is None:
-                self.missing[what, crop] += number
+                self.missing.counts[what, crop] += number
             elif number:
                 add(of, crop, number * per(rate, PER.get(what, 1)))
 
@@ -254,7 +325,7 @@ class Charged:
     def _receipted(self, what: W, counted: Counts) -> Iterator[tuple[int, CropId, int, Fraction]]:
         """(day, crop, so many of the count, their pence)."""
         if what in (W.SEED, W.MEDIUM):
-            for batch, cell, quantity in sums.of_sowings(self.period.last, self.period.first):
+            for batch, cell, quantity in self._sown:
                 cells = dict(plants_counted(cell, quantity)).get("cells", 0)
                 each = self.receipts.of_cell(what, batch, cell.day) if cells else None
                 if each is not None:
@@ -289,7 +360,7 @@ class Charged:
     # --- minutes ----------------------------------------------------------------------------
 
     def _minutes(self, packs: Mapping[tuple[int, CropId], Fraction]) -> None:
-        out, no_wage = self.out, set()
+        out = self.out
         held = cache(lambda day: (self.timed.factor(day), self.rates.of(W.WAGE, None, day)))
         for what, count in MINUTES:
             counted = packs if count == "packs" else out.counts[count]
@@ -297,7 +368,7 @@ class Charged:
             for (day, crop), number in counted.items():
                 rate = self.rates.of(what, crop, day)
                 if rate is None:
-                    self.missing[what, crop] += number
+                    self.missing.counts[what, crop] += number
                     continue
                 minutes = number * per(rate, PER.get(what, 1))
                 factor, wage = held(day)
@@ -306,40 +377,13 @@ class Charged:
                     out.timed[crop] += minutes
                 add(minutes_of, crop, minutes)
                 if wage is None:
-                    no_wage |= {day} if minutes else set()
+                    self.missing.no_wage |= {day} if minutes else set()
                     continue
                 pence = minutes * per(wage, 60)
                 add(labour_of, crop, pence)
                 if factor is not None:
                     out.timed_p += pence
         out.says = [timing.says for timing in self.timed.in_force(*self.period.numbers)]
-        self._no_wage(no_wage)
-
-    # --- what is not known ------------------------------------------------------------------
-
-    def _say_what_is_missing(self) -> None:
-        for gap in sorted(self.receipts.gaps):
-            self.about.gap(gap)
-        if not any(self.missing.values()):
-            return  # nor are the names asked for
-        called = names()
-        count_of = dict(MINUTES)
-        count_of |= {what: count for parts in PENCE.values() for what, count in parts}
-        listed = sorted(self.missing.items(), key=lambda m: (m[0][0], called[m[0][1]]))
-        for (what, crop), number in listed:
-            if number:
-                self.about.gap(
-                    f"{called[crop]}: no rate for {W(what).label.lower()} ({UNITS[W(what)]}), so "
-                    f"{round(number)} {_SAYS[count_of[W(what)]]} are left out."
-                )
-
-    def _no_wage(self, days: set[int]) -> None:
-        if days:
-            since = clock.number_day(min(days))
-            self.about.gap(
-                f"No rate for labour on {len(days)} days from {since:%d %b %Y}: "
-                "their minutes are not in the margin after labour."
-            )
 
 
 def nutrient(receipts: Receipts, rates: Rates, crop: CropId, day: int) -> Fraction | None:
@@ -349,7 +393,7 @@ def nutrient(receipts: Receipts, rates: Rates, crop: CropId, day: int) -> Fracti
     return None if litre is None or litres is None else litre * Fraction(litres)
 
 
-def bought(period: Period) -> Iterator[tuple[int, CropId, int, Fraction | None]]:
+def bought(period: Period) -> Iterator[Bought]:
     """(day, crop, grams, pence if they were told) of leaf grown by somebody else."""
     first, last = period.numbers
     rows = Event.objects.filter(
@@ -370,5 +414,6 @@ def per(rate: Decimal, units: int) -> Fraction:
     return Fraction(rate) / units
 
 
-__all__ = ["GROWING", "LINES", "MINUTES", "PENCE", "PER", "RAISING", "RAISING_MINUTES", "Charged",
-           "Costs", "Told", "W", "added_up", "bought", "costs", "nutrient"]  # fmt: skip
+__all__ = ["GROWING", "LINES", "MINUTES", "PENCE", "PER", "RAISING", "RAISING_MINUTES", "Bought",
+           "Charged", "Costs", "Counted", "Missing", "Told", "W", "added_up", "bought", "costs",
+           "counted", "nutrient"]  # fmt: skip

@@ -101,10 +101,5 @@ def only_of(asked: Asked) -> Only:
     )
 
 
-def natural(name: str) -> list[tuple[bool, int, str]]:
-    """Tower 2 before tower 10."""
-    return [(not p.isdecimal(), int(p) if p.isdecimal() else 0, p) for p in name.split()]
-
-
-__all__ = ["Asked", "dated", "natural", "only_of", "period_of", "season_questions", "seasons",
+__all__ = ["Asked", "dated", "only_of", "period_of", "season_questions", "seasons",
            "usual_season"]  # fmt: skip

@@ -11,6 +11,7 @@ from django.db.models import Count, Q, Sum
 from grow import clock, sums
 from grow.models import CutSite, Lot, Movement, Planting
 from sales.models import Money
+from sales.pricing import WENT_G
 
 from .crop_table import Only
 from .crops import names
@@ -184,22 +185,17 @@ def sales(period: Period, only: Only, outlet: str | None = None) -> list[Row]:
             "movement__lot_id",
             "movement__lot__code",
             "movement__lot__title",
-            "movement__lot__grams_each",
             "outlet__place__name",
             "movement__day",
             "movement__event_id",
         )
-        .annotate(
-            pence_=Sum("pence"),
-            went=Sum("movement__quantity", filter=Q(pence__gte=0), default=0),
-            back=Sum("movement__quantity", filter=Q(pence__lt=0), default=0),
-        )
+        .annotate(pence_=Sum("pence"), grams=WENT_G)
         .order_by("-movement__day", "-movement__event_id", "movement__lot_id")
     )
     told = [
         ({"code": code, "what": title, "outlet": place, "day": clock.number_day(day),
-          "pence": pence, "entry": event}, lot, (went - back) * (each or 1))
-        for lot, code, title, each, place, day, event, pence, went, back in rows
+          "pence": pence, "entry": event}, lot, grams)
+        for lot, code, title, place, day, event, pence, grams in rows
     ]  # fmt: skip
     return _of_crop(told, only)
 

@@ -13,22 +13,22 @@ from typing import TypeVar
 
 from grow.models import Place, Variety
 
-from .crops import names
+from .crops import names, natural
 from .margin import per_limit
 from .models import Rate
 from .period import DAY_S, About, Period, percent, ratio
 from .rates import at_nine_places
 from .stands import NEVER, Amounts, Stand, Stands, stands
-from .yields import PerSite
+from .yields import BOUGHT_IN, PerSite
 
 CropId = int | None
-N = TypeVar("N", bound="Named")
+N = TypeVar("N", bound="Group")
 BY = ("crop", "variety", "tower", "tier")
 ALL = "all"
 
 
 @dataclass
-class Named:
+class Group:
     """What a row is of. An empty name, or no tier: of all, or of none that is known."""
 
     crop_id: CropId = None
@@ -38,27 +38,37 @@ class Named:
     tower_id: int | None = None
     tower: str = ""
     tier: int | None = None
-    line: str = ALL
 
     @property
     def called(self) -> str:
-        if self.line == NEVER and not (self.tower or self.tier):
-            return "Not planted yet"
         names = (self.variety, self.tower, f"Tier {self.tier}" if self.tier else "", self.crop)
         return next(filter(None, names), "No site named")
 
 
 @dataclass
-class CropSum(PerSite, Amounts, Named):
+class CropSum(PerSite, Amounts, Group):
     """Money, weight and time of one group. floor_m2_days is nought where no rate says what floor a
-    tower takes; then its margin has no figure."""
+    tower takes; then its margin has no figure. resold_p: what leaf grown by others left before crop
+    minutes, by grams and by what each leaf fetches alone, and its minutes; it held no site, and is
+    in no figure a site or square metre."""
 
+    line: str = ALL
     floor_m2_days: Decimal = field(default_factory=Decimal)
+    resold_p: int = 0
+    resold_alone_p: int = 0
+    resold_minutes_p: int = 0
 
     def add(self, other: Amounts) -> None:
         super().add(other)
         if isinstance(other, CropSum):
-            self.floor_m2_days += other.floor_m2_days
+            for name in ("floor_m2_days", "resold_p", "resold_alone_p", "resold_minutes_p"):
+                setattr(self, name, getattr(self, name) + getattr(other, name))
+
+    @property
+    def called(self) -> str:
+        if self.line == NEVER and not (self.tower or self.tier):
+            return "Not planted yet"
+        return super().called
 
     @property
     def site_days(self) -> Decimal:
@@ -141,24 +151,34 @@ class CropSum(PerSite, Amounts, Named):
         return self.before_alone_p - self.minutes_p
 
     @property
+    def site_before_p(self) -> int:
+        """What sites earned."""
+        return self.before_p - self.resold_p
+
+    @property
+    def site_after_p(self) -> int:
+        return self.site_before_p - self.minutes_p + self.resold_minutes_p
+
+    @property
     def before_per_site_week_p(self) -> Decimal | None:
-        return per_limit(self.before_p, self.site_weeks)
+        return per_limit(self.site_before_p, self.site_weeks)
 
     @property
     def after_per_site_week_p(self) -> Decimal | None:
-        return per_limit(self.after_p, self.site_weeks)
+        return per_limit(self.site_after_p, self.site_weeks)
 
     @property
     def before_alone_per_site_week_p(self) -> Decimal | None:
-        return per_limit(self.before_alone_p, self.site_weeks)
+        return per_limit(self.before_alone_p - self.resold_alone_p, self.site_weeks)
 
     @property
     def after_alone_per_site_week_p(self) -> Decimal | None:
-        return per_limit(self.after_alone_p, self.site_weeks)
+        after = self.after_alone_p - self.resold_alone_p + self.resold_minutes_p
+        return per_limit(after, self.site_weeks)
 
     @property
     def after_per_m2_week_p(self) -> Decimal | None:
-        return per_limit(self.after_p, self.floor_m2_days / 7)
+        return per_limit(self.site_after_p, self.floor_m2_days / 7)
 
     @property
     def before_per_hour_p(self) -> Decimal | None:
@@ -218,21 +238,32 @@ def tabled(found: Stands, by: str, only: Only) -> CropTable:
         if not only.keeps(stand):
             continue
         row = called.row(stand, by, CropSum)
+        row.line = stand.line
         row = rows.setdefault((row.called, row.crop_id, row.variety_id, row.line), row)
-        row.add(amounts)
+        part = CropSum()
+        part.add(amounts)
         if stand.tower:
             m2 = floor.get(stand.tower, Fraction(0))
-            row.floor_m2_days += at_nine_places(Fraction(amounts.site_s, DAY_S) * m2)
+            part.floor_m2_days = at_nine_places(Fraction(amounts.site_s, DAY_S) * m2)
+        if stand.line == BOUGHT_IN:
+            part.resold_p, part.resold_alone_p = part.before_p, part.before_alone_p
+            part.resold_minutes_p = part.minutes_p
+        row.add(part)
     listed = sorted(rows.values(), key=in_order)
     groups: dict[tuple[object, ...], CropSum] = {}
     total = CropSum(line=ALL)
     for row in listed:
         key = (row.called, row.crop_id, row.variety_id)
-        named = {name: getattr(row, name) for name in Named.__dataclass_fields__}
+        named = {name: getattr(row, name) for name in Group.__dataclass_fields__}
         whole = groups.setdefault(key, CropSum(**{**named, "line": _whole(row)}))
         whole.add(row)
         total.add(row)
     _shared(about, by, total)
+    if total.resold_p or total.resold_minutes_p:
+        about.notes.append(
+            f"Leaf grown by others left {total.resold_p} pence before crop minutes: it is in the "
+            "money, and in no figure a site or square metre, for it held none."
+        )
     return CropTable(about, listed, list(groups.values()), total, found)
 
 
@@ -240,22 +271,10 @@ def _whole(row: CropSum) -> str:
     return NEVER if row.line == NEVER and not (row.tower or row.tier) else ALL
 
 
-def in_order(row: Named) -> tuple[object, ...]:
+def in_order(row: Group) -> tuple[object, ...]:
+    line = getattr(row, "line", ALL)
     none = not (row.crop or row.variety or row.tower or row.tier)
-    return (
-        row.line == NEVER,
-        none,
-        row.crop,
-        row.variety,
-        _natural(row.tower),
-        row.tier or 0,
-        row.line,
-    )
-
-
-def _natural(name: str) -> tuple[object, ...]:
-    """Tower 2 before tower 10."""
-    return tuple((not p.isdigit(), int(p) if p.isdigit() else 0, p) for p in name.split())
+    return (line == NEVER, none, row.crop, row.variety, natural(row.tower), row.tier or 0, line)
 
 
 class Names:
@@ -265,7 +284,7 @@ class Names:
         self.towers = dict(Place.objects.filter(kind="tower").values_list("pk", "name"))
 
     def row(self, stand: Stand, by: str, kind: type[N]) -> N:
-        row = kind(line=stand.line)
+        row = kind()
         if by == "tower":
             row.tower_id, row.tower = stand.tower, self.towers.get(stand.tower or 0, "")
         elif by == "tier":
@@ -355,5 +374,5 @@ def _shared(about: About, by: str, total: CropSum) -> None:
         )
 
 
-__all__ = ["ALL", "BY", "CropSum", "CropTable", "Named", "Names", "Only", "crop_table", "in_order",
+__all__ = ["ALL", "BY", "CropSum", "CropTable", "Group", "Names", "Only", "crop_table", "in_order",
            "tabled"]  # fmt: skip

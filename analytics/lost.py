@@ -15,18 +15,19 @@ from decimal import Decimal
 from grow import sums
 from grow.shares import shared_out, whole
 
-from .crop_table import CropTable, Named, Names, Only, in_order
+from .crop_table import CropTable, Group, Names, Only, in_order
 from .period import About, percent
 from .stands import Stand, Stands
 from .stands import in_order as stands_in_order
 from .traced import FINE, Traced
 from .waste import LOST, lost_lots, waste
-from .yields import NO_SITE
+from .yields import BOUGHT_IN, NO_SITE
 
 
 @dataclass
-class LostRow(Named):
-    """Whole grams of one group, or of all. cut_g: all that came off the plant, graded out too."""
+class LostRow(Group):
+    """Whole grams of one group, or of all. cut_g: all that came off the plant, graded out too.
+    bought_in_g: of what was lost, leaf grown by others."""
 
     cut_g: int = 0
     grade_out_g: int = 0
@@ -41,6 +42,7 @@ class LostRow(Named):
     thrown_g: int = 0
     donated_g: int = 0
     staff_g: int = 0
+    bought_in_g: int = 0
 
     @property
     def unsold_g(self) -> int:
@@ -52,8 +54,9 @@ class LostRow(Named):
 
     @property
     def lost_pct(self) -> Decimal | None:
-        """Of the cut. Leaf may be lost after the period in which it was cut."""
-        return percent(self.lost_g, self.cut_g)
+        """Of the cut, without what was bought in. None where a count found more than was lost."""
+        own = self.lost_g - self.bought_in_g
+        return percent(own, self.cut_g) if own >= 0 else None
 
 
 @dataclass
@@ -74,7 +77,8 @@ def lost(table: CropTable, by: str, only: Only) -> Lost:
         notes=[
             "A crop's grams are those of its waste; to varieties, towers and tiers they go by the "
             "leaf in each bag and the sites that it was cut from, equally.",
-            "Leaf may be lost after the period in which it was cut. Bought-in leaf has no site.",
+            "Leaf may be lost after the period in which it was cut. What was bought in has no "
+            "site, and is in no per cent.",
         ],
     )
     of = _at_stands(table.stands)
@@ -86,10 +90,11 @@ def lost(table: CropTable, by: str, only: Only) -> Lost:
         cut = (amounts.cut_g if amounts else 0) + told.get("grade_out_g", 0)
         if not only.keeps(stand) or not (cut or any(told.values())):
             continue
-        row = called.row(stand._replace(line=""), by, LostRow)
+        row = called.row(stand, by, LostRow)
         row = rows.setdefault((row.called, row.crop_id, row.variety_id), row)
         for to in (row, total):
             to.cut_g += cut
+            to.bought_in_g += sum(told.values()) if stand.line == BOUGHT_IN else 0
             for name, grams in told.items():
                 setattr(to, name, getattr(to, name) + grams)
     return Lost(about, sorted(rows.values(), key=in_order), total, of)

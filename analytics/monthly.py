@@ -6,6 +6,7 @@ for a mixed pack on the other basis, whose prices are those of a period's last d
 
 from __future__ import annotations
 
+import datetime as dt
 from collections import Counter, defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -18,8 +19,8 @@ from grow.models import LotKind
 from sales.models import Outlet, Product
 from sales.month_sums import TAKEN, TAKEN_AT
 
-from .costs import Charged, Costs, Told, bought
-from .counted import GROWN, LIT, PACKS, WASHED, Counts, count
+from .costs import Bought, Charged, Costs, Counted, Missing, Told, bought, counted
+from .counted import GROWN, LIT, PACKS, WASHED, Counts, W, count
 from .crops import names
 from .margin import Earned, days, listed_with, say_standard, spent_lines
 from .period import About, Period, ratio
@@ -75,6 +76,8 @@ def monthly(period: Period, *, margin: bool = True) -> Monthly:
             "Costs fall on the day of the act, so a spring of planting looks poor.",
             "Each month is rounded apart: a year may differ from its months by some pence.",
             "A mixed pack's money is shared by grams. Fixed round, rent and heat are not in it.",
+            "What went out with no price, and outlets without a stated share or basis, are named "
+            "by the margin of a period and not here.",
         ],
     )
     rows: dict[Key, MonthRow] = {}
@@ -149,27 +152,38 @@ def earned(
     told: Told,
 ) -> Fraction:
     """Money and costs; gives the exact pence of costs that are not standard. A month whose days
-    are not all charged alike, or by receipts, is counted by its days."""
+    are not all charged alike, or by receipts, is counted by its days: all such months at once."""
     found: dict[Month, dict[months.Row, int]] = defaultdict(dict)
     for row, quantity in read.items():
         found[row.month][row] = quantity
     products = Product.objects.in_bulk()
-    leaf: dict[Month, list[tuple[int, CropId, int, Fraction | None]]] = defaultdict(list)
+    leaf: dict[Month, list[Bought]] = defaultdict(list)
     for one in bought(period):
         leaf[one[0] // 100].append(one)
-    known = Fraction(0)
-    for first, last in months.pieces(period.first, period.last):
-        month, piece = months.of(first), Period(first, last)
-        if not (found[month] or leaf[month]):
-            continue
-        alike = told.of_one_day(first, last)
-        charged = Charged(piece, about, told)
-        for one in leaf[month] if alike else ():
+    pieces = {
+        months.of(first): (first, last)
+        for first, last in months.pieces(period.first, period.last)
+        if found[months.of(first)] or leaf[months.of(first)]
+    }
+    alike = {month for month, piece in pieces.items() if told.of_one_day(*piece)}
+    by_days: dict[Month, Counted] = {}
+    if apart := [piece for month, piece in pieces.items() if month not in alike]:
+        by_days = counted(Period(apart[0][0], apart[-1][1]), told).by_month()
+    known, missing = Fraction(0), Missing()
+    for month, piece in pieces.items():
+        charged = Charged(Period(*piece), about, told, missing)
+        for one in leaf[month] if month in alike else ():
             charged.pay(*one)
-        spent = _together(charged, found[month], products) if alike else charged.read()
+        spent = (
+            _together(charged, found[month], products)
+            if month in alike
+            else charged.read(by_days[month])
+        )
         about.notes += [note for note in spent.says if note not in about.notes]
         known += spent.known_p
-        money = _money(found[month], shops[month]) if alike else revenue(piece, about)
+        money = _money(found[month], shops[month])
+        if told.rates.change_within(*piece, W.SHOP_SHARE):
+            money = revenue(Period(*piece), _nowhere(piece))
         lines = [
             ("takings_p", money.takings),
             ("shop_share_p", money.shop_share),
@@ -180,7 +194,13 @@ def earned(
             for crop, amount in by_crop.items():
                 if amount:
                     setattr(_row(rows, month, crop), name, amount)
+    missing.say(about, told)
     return known
+
+
+def _nowhere(piece: tuple[dt.date, dt.date]) -> About:
+    """For gaps that are said of some months and not of others, and so of none."""
+    return About(Period(*piece), base="", unit="")
 
 
 def _money(found: Mapping[months.Row, int], shops: Mapping[int, Decimal]) -> Revenue:

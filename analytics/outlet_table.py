@@ -7,27 +7,31 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 
-from django.db.models import Case, F, Sum, When
+from django.db.models import F, Sum
 from django.db.models.functions import Coalesce
 
 from grow import sums
-from grow.models import Movement
+from grow.asks import Unread
+from grow.errors import Refusal
+from grow.models import ENDS, OUTLETS, SOURCES, Movement
 from grow.models import PlaceKind as K
-from sales.models import Money
+from sales.models import Money, Outlet
+from sales.pricing import WENT_G
 
 from .crops import UNKNOWN, names
 from .period import About, Period, percent, ratio
-from .revenue import by_outlet
+from .revenue import by_outlet, unpriced
+from .waste import THROWN
 
 CropId = int | None
 #: Where what was not sold goes.
-_UNSOLD = (K.COMPOST, K.FEED, K.LANDFILL, K.DESTROYED, K.DONATED, K.STAFF)
+_UNSOLD = (*THROWN, K.DONATED, K.STAFF)
 
 
 @dataclass
 class OutletSum:
-    """What one outlet took of one crop: grams that have a price, and their money. unsold_g: thrown
-    away, given away or eaten by staff there."""
+    """What one outlet took of one crop: grams that have a price, and their money. came_g: to it,
+    less what went back. unsold_g: thrown away, given away or eaten by staff there."""
 
     outlet: str
     crop_id: CropId
@@ -37,12 +41,13 @@ class OutletSum:
     shop_share_p: int = 0
     door_p: int = 0
     door_alone_p: int = 0
+    came_g: int = 0
     unsold_g: int = 0
 
     @property
     def unsold_pct(self) -> Decimal | None:
-        """Of what was sold or went unsold in the period."""
-        return percent(self.unsold_g, self.grams + self.unsold_g)
+        """Of what came. None where less came than went back, or nothing."""
+        return percent(self.unsold_g, self.came_g) if self.came_g > 0 else None
 
     @property
     def door_per_kg_p(self) -> Decimal | None:
@@ -53,7 +58,7 @@ class OutletSum:
         return ratio(self.door_alone_p * 1000, self.grams)
 
 
-_ADDED = ("grams", "takings_p", "shop_share_p", "door_p", "door_alone_p", "unsold_g")
+_ADDED = ("grams", "takings_p", "shop_share_p", "door_p", "door_alone_p", "came_g", "unsold_g")
 
 
 @dataclass
@@ -64,15 +69,18 @@ class OutletTable:
 
 
 def outlet_table(period: Period, crop: int | None = None, outlet: str | None = None) -> OutletTable:
-    """Revenue at the pack-house door by outlet and crop; adds up to the margin's."""
+    """Revenue at the pack-house door by outlet and crop; adds up to the margin's. Raises Unread for
+    an outlet that is none."""
+    if outlet is not None and not Outlet.objects.filter(place__name=outlet).exists():
+        raise Unread({"outlet": Refusal("no_choice", f"No outlet is called “{outlet}”.")})
     about = About(
         period,
         base="goods with a price that went out in the period, less what came back",
         unit="g and pence, net of tax",
         notes=[
             "At the door: takings less the shop's stated share; a kitchen's at its transfer price.",
-            "Unsold: thrown away, given away or eaten by staff there, whenever it came; per cents "
-            "are of it and what was sold. What was thrown away before it left is no outlet's.",
+            "Unsold: thrown away, given away or eaten by staff there, of what came there, whenever "
+            "that was. What was thrown away or rejected on the way is no outlet's.",
             "An outlet has no sites: what leaf cost to grow is the same wherever it is sold, so no "
             "margin is said of an outlet.",
         ],
@@ -81,7 +89,8 @@ def outlet_table(period: Period, crop: int | None = None, outlet: str | None = N
     rows: dict[tuple[str, CropId], OutletSum] = {}
     with sums.one_moment():
         money = by_outlet(period, about)
-        sold, unsold = _sold(period), _unsold(period)
+        sold, (came, unsold) = _sold(period), _there(period)
+        unpriced(period, about)
     for outlet_, found in money.items():
         told: dict[str, Mapping[CropId, int]] = {
             "takings_p": found.takings,
@@ -89,6 +98,7 @@ def outlet_table(period: Period, crop: int | None = None, outlet: str | None = N
             "door_p": found.door,
             "door_alone_p": found.alone,
             "grams": sold.get(outlet_.pk, {}),
+            "came_g": came.get(outlet_.place_id, {}),
             "unsold_g": unsold.get(outlet_.place_id, {}),
         }
         for name, by_crop in told.items():
@@ -114,37 +124,33 @@ def outlet_table(period: Period, crop: int | None = None, outlet: str | None = N
 def _sold(period: Period) -> Mapping[int, Mapping[CropId, int]]:
     """Outlet → crop → grams that its money was for."""
     first, last = period.numbers
-    rows = (
-        Money.objects.filter(movement__day__gte=first, movement__day__lte=last)
-        .values_list("outlet_id", "movement__lot_id")
-        .annotate(
-            grams=Sum(
-                F("movement__quantity")
-                * Coalesce("movement__lot__grams_each", 1)
-                * Case(When(pence__lt=0, then=-1), default=1)
-            )
-        )
-    )
-    return _by_crop(rows)
+    rows = Money.objects.filter(movement__day__gte=first, movement__day__lte=last)
+    return _by_crop(rows.values_list("outlet_id", "movement__lot_id").annotate(grams=WENT_G))
 
 
-def _unsold(period: Period) -> Mapping[int, Mapping[CropId, int]]:
-    """Place of an outlet → crop → grams that went unsold from it, or from what stands beside it."""
+def _there(period: Period) -> tuple[Mapping[int, Mapping[CropId, int]], ...]:
+    """(came, unsold): place of an outlet → crop → grams that came to it, less what left it for
+    another place where things stand; and that were thrown away, given away or eaten by staff."""
     first, last = period.numbers
-    thrown: list[tuple[int, int, int]] = []
-    for end, start, way in (("to_place", "from_place", 1), ("from_place", "to_place", -1)):
+    came: list[tuple[int, int, int]] = []
+    unsold: list[tuple[int, int, int]] = []
+    for here, there, way in (("to_place", "from_place", 1), ("from_place", "to_place", -1)):
         rows = (
             Movement.objects.filter(
-                **{f"{end}__kind__in": _UNSOLD},
+                **{f"{here}__kind__in": OUTLETS},
                 day__gte=first,
                 day__lte=last,
                 lot__kind__in=sums.EATEN,
             )
-            .values_list(Coalesce(f"{start}__belongs_to", start), "lot_id")
-            .annotate(grams=Sum(F("quantity") * Coalesce("lot__grams_each", 1)) * way)
+            .values_list(here, "lot_id", f"{there}__kind")
+            .annotate(grams=Sum(F("quantity") * Coalesce("lot__grams_each", 1)))
         )
-        thrown += rows
-    return _by_crop(thrown)
+        for place, lot, kind, grams in rows:
+            if kind in _UNSOLD:
+                unsold.append((place, lot, -way * grams))
+            elif kind not in SOURCES | ENDS:
+                came.append((place, lot, way * grams))
+    return _by_crop(came), _by_crop(unsold)
 
 
 def _by_crop(rows: Iterable[tuple[int, int, int]]) -> Mapping[int, Mapping[CropId, int]]:

@@ -14,7 +14,7 @@ from grow import clock
 from grow.models import CropCard, CutSite, Lot, Planting, Variety, alive
 from grow.queries import living
 
-from .crop_asked import natural
+from .crops import natural
 from .expected import Habit, habit, lacks
 from .period import Period
 from .successive import cut_by_cut

@@ -15,9 +15,9 @@ from grow.looking import page as looked
 from grow.models import Business
 from grow.page import Page
 
-from .crop_asked import Asked, dated, only_of, period_of
+from .crop_asked import Asked, only_of, period_of
 from .crop_rows import cuts, gone, plantings, sales
-from .pages_crops import OUTLET, crop_questions
+from .pages_crops import OUTLET, PRIVATE_MONEY, crop_questions
 from .period import Period
 from .roles import may_read_figures
 
@@ -71,7 +71,7 @@ def _sales(currency: str) -> tuple[Column, ...]:
 
 def crop_rows(request: HttpRequest) -> HttpResponseBase:
     today = clock.local(clock.now()).date()
-    questions = [q for q in crop_questions(today, dated(request)) if q.name != "by"]
+    questions = [q for q in crop_questions(request, today) if q.name != "by"]
     return looked(
         request,
         title="Crops, row by row",
@@ -133,6 +133,9 @@ def _rows(asked: Asked, today: dt.date) -> Answer:
             gone(period, only),
             "what was sold or used, less what came back, whole and its leaf of the crop. Unit: kg.",
         )
+    if OUTLET not in asked:
+        sections.append(Section("Paid for", says=[PRIVATE_MONEY], name="sales"))
+        return _of_rows(sections, rows, period)
     part(
         "sales",
         "Paid for",

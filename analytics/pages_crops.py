@@ -11,13 +11,13 @@ from django.http import HttpRequest
 from django.http.response import HttpResponseBase
 from django.urls import reverse
 
-from grow import clock
+from grow import clock, sums
 from grow.asks import Unread
 from grow.errors import Refusal
 from grow.flat import columns_of
 from grow.looking import Answer, Column, Question, Section, Table
 from grow.looking import page as looked
-from grow.models import Business, Crop, Place, PlantSite, Variety
+from grow.models import Business, Crop, Person, Place, PlantSite, Variety
 from grow.page import Page
 from grow.rest import shown
 from grow.roles import MANAGER
@@ -25,20 +25,21 @@ from grow.start import OPENS
 from sales.models import Outlet
 
 from . import crop_pictures as pictures
-from .crop_asked import Asked, dated, natural, only_of, period_of, season_questions
+from .crop_asked import Asked, dated, only_of, period_of, season_questions
 from .crop_costs import fills_section, kinds_section
 from .crop_table import BY, CropSum, CropTable, Only, crop_table
-from .crops import names
+from .crops import names, natural
 from .lost import LostRow, lost
 from .outlet_table import OutletSum, outlet_table
 from .period import About, Period
-from .roles import may_read_figures
+from .roles import may_read_both, may_read_figures
 from .said import LOST, WASTE, rests_on
 from .stands import NEVER
 from .successive import MOST, successive
 from .waste import WasteRow, waste
 
 OUTLET = "outlet"
+PRIVATE_MONEY = "What each outlet paid is read by those who may read money: ask the manager."
 _GROUPS = {
     "crop": "Crop",
     "variety": "Variety",
@@ -49,15 +50,19 @@ _GROUPS = {
 # --- the question -----------------------------------------------------------------------------
 
 
-def crop_questions(today: dt.date, by_days: bool) -> list[Question]:
+def crop_questions(request: HttpRequest, today: dt.date) -> list[Question]:
+    """Outlets, and so what each of them paid, for whoever may read money."""
+    assert isinstance(request.user, Person)
+    money = may_read_both(request.user)
     crops = [(name, name) for name in Crop.objects.values_list("name", flat=True)]
     towers = Place.objects.filter(kind="tower", sites__isnull=False).distinct()
     tiers = PlantSite.objects.values_list("tier", flat=True).distinct().order_by("tier")
     varieties = Variety.objects.select_related("crop")
-    outlets = Outlet.objects.select_related("place")
-    return [
-        *season_questions(today, by_days),
-        Question("by", "By", value="crop", choices=list(_GROUPS.items())),
+    outlets = Outlet.objects.select_related("place") if money else ()
+    groups = [row for row in _GROUPS.items() if money or row[0] != OUTLET]
+    questions = [
+        *season_questions(today, dated(request)),
+        Question("by", "By", value="crop", choices=groups),
         Question("crop", "Crop", choices=crops, help="Every crop"),
         Question(
             "variety",
@@ -88,6 +93,7 @@ def crop_questions(today: dt.date, by_days: bool) -> list[Question]:
             seldom=True,
         ),
     ]
+    return questions if money else questions[:-1]
 
 
 # --- the columns ------------------------------------------------------------------------------
@@ -172,7 +178,8 @@ def _outlets(currency: str) -> tuple[Column, ...]:
     return (
         Column("outlet", "Outlet"),
         Column("crop", "Crop", leads="sales"),
-        Column("grams", "Sold, kg", "kg", leads="sales"),
+        Column("grams", "Sold with a price, kg", "kg", leads="sales"),
+        Column("came_g", "Came there, kg", "kg"),
         Column("unsold_g", "Unsold there, kg", "kg"),
         Column("unsold_pct", "Unsold there, %", "tenth"),
         Column("takings_p", f"Takings, {currency}", "money"),
@@ -193,7 +200,7 @@ def crops(request: HttpRequest) -> HttpResponseBase:
         title="Crops",
         lead="Which crops pay for the sites they hold. Press a heading to sort by it, a name or an "
         "underlined figure for the rows behind it.",
-        questions=crop_questions(today, dated(request)),
+        questions=crop_questions(request, today),
         answer=lambda person, asked: _answer(asked, today),
     )
 
@@ -204,12 +211,16 @@ def _answer(asked: Asked, today: dt.date) -> Answer:
         says = f"“{asked['by']}” is none of: {', '.join(_GROUPS)}."
         raise Unread({"by": Refusal("no_choice", says)})
     if asked["by"] == OUTLET or asked.get(OUTLET):
+        if OUTLET not in asked:
+            raise Refusal("no_figure", PRIVATE_MONEY)
         return _by_outlet(period, only, asked)
-    table = crop_table(period, asked["by"], only)
     plain = shown(CropSum)
+    with sums.one_moment():
+        table = crop_table(period, asked["by"], only)
+        sections = _sections(table, asked, only)
     file = f"crops-by-{asked['by']}-{period.first}-{period.last}"
     return Answer(
-        _sections(table, asked, only),
+        sections,
         file=file,
         columns=columns_of(plain),
         rows=[dict(plain(row).data) for row in table.rows],
@@ -482,4 +493,4 @@ def _by_outlet(period: Period, only: Only, asked: Asked) -> Answer:
 OPENS[MANAGER].append("crops")
 CROP_PAGES = [Page("crops/", "crops", "Crops", None, crops, may=may_read_figures)]
 
-__all__ = ["CROP_PAGES", "OUTLET", "crop_questions", "leads"]
+__all__ = ["CROP_PAGES", "OUTLET", "PRIVATE_MONEY", "crop_questions", "leads"]

@@ -22,7 +22,7 @@ from grow.page import Page
 from . import crop_pictures as pictures
 from .month import Month, month, not_to_come
 from .month_pdf import pdf_of
-from .roles import may_read_month
+from .roles import may_read_both
 
 _CROPS = (
     Column("called", "Crop"),
@@ -137,9 +137,9 @@ def month_pdf_page(request: HttpRequest) -> HttpResponseBase:
 
 
 MONTH_PAGES = [
-    Page("month/", "month", "The month", None, month_page, may=may_read_month),
+    Page("month/", "month", "The month", None, month_page, may=may_read_both),
     Page("month/paper/", "month_pdf", "The month, on paper", None, month_pdf_page,
-         may=may_read_month, in_menu=False),
+         may=may_read_both, in_menu=False),
 ]  # fmt: skip
 
 __all__ = ["MONTH_PAGES", "Month"]

@@ -10,12 +10,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 
-from django.db.models import Count, F, Max, Min, Q, Sum
+from django.db.models import Count, F, Max, Min, Sum
 
 from grow import clock, sums
 from grow.models import NURSERY, CutSite, Event, Lot, LotKind, Place, PlantSite, alive
 from grow.models import PlaceKind as K
 from sales.models import Money, Product, Wanted
+from sales.pricing import WENT_G
 
 from .counted import midnights
 from .fetches import Charges
@@ -53,17 +54,13 @@ class Went:
         rows = (
             Money.objects.filter(movement__day__gte=first, movement__day__lte=last)
             .annotate(month=F("movement__day") / 100 % 100)
-            .values_list("movement__lot__line", "movement__lot__grams_each", "outlet_id", "month")
+            .values_list("movement__lot__line", "outlet_id", "month")
             .order_by()
-            .annotate(
-                Sum("pence"),
-                went=Sum("movement__quantity", filter=Q(pence__gte=0), default=0),
-                back=Sum("movement__quantity", filter=Q(pence__lt=0), default=0),
-            )
+            .annotate(Sum("pence"), grams=WENT_G)
         )
         kept = charges.shares()
-        for name, each, outlet, month, pence, went, back in rows:
-            line, grams = self.lines[name], (went - back) * (each or 1)
+        for name, outlet, month, pence, grams in rows:
+            line = self.lines[name]
             line.grams[month] += grams
             line.sold_g += grams
             line.door_p += pence * (1 - kept[outlet])

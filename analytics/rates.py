@@ -57,10 +57,16 @@ class Rates:
                 return watts * hours * pence / 1000
         return self.of(what, crop, day)
 
-    def change_within(self, first: dt.date, last: dt.date) -> bool:
-        """Does any rate begin on a day between, so that not all days have the first one's?"""
+    def change_within(self, first: dt.date, last: dt.date, what: str = "") -> bool:
+        """Does any rate, or any of one kind, begin on a day between, so that not all days have the
+        first one's?"""
         start, stop = clock.day_number(first), clock.day_number(last)
-        return any(start < day <= stop for rows in self._since.values() for day, _ in rows)
+        return any(
+            start < day <= stop
+            for (of, _), rows in self._since.items()
+            for day, _ in rows
+            if what in ("", of)
+        )
 
     def days_of(self, what: str) -> list[int]:
         """Days from which a rate of this kind began to hold, of whichever crop or outlet."""

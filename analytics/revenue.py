@@ -65,7 +65,7 @@ def revenue(period: Period, about: About) -> Revenue:
         for name in ("door_of", "alone_of"):
             for key, pence in getattr(one, name).items():
                 getattr(out, name)[key] += pence
-    _unpriced(period, about)
+    unpriced(period, about)
     return out
 
 
@@ -213,7 +213,7 @@ class _Prices:
         return out if sum(out.values()) else None
 
 
-def _unpriced(period: Period, about: About) -> None:
+def unpriced(period: Period, about: About) -> None:
     """Goods that reached a customer and have no money beside them."""
     first, last = period.numbers
     rows = (

@@ -13,8 +13,9 @@ SETS_UP[MANAGER] |= _TOLD
 READ_FIGURES = frozenset({GROWER, MANAGER})
 
 
-def may_read_month(person: Person) -> bool:
-    """Of what is left, wage, rent and what was paid are a part: who reads figures and money too."""
+def may_read_both(person: Person) -> bool:
+    """Figures and money: what each customer paid, and of what is left wage, rent and what was paid
+    are a part."""
     from sales.pages_money import may_read_money  # pages, which are loaded after roles
 
     return may_read_figures(person) and may_read_money(person)

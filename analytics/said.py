@@ -39,6 +39,7 @@ LOST = (
     Column("cut_g", "Cut, graded out too, kg", "kg"),
     Column("lost_g", "Lost in all, kg", "kg"),
     Column("lost_pct", "Lost, % of the cut", "tenth"),
+    Column("bought_in_g", "Of that bought in, kg", "kg"),
     *(c for c in WASTE if c.name.removesuffix("_g") in _LINES),
 )
 

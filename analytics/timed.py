@@ -75,6 +75,10 @@ class Timed:
         at = bisect_right(self._holding, day, key=lambda row: row[0])
         return self._holding[at - 1][1] if at else None
 
+    def change_within(self, first: int, last: int) -> bool:
+        """Does a factor begin on a day between, so that not all days have the first one's?"""
+        return any(first < day <= last for day, _ in self._holding)
+
     def in_force(self, first: int, last: int) -> list[Timing]:
         """The timed days that bear on these days: those within, and the last before them where the
         first day has no factor of its own."""

@@ -47,7 +47,7 @@ _ENDS = {
     K.DONATED: "donated_g",
     K.STAFF: "staff_g",
 }
-_THROWN = (K.COMPOST, K.FEED, K.LANDFILL, K.DESTROYED)
+THROWN = (K.COMPOST, K.FEED, K.LANDFILL, K.DESTROYED)
 #: Known at all only by what someone weighed, counted or scanned; the rest is standard.
 _EVIDENCE = (Basis.WEIGHED, Basis.COUNTED, Basis.SCANNED)
 
@@ -262,7 +262,7 @@ def _line(cell: sums.Cell, kind: str, other: str) -> str:
         return "lost_at_rework_g"
     if kind == K.COUNT_DIFFERENCE:
         return "short_g" if cell.event_kind == "receive" else "unexplained_g"
-    if kind in _THROWN:
+    if kind in THROWN:
         if other == K.GROWTH:
             return "grade_out_g"
         if cell.event_kind in _PACKING:
@@ -325,7 +325,7 @@ def _standard(period: Period, about: About) -> None:
         day__gte=first,
         day__lte=last,
         lot__kind__in=sums.EATEN,
-        to_place__kind__in=[*ended, *_THROWN, K.COUNT_DIFFERENCE],
+        to_place__kind__in=[*ended, *THROWN, K.COUNT_DIFFERENCE],
     )
     for basis, each, quantity in moved.values_list("basis", "lot__grams_each").annotate(
         Sum("quantity")

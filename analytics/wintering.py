@@ -26,11 +26,11 @@ from grow.models import PlaceKind as K
 
 from .costs import W
 from .counted import midnights
-from .crop_table import crop_table
 from .crops import names
 from .period import DAY_S, About, Period, ratio
 from .rates import Rates, at_nine_places, half_up
-from .yields import cut_lots
+from .stands import Amounts, stands
+from .yields import BOUGHT_IN, cut_lots
 
 CropId = int | None
 OWN, ENTERED = "own records", "entered assumptions"
@@ -272,11 +272,15 @@ class _Read:
                 marks.append(half_up(Fraction(grams * at, whole)))
             for (batch, _), (low, high) in zip(sorted(of.items()), pairwise(marks), strict=True):
                 cut[batch] += (high - low) if batch in carried else 0
+        own: dict[CropId, Amounts] = defaultdict(Amounts)
+        for stand, amounts in stands(self.spring, About(self.spring, base="", unit="")).of.items():
+            if stand.line != BOUGHT_IN:
+                own[stand.crop].add(amounts)
         left = {}
-        for row in crop_table(self.spring).groups:
-            if row.cut_g:
-                pence = row.door_alone_p - row.nutrient_and_water_p - row.packaging_p - row.labour_p
-                left[row.crop_id] = Fraction(pence, row.cut_g)
+        for crop, its in own.items():
+            if its.cut_g:
+                pence = its.door_alone_p - its.nutrient_and_water_p
+                left[crop] = Fraction(pence - its.packaging_p - its.labour_p, its.cut_g)
         return cut, left
 
 

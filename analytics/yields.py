@@ -482,7 +482,8 @@ def _stood(first: dt.date, last: dt.date, _: Iterable[str]) -> Mapping[months.Ro
         with connection.cursor() as cursor:
             cursor.execute(sql, moments)
             for crop, seconds in cursor.fetchall():
-                out[months.Row(STOOD, months.of(since), crop, "")] += int(seconds)
+                if seconds:
+                    out[months.Row(STOOD, months.of(since), crop, "")] += int(seconds)
     return out
 
 

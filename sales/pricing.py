@@ -12,6 +12,9 @@ import json
 from collections import defaultdict
 from typing import Any
 
+from django.db.models import BigIntegerField, Case, F, Sum, When
+from django.db.models.functions import Coalesce
+
 from grow.clock import number_day
 from grow.kinds import CANCELLING, DIFFERENCE, OWN, SHORTFALL, WORKED_OUT
 from grow.ledger import AFTER_POST
@@ -229,4 +232,17 @@ def signed(was: Money) -> int:
 
 
 AFTER_POST.append(price_movements)
-__all__ = ["EATERS", "hands", "price_movements", "signed", "worth"]
+#: Grams of rows of money: what has money leaves a customer's hands where it starts there, whatever
+#: its price; a return at nought is one too.
+WENT_G = Sum(
+    F("movement__quantity")
+    * Coalesce("movement__lot__grams_each", 1)
+    * Case(
+        When(movement__to_place__kind=PlaceKind.SOLD, then=1),
+        When(movement__from_place__kind__in=(PlaceKind.SOLD, *EATERS), then=-1),
+        default=1,
+    ),
+    output_field=BigIntegerField(),
+)
+
+__all__ = ["EATERS", "WENT_G", "hands", "price_movements", "signed", "worth"]

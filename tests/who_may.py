@@ -140,7 +140,7 @@ API = """
     GET figures-months          | grower manager
     GET figures-crops           | grower manager
     GET figures-lost            | grower manager
-    GET figures-outlets         | grower manager
+    GET figures-outlets         | manager
     GET figures-keep            | grower manager
     GET figures-space           | grower manager
     GET figures-ranking         | grower manager

@@ -3,8 +3,9 @@ from django.db.models import Max
 
 
 def count_anew(apps, schema_editor):
-    """Months that were added up before their takings stood in whole pence are no longer settled:
-    they are read from their rows, and the next sweep adds what they come to now."""
+    """Months that were added up before their takings stood in whole pence, or go back to parts of a
+    penny, are no longer settled: they are read from their rows, and the next sweep adds what they
+    come to now."""
     swept = apps.get_model("grow", "MonthsSwept")
     if swept.objects.exists():
         upto = apps.get_model("grow", "Event").objects.aggregate(n=Max("pk"))["n"]
@@ -14,4 +15,4 @@ def count_anew(apps, schema_editor):
 class Migration(migrations.Migration):
     dependencies = [("sales", "0010_test_and_hold"), ("grow", "0010_sums_of_months")]
 
-    operations = [migrations.RunPython(count_anew, migrations.RunPython.noop)]
+    operations = [migrations.RunPython(count_anew, count_anew)]
