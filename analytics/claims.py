@@ -4,18 +4,20 @@ somebody claims, beside the same crop, season and floor.
 Floor is what the rates say: of a tower with its share of aisles and nursery, of a bench's cell with
 its share of aisles. A crop on towers has the floor of the sites that it held; all crops together
 have the floor of every tower in use, empty sites too. A crop cut from cells that never stood on a
-tower has the floor of its cells. Both are brought to a year at that pace, so that they compare.
+tower has the floor of its cells. Both are brought to a year at that pace, so that they compare; but
+a bench that stood for a summer only says nothing of a year on towers.
 """
 
 from __future__ import annotations
 
+import datetime as dt
 from collections import Counter, defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from fractions import Fraction
 
-from grow import sums
+from grow import clock, sums
 from grow.models import NURSERY, Lineage
 from grow.shares import shared_out
 
@@ -37,7 +39,8 @@ _SEASONS = {12: "winter", 3: "spring", 6: "summer", 9: "autumn"}
 
 @dataclass
 class FloorRow:
-    """One crop, or all. _g: cut in the period, net; _m2_days: the floor held, for as long."""
+    """One crop, or all. _g: cut in the period, net; _m2_days: the floor held, for as long;
+    bench_days: on which cells of it stood on a bench, of so many days of the period so far."""
 
     crop: str
     crop_id: CropId
@@ -45,6 +48,8 @@ class FloorRow:
     towers_m2_days: Decimal = field(default_factory=Decimal)
     bench_g: int = 0
     bench_m2_days: Decimal = field(default_factory=Decimal)
+    bench_days: int = 0
+    days: int = 0
 
     @property
     def towers_kg(self) -> Decimal | None:
@@ -57,10 +62,13 @@ class FloorRow:
 
     @property
     def times(self) -> Decimal | None:
-        """Towers against a flat bench."""
-        if self.towers_kg is None or not self.bench_kg:
+        """Towers against a flat bench; None where one stood for less than half of the days."""
+        if self.towers_kg is None or not self.bench_kg or self.too_short():
             return None
         return self.towers_kg / self.bench_kg
+
+    def too_short(self) -> bool:
+        return 2 * self.bench_days < self.days
 
 
 @dataclass
@@ -100,7 +108,10 @@ def claims(period: Period) -> Claims:
             "A crop on towers has the floor of the sites that it held, with its part of aisles and "
             "nursery; all crops together have that of every tower, empty sites too.",
             "A flat bench is what was cut from cells that never stood on a tower.",
-            f"A pace is not a year: {period.days} days say what {_YEAR} such days would give.",
+            f"A pace is not a year: {period.days} days say what {_YEAR} such days would give. A "
+            "bench on which nothing stood for more than half of them is not compared.",
+            "All crops together are whatever stood on either; a crop's own row compares like with "
+            "like.",
         ],
     )
     with sums.one_moment():
@@ -109,7 +120,8 @@ def claims(period: Period) -> Claims:
     about.gaps += [gap for gap in table.about.gaps if "floor a tower takes" in gap]
     rows: list[FloorRow] = []
     tower_g: Counter[CropId] = Counter()
-    in_towers = Fraction(0)
+    tomorrow = min(period.last + dt.timedelta(days=1), clock.local(clock.now()).date())
+    days = max((tomorrow - period.first).days, 0)
     for stand, amounts in table.stands.of.items():
         if stand.tower:
             tower_g[stand.crop] += amounts.cut_g
@@ -117,17 +129,22 @@ def claims(period: Period) -> Claims:
         if group.line == NEVER or not (tower_g[group.crop_id] or group.crop_id in bench):
             continue
         row = FloorRow(group.crop, group.crop_id, tower_g[group.crop_id], group.floor_m2_days)
-        row.bench_g, row.bench_m2_days = bench.get(group.crop_id, (0, Decimal(0)))
+        flat = bench.get(group.crop_id, _Bench())
+        row.bench_g, row.bench_m2_days = flat.grams, at_nine_places(flat.m2_days)
+        row.bench_days, row.days = len(flat.nights), days
         rows.append(row)
     if rows:
         whole = FloorRow(ALL, None, sum(tower_g.values()))
         rate = Rates().of(W.FLOOR, None, period.numbers[1])
         towers = {tower for tower, _ in table.stands.sites_in_use}
         span = int((period.elapsed - period.start).total_seconds())
-        in_towers = Fraction(rate or 0) * len(towers) * Fraction(span, DAY_S)
-        whole.towers_m2_days = at_nine_places(in_towers)
+        whole.towers_m2_days = at_nine_places(
+            Fraction(rate or 0) * len(towers) * Fraction(span, DAY_S)
+        )
         whole.bench_g = sum(row.bench_g for row in rows)
         whole.bench_m2_days = sum((row.bench_m2_days for row in rows), Decimal(0))
+        whole.bench_days = len({night for flat in bench.values() for night in flat.nights})
+        whole.days = days
         rows.append(whole)
     return Claims(about, rows, [_beside(claim, rows, period) for claim in _told()])
 
@@ -136,11 +153,20 @@ def _told() -> list[Claim]:
     return list(Claim.objects.select_related("crop"))
 
 
-def _bench(period: Period, about: About) -> Mapping[CropId, tuple[int, Decimal]]:
-    """Crop → (grams cut from cells that never stood on a tower, their m²-days)."""
+@dataclass
+class _Bench:
+    """Of one crop: grams cut from cells that never stood on a tower, their m²-days, and the days
+    (yyyymmdd) on which some stood."""
+
+    grams: int = 0
+    m2_days: Fraction = field(default_factory=Fraction)
+    nights: set[int] = field(default_factory=set)
+
+
+def _bench(period: Period, about: About) -> Mapping[CropId, _Bench]:
     batches = set(cut_in_nursery())
     net = {lot: grams for lot, (grams, _) in cut_lots(period).items()}
-    grams: Counter[CropId] = Counter()
+    out: dict[CropId, _Bench] = defaultdict(_Bench)
     grew: dict[int, Counter[tuple[int, CropId]]] = defaultdict(Counter)
     edges = Lineage.objects.filter(
         kind=Lineage.Kind.GREW, struck_by=None, child__gte=min(net, default=0)
@@ -152,9 +178,10 @@ def _bench(period: Period, about: About) -> Mapping[CropId, tuple[int, Decimal]]
         kept = sorted((key, n) for key, n in of.items() if n > 0)
         parts = shared_out(net[lot], [n for _, n in kept])
         for ((grown, of_crop), _), part in zip(kept, parts, strict=True):
-            grams[of_crop] += part if grown in batches else 0
-    if not grams:
-        return {}
+            if grown in batches:
+                out[of_crop].grams += part
+    if not out:
+        return out
     moved: Counter[tuple[int, int | None]] = Counter()
     crop_of: dict[int, CropId] = {}
     for batch, cell, quantity in sums.of_sowings(period.last):
@@ -163,9 +190,8 @@ def _bench(period: Period, about: About) -> Mapping[CropId, tuple[int, Decimal]]
             into, out_of = cell.to_kind in NURSERY, cell.from_kind in NURSERY
             moved[cell.day, batch] += quantity * (into - out_of)
     rates = Rates()
-    m2_days: dict[CropId, Fraction] = defaultdict(Fraction)
     for (day, sowing), cells in midnights(moved, period).items():
-        if sowing is None:
+        if sowing is None or crop_of[sowing] not in out:
             continue
         each = rates.of(W.BENCH_FLOOR, crop_of[sowing], day)
         if each is None:
@@ -173,8 +199,9 @@ def _bench(period: Period, about: About) -> Mapping[CropId, tuple[int, Decimal]]
                 "No rate says what floor a cell on a flat bench takes, so nothing is said of a "
                 "bench. Set “Floor that a cell on a flat bench takes”."
             )
-        m2_days[crop_of[sowing]] += Fraction(each or 0) * cells
-    return {crop: (g, at_nine_places(m2_days[crop])) for crop, g in grams.items()}
+        out[crop_of[sowing]].m2_days += Fraction(each or 0) * cells
+        out[crop_of[sowing]].nights.add(day)
+    return out
 
 
 def _beside(claim: Claim, rows: list[FloorRow], period: Period) -> ClaimRow:
@@ -186,6 +213,11 @@ def _beside(claim: Claim, rows: list[FloorRow], period: Period) -> ClaimRow:
         says = f"Claimed for {claim.get_season_display().lower()}; ask for the same."
     elif found is None:
         says = "None of it was cut in that time."
+    elif claim.of != Claim.Of.TOWERS and found.bench_g and found.too_short():
+        says = (
+            f"Cells stood on a bench on {found.bench_days} of {found.days} days; that says too "
+            "little of so long."
+        )
     else:
         own = {"towers": found.towers_kg, "bench": found.bench_kg, "times": found.times}[claim.of]
         says = "" if own is not None else "No own record of it: its floor or its cut is not known."

@@ -72,6 +72,10 @@ def test_what_a_square_metre_gives_on_towers_and_on_a_bench(farm: Farm) -> None:
     assert whole.crop == ALL
     days = whole.towers_m2_days / (Decimal("1.8") * towers)
     assert days == pytest.approx(Decimal(20), abs=Decimal("0.1"))
+    # ten days of twenty are enough of them, ten of thirty are too few to be set beside towers
+    longer = claims(Period(dt.date(2026, 2, 20), SPRING.last)).rows[0]
+    assert [(row.bench_days, row.days) for row in (lettuce, longer)] == [(10, 20), (10, 30)]
+    assert (longer.bench_g, longer.times) == (500, None)
 
 
 def test_a_claim_stands_beside_the_same_crop_and_season_alone(farm: Farm) -> None:
@@ -104,3 +108,8 @@ def test_a_claim_stands_beside_the_same_crop_and_season_alone(farm: Farm) -> Non
     data = client.get("/api/v1/figures/floor/", asked).json()
     assert [row["said_by"] for row in data["claims"]] == [row.said_by for row in found.claims]
     assert Decimal(data["rows"][0]["towers_kg"]) == lettuce.towers_kg
+    claim(said_by="F seller", of="bench", amount=12, season="year")
+    year = Period(dt.date(2025, 4, 1), dt.date(2026, 3, 31))
+    (late,) = [row for row in claims(year).claims if row.said_by == "F seller"]
+    assert late.own is None
+    assert late.says.startswith("Cells stood on a bench on 10 of 355 days;")

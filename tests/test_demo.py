@@ -154,8 +154,8 @@ def test_labour_eats_most_of_the_margin(demo_year):
 @slow
 def test_a_flat_bench_gave_something_to_compare_towers_with(demo_year):
     """Three trays of 84 cells, 79 after a week, stand for 49 nights; from July on two of them for
-    41 and 48. By hand: 990 g of 10,967 cell-nights at 0.0027 m². Summer's claims have own
-    figures."""
+    41 and 48. By hand: 990 g of 10,967 cell-nights at 0.0027 m². Summer's claims have own figures;
+    the year's has none, for which three months on a bench are too few."""
     year = demo_year.year
     quarter = claims(Period(dt.date(year, 7, 1), demo_year))
     flat, _ = [row for row in quarter.rows if row.bench_g]
@@ -166,6 +166,9 @@ def test_a_flat_bench_gave_something_to_compare_towers_with(demo_year):
     summer = claims(Period(dt.date(year, 6, 1), dt.date(year, 8, 31)))
     assert {row.season for row in summer.claims if row.own_pct} == {"Summer"}
     assert len([row for row in summer.claims if row.own_pct]) == 2
+    whole = claims(Period(demo_year - dt.timedelta(days=364), demo_year))
+    (times,) = [row for row in whole.claims if row.season == "A whole year"]
+    assert (times.own, "on a bench on 91 of 365 days" in times.says) == (None, True)
 
 
 # --- how it is told -------------------------------------------------------------------------
