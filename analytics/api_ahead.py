@@ -14,7 +14,8 @@ from grow.rest import Reading, shown
 
 from .api import AboutSerializer, MayReadFigures
 from .crop_asked import only_of
-from .keeping import InsteadRow, KeepRow, keeping
+from .keep_rows import InsteadRow, KeepRow
+from .keeping import keeping
 from .plan_asked import entered
 from .plan_rows import Assumed, LimitRow, PlantRow, SoldRow, TowerRow
 from .planning import space
@@ -25,9 +26,14 @@ class KeepAsked(serializers.Serializer):
 
 
 class KeepSerializer(serializers.Serializer):
-    """rows: each sowing that stands; instead: what could stand there, best first."""
+    """rows: each sowing that stands; instead: what could stand there, best first. sites: in use;
+    empty: of them those on which nothing stands; spare: those left when what could be is planted.
+    """
 
     about = AboutSerializer()
+    sites = serializers.IntegerField()
+    empty = serializers.IntegerField()
+    spare = serializers.IntegerField()
     rows = shown(KeepRow)(many=True)
     instead = shown(InsteadRow)(many=True)
 

@@ -13,76 +13,34 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
-from math import inf
+from math import ceil, inf
 from typing import TYPE_CHECKING
 
 from grow import clock, sums
-from grow.models import NURSERY, Event, Holding, LotKind, Variety, alive
+from grow.models import NURSERY, Event, Holding, LotKind, PlantSite, Variety, alive
+from grow.queries import living
 
-from .demand import AHEAD, SOLD_DAYS, asked_for
+from .demand import AHEAD, asked_for
 from .expected import Habit
 from .fetches import ENOUGH_G, Charges, net_of_leaf
-from .own_record import DAYS, PRIOR, Batch, Record
-from .period import About, Period
+from .keep_rows import (
+    CHANGEOVER,
+    CLEAR,
+    HORIZON,
+    KEEP,
+    NOT_SAID,
+    RIPE_DAYS,
+    InsteadRow,
+    Keeping,
+    KeepRow,
+    about_keeping,
+)
+from .own_record import DAYS, Batch, Record
+from .period import Period
 from .raising import sown_on
 
 if TYPE_CHECKING:
-    from .earning.keep_or_clear import Replacement, Verdict
-
-#: Days from today that are looked at.
-HORIZON = 400
-#: What is ripe within so many days is cut whether the plants stay or go.
-RIPE_DAYS = 7
-#: Days to clear, wipe and plant.
-CHANGEOVER = 1
-KEEP, CLEAR, NOT_SAID = "keep", "clear", "not said"
-
-
-@dataclass(frozen=True)
-class KeepRow:
-    """One sowing. keep_p and instead_p: pence a site and week, on average to the day on which that
-    average is greatest (keep_until, which is the horizon), and of what would stand there instead
-    (to instead_days from now). day: when to clear it as things are; if it is kept, when its cuts
-    to come no longer make up for what could stand there. ripe: the day of a cut within the week,
-    that is taken either way and is in neither figure. level_pct: what its cuts are reckoned to give
-    of what its card says; records_pct: how much of that rests on own cuts. why: what is missing
-    where nothing is said."""
-
-    sowing: str
-    crop: str
-    variety: str
-    towers: str
-    sites: int
-    planted: dt.date
-    cuts_made: int
-    cuts_to_come: int
-    says: str
-    keep_p: Decimal | None = None
-    keep_until: dt.date | None = None
-    instead_p: Decimal | None = None
-    instead: str = ""
-    instead_days: int | None = None
-    day: dt.date | None = None
-    ripe: dt.date | None = None
-    next_four_weeks_p: Decimal | None = None
-    level_pct: int | None = None
-    records_pct: int | None = None
-    why: str = ""
-
-
-@dataclass(frozen=True)
-class InsteadRow:
-    """What could be planted. plugs: sites that its plugs fill, None where they are yet to be sown;
-    wait: days till they are ready; unsold: sites of it that demand still takes."""
-
-    crop: str
-    variety: str
-    plugs: int | None
-    wait: int
-    unsold: int
-    best_p: Decimal
-    best_days: int
-    cells: str = ""
+    from .earning.keep_or_clear import Fill, Replacement, Verdict
 
 
 @dataclass(frozen=True)
@@ -94,6 +52,10 @@ class _Offer:
     cells: str
     of: Replacement
     weekly_g: float  # a site's, to its best stop
+
+    @property
+    def sown_today(self) -> bool:
+        return not self.cells
 
 
 @dataclass
@@ -109,11 +71,23 @@ class _Curve:
 
 class _Left:
     """What could be planted, best first, with the plugs and the demand that nothing has taken.
-    asked: crop → grams a week; below nought where more stands than is asked for."""
+    asked: crop → grams a week, below nought where more stands than is asked for; empty: sites that
+    stand empty and that nothing has taken; on_empty: name of an offer → sites of them that it got;
+    now: the same of what is planted, or sown for, today, those of what is cleared among them."""
 
-    def __init__(self, offers: Iterable[_Offer], asked: Mapping[int, float]) -> None:
+    def __init__(
+        self, offers: Iterable[_Offer], asked: Mapping[int, float], empty: float = 0
+    ) -> None:
         self._offers = {offer.of.name: offer for offer in offers}
         self.asked: dict[int, float] = defaultdict(float, asked)
+        self.empty = empty
+        self.on_empty: Counter[str] = Counter()
+        self.now: Counter[str] = Counter()
+
+    def copy(self) -> _Left:
+        found = _Left(self._offers.values(), self.asked, self.empty)
+        found.on_empty, found.now = self.on_empty.copy(), self.now.copy()
+        return found
 
     def offered(self) -> list[_Offer]:
         """Each with its sites; of two of one crop the second has what the first leaves."""
@@ -125,19 +99,30 @@ class _Left:
             asked[offer.crop] = grams - min(sites, offer.of.plugs) * offer.weekly_g
         return out
 
-    def take(self, verdict: Verdict) -> None:
-        for fill in verdict.fills:
-            if offer := self._offers.get(fill.name):
-                of = replace(offer.of, plugs=offer.of.plugs - fill.sites)
-                self._offers[fill.name] = replace(offer, of=of)
-                self.asked[offer.crop] -= fill.sites * offer.weekly_g
+    def fill_empty(self) -> None:
+        """Plant the sites that stand empty, best first: nothing has to be cleared for that."""
+        from .earning.keep_or_clear import planted
 
+        for of, sites in planted(self.empty, [offer.of for offer in self.offered()]):
+            self.empty -= sites
+            self.on_empty[of.name] += round(sites)
+            self._plant(of.name, sites, today=True)
 
-@dataclass
-class Keeping:
-    about: About
-    rows: list[KeepRow] = field(default_factory=list)
-    instead: list[InsteadRow] = field(default_factory=list)
+    def take(self, fills: Iterable[Fill], today: bool) -> None:
+        """Of a sowing that is cleared today or later; what is left of its sites stands empty."""
+        for fill in fills:
+            if fill.name in self._offers:
+                self._plant(fill.name, fill.sites, today)
+            else:
+                self.empty += fill.sites
+
+    def _plant(self, name: str, sites: float, today: bool) -> None:
+        offer = self._offers[name]
+        of = replace(offer.of, plugs=offer.of.plugs - sites)
+        self._offers[name] = replace(offer, of=of)
+        self.asked[offer.crop] -= sites * offer.weekly_g
+        if offer.sown_today or (today and not of.wait):
+            self.now[name] += round(sites)
 
 
 def keeping(today: dt.date) -> Keeping:
@@ -149,7 +134,7 @@ class _Keeper:
     def __init__(self, today: dt.date) -> None:
         self.today = today
         self.until = today + dt.timedelta(days=HORIZON)
-        self.about = _about(today)
+        self.about = about_keeping(today)
         self.record = Record(today)
         charges = Charges(clock.day_number(today), self.about)
         year = Period(today - dt.timedelta(days=DAYS - 1), today)
@@ -160,16 +145,21 @@ class _Keeper:
         """The sowing that earns least first: what it would get is no longer there for the next."""
         batches = self.record.batches
         curves = {one.lot.pk: self._curve(one) for one in batches if not self._lacks(one)}
-        left = _Left(self._offers(), asked_for(self.today))
+        sites, empty = _sites()
+        left = _Left(self._offers(), asked_for(self.today), empty)
         for one in batches:
             if one.lot.pk in curves:
                 left.asked[one.lot.crop_id or 0] -= curves[one.lot.pk].weekly_g
-        out = Keeping(self.about, instead=[self._listed(offer) for offer in left.offered()])
+        offers = left.offered()
+        left.fill_empty()
+        out = Keeping(self.about, sites, empty, round(left.empty))
         for one in sorted(batches, key=lambda b: self._least(curves.get(b.lot.pk))):
             if why := self._lacks(one):
                 out.rows.append(replace(self._row(one, 0, NOT_SAID), why=why))
             else:
-                out.rows.append(self._said(one, curves[one.lot.pk], left))
+                row, left = self._said(one, curves[one.lot.pk], left)
+                out.rows.append(row)
+        out.instead = [self._listed(offer, left) for offer in offers]
         order = {CLEAR: 0, KEEP: 1, NOT_SAID: 2}
         out.rows.sort(key=lambda r: (order[r.says], r.day or dt.date.max, r.crop, r.sowing))
         self._missing(out)
@@ -205,38 +195,42 @@ class _Keeper:
         earned = zip(curve.days, curve.earned, strict=True) if curve else ()
         return max((pence / days for days, pence in earned), default=0.0)
 
-    def _said(self, one: Batch, curve: _Curve, left: _Left) -> KeepRow:
+    def _said(self, one: Batch, curve: _Curve, before: _Left) -> tuple[KeepRow, _Left]:
+        """Its row, and what is left to plant after it."""
         from .earning.keep_or_clear import keep_or_clear
 
         days, earned, ripe = curve.days, curve.earned, curve.ripe
-        own = one.lot.crop_id or 0
-        left.asked[own] += curve.weekly_g  # if it goes, what it would have given is wanted too
-        offers = left.offered()
+        left = before.copy()
+        left.asked[one.lot.crop_id or 0] += curve.weekly_g  # if it goes, what it would have given
+        left.fill_empty()  # is wanted too, and that goes onto empty sites before its own
         verdict = keep_or_clear(
-            days or [1], earned or [0.0], [offer.of for offer in offers], sites=one.sites
+            days or [1], earned or [0.0], [offer.of for offer in left.offered()], sites=one.sites
         )
         done = not days
         keeps = verdict.keep and not done
+        until = self._on(0 if done else _stop(verdict, days, earned))
+        day = max(ripe or self.today, until)
         if keeps:
-            left.asked[own] -= curve.weekly_g
+            left = before
         else:
-            left.take(verdict)
+            left.take(verdict.fills, today=day == self.today)
         level = self.record.of_batch(one.lot)
         month = max((p for d, p in zip(days, earned, strict=True) if d <= 28), default=0.0)
-        return replace(
+        row = replace(
             self._row(one, len(days), KEEP if keeps else CLEAR),
             keep_p=_weekly(verdict.keep_p),
             keep_until=None if done else self._on(verdict.keep_days),
             instead_p=_weekly(verdict.replace_p),
             instead=verdict.instead,
             instead_days=round(max((fill.days for fill in verdict.fills), default=0)) or None,
-            day=max(ripe or self.today, self._on(0 if done else _stop(verdict, days, earned))),
+            day=day,
             ripe=ripe,
             next_four_weeks_p=_weekly(month / 28),
             level_pct=round(100 * level.times),
             records_pct=round(100 * (1 - level.card)),
             why="its cuts are then made" if done and ripe else "its cuts are made" if done else "",
         )
+        return row, left
 
     def _on(self, days: float) -> dt.date:
         return self.today + dt.timedelta(days=round(days))
@@ -308,17 +302,21 @@ class _Keeper:
             return None
         return _Offer(crop.pk, variety, code, found, grown / found.best.days * 7)
 
-    def _listed(self, offer: _Offer) -> InsteadRow:
+    def _listed(self, offer: _Offer, left: _Left) -> InsteadRow:
         of, variety = offer.of, self.record.varieties[offer.variety]
+        habit, now = self.record.habits[offer.variety], left.now[of.name]
         return InsteadRow(
             variety.crop.name,
             variety.name,
-            None if of.plugs == inf else int(of.plugs),
+            None if offer.sown_today else int(of.plugs),
             round(of.wait),
             int(of.unsold),
             _weekly(of.best.pence),
             round(of.best.days),
             offer.cells,
+            left.on_empty[of.name],
+            now,
+            ceil(now / habit.sites / habit.plugs - 1e-9) if offer.sown_today else None,
         )
 
     def _missing(self, out: Keeping) -> None:
@@ -364,40 +362,17 @@ def _stop(verdict: Verdict, days: Sequence[int], earned: Sequence[float]) -> flo
     return days[over.index(max(over))]
 
 
+def _sites() -> tuple[int, int]:
+    """In use, and of them those on which nothing stands."""
+    used = PlantSite.objects.filter(out_of_use=False)
+    standing = living(clock.now()).values("site")
+    return used.count(), used.exclude(pk__in=standing).count()
+
+
 def _checked() -> set[int]:
     """Sowings whose cells were looked over: those that did not come up are gone from the books."""
     told = Event.objects.filter(alive(), kind="check_germination").values_list("told", flat=True)
     return {json.loads(row or "{}").get("batch") for row in told}
 
 
-def _about(today: dt.date) -> About:
-    return About(
-        Period(today, today + dt.timedelta(days=HORIZON)),
-        base="sites that each sowing holds today; what is spent already is spent",
-        unit="pence a site and week, after crop minutes, net of tax",
-        notes=[
-            "To keep: what a site is expected to earn from today, on average to the day on which "
-            "that average is greatest. Instead: the same of what could stand there, its raising, "
-            "planting and clearing taken off and the days till its plugs are ready counted in.",
-            "Best by: the day of that greatest average. Clear on: what is kept may stand longer, "
-            "till its cuts to come no longer make up for what could stand there.",
-            "Grams are those of the crop card, in the months in which they would be cut, times how "
-            f"cuts came against the card in the last {DAYS} days. A card's word weighs as much as "
-            f"{PRIOR} cuts: a variety's cuts against the card, a sowing's own against those.",
-            f"A gram brings what the crop earned in the last {DAYS} days at the pack-house door, "
-            "each leaf at what it fetches alone, less feed, packaging and crop minutes, over all "
-            "that was cut of it, unsold leaf too.",
-            f"Demand is what was sold or used a week in the last {SOLD_DAYS} days, or in the "
-            f"coming {AHEAD} days a year ago if that was more, and a day's more for each day told "
-            "as sold out. "
-            f"Unsold demand is that less what stands is expected to give in the next {AHEAD} days. "
-            "What would give its first leaf only later is not offered.",
-            f"What is ripe within {RIPE_DAYS} days is cut either way, so it is in neither figure.",
-            "The sowing that earns least is looked at first; the plugs and the demand that it "
-            "would be cleared for are then not offered to the next.",
-            "Plants that will die, interest, and what a change of price would do are not in it.",
-        ],
-    )
-
-
-__all__ = ["CLEAR", "KEEP", "NOT_SAID", "InsteadRow", "KeepRow", "Keeping", "keeping"]
+__all__ = ["keeping"]

@@ -20,7 +20,8 @@ from grow.roles import MANAGER
 from grow.start import OPENS
 
 from .crop_asked import only_of
-from .keeping import CLEAR, KEEP, NOT_SAID, InsteadRow, Keeping, KeepRow, keeping
+from .keep_rows import CLEAR, KEEP, NOT_SAID, InsteadRow, Keeping, KeepRow
+from .keeping import keeping
 from .roles import may_read_figures
 from .said import rests_on
 
@@ -49,6 +50,7 @@ _INSTEAD = (
     Column("ready", "Plugs"),
     Column("plugs", "Sites its plugs fill", "whole"),
     Column("unsold", "Sites that demand still takes, after the rows above", "whole"),
+    Column("on_empty", "Onto sites that stand empty", "whole"),
     Column("best_p", "Best average, pence a site and week", "tenth"),
     Column("best_days", "In days from today", "whole"),
 )
@@ -102,7 +104,7 @@ def _sections(found: Keeping, rows: Sequence[KeepRow], today: dt.date) -> list[S
                 ("Clear now", f"{len(now)} of {len(said)} sowings"),
                 ("Their sites", f"{sum(row.sites for row in now)}"),
             ],
-            says=[*rests_on(found.about), period],
+            says=[*_empty(found), *rests_on(found.about), period],
             folded=True,
             name="keep",
         )
@@ -134,6 +136,22 @@ def _sections(found: Keeping, rows: Sequence[KeepRow], today: dt.date) -> list[S
             )
         )
     return out
+
+
+def _empty(found: Keeping) -> list[str]:
+    """Whether anything has to be cleared to make room."""
+    if not found.empty:
+        return []
+    so = (
+        "nothing has to be cleared to make room for it"
+        if found.spare
+        else "only what is left of it then is weighed against what stands"
+    )
+    stand = "stands" if found.empty == 1 else "stand"
+    return [
+        f"{found.empty:,} of {found.sites:,} sites {stand} empty: what could be planted goes there "
+        f"first, and {so}."
+    ]
 
 
 def _row(row: KeepRow, today: dt.date) -> dict[str, Any]:

@@ -19,7 +19,7 @@ from sales.models import Product
 
 from .expected import Habit
 from .fetches import Charges, net_of_leaf
-from .keeping import CHANGEOVER
+from .keep_rows import CHANGEOVER
 from .own_record import Record
 from .plan_asked import Entered
 from .plan_facts import (

@@ -16,12 +16,13 @@ from analytics.demo.scenario import scenario
 from analytics.demo.tables import card
 from analytics.expected import Habit, habit, stretch
 from analytics.fetches import Charges, net_of_leaf
-from analytics.keeping import CLEAR, KEEP, NOT_SAID, KeepRow, keeping
+from analytics.keep_rows import CLEAR, KEEP, NOT_SAID, KeepRow
+from analytics.keeping import keeping
 from analytics.models import Rate, StandardUse
 from analytics.period import About, Period
 from analytics.rates import set_rate
 from grow import clock
-from grow.models import Crop, CropCard, Item, Lot, Person, Variety
+from grow.models import Crop, CropCard, Item, Lot, Person, Planting, PlantSite, Variety
 from sales.models import Price
 from tests.farm import Farm
 from tests.week import bought
@@ -52,14 +53,25 @@ def farm(db: None) -> Farm:
 
 
 def stands(farm: Farm, cuts: int) -> Lot:
-    """Ten sites, cut so often to the gram of the card; another sowing waits on the bench."""
+    """Ten sites, cut so often to the gram of the card, and none that stands empty; another sowing
+    waits on the bench."""
     farm.sow(50)
     batch = farm.sow(10)
     farm.plant(batch, farm.t1, 10)
+    in_use(10)
     for n, grams in enumerate(GRAMS[:cuts]):
         farm.pass_time(days=10 if n else 28)
         farm.cut(10 * grams, batch)
     return batch
+
+
+def in_use(number: int) -> None:
+    """So many sites are, those that are planted first."""
+    stood = set(Planting.objects.values_list("site", flat=True))
+    sites = PlantSite.objects.values_list("pk", flat=True)
+    used = sorted(sites, key=lambda pk: (pk not in stood, pk))[:number]
+    PlantSite.objects.update(out_of_use=True)
+    PlantSite.objects.filter(pk__in=used).update(out_of_use=False)
 
 
 def asked(monkeypatch: pytest.MonkeyPatch, **grams: float) -> None:
@@ -119,6 +131,37 @@ def test_a_replacement_without_plugs_waits_and_one_that_nobody_asks_for_is_none(
     row = the(farm, batch)
     assert row.ripe == farm.today + dt.timedelta(days=2)
     assert float(row.keep_p or 0) == pytest.approx(7 * 12 / 12, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("empty", "demand", "says", "instead", "planted", "now"),
+    [
+        (0, 280, CLEAR, "B", [0, 0], [10, 0]),
+        # twelve more sites are asked for, and thirteen were if it went: they all stand empty
+        (30, 280, KEEP, "empty site", [12, 0], [12, 0]),
+        # of fifty plugs twenty are left, then none, when what stands empty is planted
+        (30, 100_000, CLEAR, "B", [30, 0], [40, 0]),
+        (90, 100_000, KEEP, "to be sown", [50, 40], [50, 40]),
+    ],
+)  # fmt: skip
+def test_nothing_is_cleared_for_what_an_empty_site_would_take(
+    farm: Farm, monkeypatch: pytest.MonkeyPatch, empty: int, demand: int, says: str, instead: str,
+    planted: list[int], now: list[int],
+) -> None:  # fmt: skip
+    """After the third cut it goes for plugs that are asked for, 62 + 46 + 34 g a site in 49 days;
+    not where they can be had without."""
+    batch = stands(farm, 3)
+    in_use(10 + empty)
+    asked(monkeypatch, loose=demand)
+    row = the(farm, batch)
+    assert (row.says, instead in row.instead) == (says, True)
+    with clock.playing(farm.now):
+        found = keeping(farm.today)
+    assert (found.sites, found.empty) == (10 + empty, empty)
+    assert found.spare == empty - sum(planted)
+    assert [offer.on_empty for offer in found.instead] == planted
+    assert [offer.now for offer in found.instead] == now
+    assert [offer.sow for offer in found.instead] == [None, now[1]]
 
 
 def test_the_months_to_come_count(farm: Farm) -> None:
@@ -188,6 +231,7 @@ def test_what_no_card_says_is_said_to_be_missing(farm: Farm) -> None:
     assert the(farm, batch).says == KEEP
     CropCard.objects.update(growth_by_month="")
     other = farm.sow(10, farm.red)
+    in_use(108)
     farm.plant(other, farm.t2, 10)
     assert the(farm, batch).why == "its card does not say growth by month"
     assert (the(farm, other).says, the(farm, other).keep_p) == (NOT_SAID, None)
@@ -201,7 +245,9 @@ def test_the_page_its_files_and_the_api_say_the_same(
     farm: Farm, client: Client, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     batch = stands(farm, 3)
+    in_use(108)
     farm.plant(farm.sow(10, farm.red), farm.t2, 10)
+    in_use(20)
     asked(monkeypatch, loose=100_000)
     manager = Person.objects.create_user("manager", is_staff=True)
     manager.groups.add(Group.objects.get(name="manager"))
@@ -210,6 +256,15 @@ def test_the_page_its_files_and_the_api_say_the_same(
     for part in re.findall(r"<section.*?</section>", page, re.DOTALL):
         assert all(word in part for word in ("Base:", "Unit:", "Period:")) == ("<table>" in part)
     assert "Clear now" in page
+    assert "sites stand empty" not in page
+    in_use(30)
+    page_ = html.unescape(client.get("/crops/keep/").content.decode())
+    assert "10 of 30 sites stand empty: what could be planted goes there first, and only" in page_
+    asked(monkeypatch)
+    page_ = html.unescape(client.get("/crops/keep/").content.decode())
+    assert "and nothing has to be cleared to make room for it." in page_
+    in_use(20)
+    asked(monkeypatch, loose=100_000)
     assert "it has no crop card" in page.split('id="missing"')[1]
     told = client.get("/api/v1/figures/keep/").json()
     row, none = told["rows"]

@@ -7,7 +7,7 @@ February; the rule "keep while the next week beats the average" holds only where
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from math import inf
 
@@ -103,6 +103,16 @@ class Verdict:
         )
 
 
+def planted(sites: float, offers: Iterable[Replacement]) -> Iterator[tuple[Replacement, float]]:
+    """So many sites of each, best average first, as far as its plugs and its unsold demand reach.
+    One that would earn less than an empty site is not planted."""
+    for each in sorted(offers, key=lambda r: -r.best.pence):
+        take = min(sites, each.sites)
+        if take > 0 and each.best.pence > 0:
+            yield each, take
+            sites -= take
+
+
 def keep_or_clear(
     days: ArrayLike,
     earned_p: ArrayLike,
@@ -113,9 +123,8 @@ def keep_or_clear(
     """Whether a standing batch on so many sites is kept: days, earned_p (stops,) of one of its
     sites from now on, expected and not yet earned.
 
-    The sites go to the replacement of the best average as far as its plugs and its unsold demand
-    reach, then to the next, and what is left stands empty, at nought. A replacement that would earn
-    less than an empty site is not planted. Even is kept: clearing is work.
+    Its sites go to the replacements as `planted` has it, and what is left stands empty, at nought.
+    Even is kept: clearing is work.
 
     ValueError for no sites, or as best_average."""
     if not sites > 0:
@@ -124,12 +133,10 @@ def keep_or_clear(
     left = sites
     fills = []
     spare = inf
-    for each in sorted(replacements, key=lambda r: -r.best.pence):
-        take = min(left, each.sites)
-        if take > 0 and each.best.pence > 0:
-            fills.append(Fill(each.name, take, each.best.pence, each.best.days))
-            left -= take
-            spare = min(spare, max(0, each.wait - each.changeover))
+    for each, take in planted(sites, replacements):
+        fills.append(Fill(each.name, take, each.best.pence, each.best.days))
+        left -= take
+        spare = min(spare, max(0, each.wait - each.changeover))
     if left > 0:
         fills.append(Fill(EMPTY, left, 0.0, 0.0))
     replace = sum(fill.sites * fill.pence for fill in fills) / sites
