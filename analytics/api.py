@@ -462,7 +462,7 @@ class NumberSerializer(serializers.Serializer):
 
 
 class WeekSerializer(serializers.Serializer):
-    """Grams cut, net, and sold or used, in the week from a Monday."""
+    """Grams cut, graded out too, and sold or used, in the week from a Monday."""
 
     week = serializers.DateField()
     cut_g = serializers.IntegerField()
@@ -470,12 +470,13 @@ class WeekSerializer(serializers.Serializer):
 
 
 class MonthSerializer(serializers.Serializer):
-    """Five numbers, the crops best first, thirteen weeks, one sentence of advice and one of
-    doubt."""
+    """Five numbers, the way from what was sold to what is left, the crops best first, thirteen
+    weeks, what to do and what speaks against it."""
 
     first = serializers.DateField(source="period.first")
     last = serializers.DateField(source="period.last")
     numbers = NumberSerializer(many=True)
+    way = serializers.CharField()
     crops = shown(CropSum)(many=True)
     weeks = WeekSerializer(many=True)
     advice = serializers.CharField()

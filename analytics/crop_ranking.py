@@ -94,15 +94,20 @@ class RankTable:
 
 def crop_ranking(period: Period, chosen: Chosen | None = None) -> RankTable:
     """Crops that held sites in the period, in the order of what a site earned in it."""
-    about = _about(period)
-    found = stands(period, about, by_week=True)
-    return _ranked(found, about, chosen or Chosen())
+    return ranked(weekly_stands(period), chosen)
 
 
-def _ranked(found: Stands, about: About, chosen: Chosen) -> RankTable:
+def weekly_stands(period: Period) -> Stands:
+    """What a ranking is of; crop_table.tabled makes the crops' table of the same reading."""
+    return stands(period, _about(period), by_week=True)
+
+
+def ranked(found: Stands, chosen: Chosen | None = None) -> RankTable:
+    """The same of stands that were read by sowing week."""
     from .earning.ranking import rank
     from .earning.ratios import LEAST_WEEKS
 
+    about, chosen = found.about, chosen or Chosen()
     sown = {stand: amounts for stand, amounts in found.of.items() if stand.week is not None}
     found = replace(found, of=sown)
     table = tabled(found, "crop", Only())
@@ -342,4 +347,4 @@ def _crossed(
     return said
 
 
-__all__ = ["Chosen", "RankRow", "RankTable", "crop_ranking"]
+__all__ = ["Chosen", "RankRow", "RankTable", "crop_ranking", "ranked", "weekly_stands"]

@@ -32,7 +32,14 @@ def pdf_of(found: Month, business: str) -> bytes:
     """Raises Refusal for a letter that the typeface has not."""
     typeface()
     title = f"{business}, {found.first:%B %Y}"
-    words = [business, found.advice, found.doubt, *found.says, *(row.called for row in found.crops)]
+    words = [
+        business,
+        found.advice,
+        found.doubt,
+        found.way,
+        *found.says,
+        *(row.called for row in found.crops),
+    ]
     story = KeepInFrame(WIDE, _HIGH, list(_story(found, business)), mode="shrink")
     return pdf(title, business, [story], words)
 
@@ -53,7 +60,9 @@ def _story(found: Month, business: str) -> Iterable[Flowable]:
         [WIDE / 5] * 5,
         [("RIGHTPADDING", (0, 0), (-1, -1), 8), ("BOTTOMPADDING", (0, 1), (-1, 1), 3)],
     )
-    yield Spacer(0, 4 * mm)
+    yield Spacer(0, 2.5 * mm)
+    yield table([[p(found.way, SMALL)]], [WIDE], [])
+    yield Spacer(0, 3 * mm)
     yield table(
         [
             [p("What to do", LOUD)],
@@ -80,7 +89,9 @@ def _story(found: Month, business: str) -> Iterable[Flowable]:
     leaf = _leaf(found, half)
     left = [*_headed("Where the leaf went", "kg; black was sold or used"), leaf]
     right = [
-        *_headed("Cut and sold by week", "kg; the frame was cut, black was sold or used"),
+        *_headed(
+            "Cut and sold by week", "kg; the frame was cut, graded out too; black was sold or used"
+        ),
         _weeks(found.weeks, half, max(leaf.height, 110)),
     ]
     yield table([[left, right]], [half + _GAP, half])
@@ -111,15 +122,19 @@ def _crops(found: Month, wide: float) -> Drawing:
 
 def _leaf(found: Month, wide: float) -> Drawing:
     if not found.leaf:
-        drawing = Drawing(wide, 20)
-        drawing.add(String(0, 6, "No leaf was here.", fontName=PLAIN, fontSize=_SIZE))
-        return drawing
+        return _none("No leaf was here.", wide)
     rows = sorted(found.leaf, key=lambda row: row[1], reverse=True)
     return _bars(
         [(ENDS[name], grams / 1000, None, name not in _SOLD) for name, grams in rows],
         wide,
         "{:,.1f}",
     )
+
+
+def _none(says: str, wide: float) -> Drawing:
+    drawing = Drawing(wide, 20)
+    drawing.add(String(0, 6, says, fontName=PLAIN, fontSize=_SIZE))
+    return drawing
 
 
 def _bars(
@@ -162,6 +177,8 @@ def _bars(
 
 def _weeks(rows: Sequence[WeekRow], wide: float, high: float) -> Drawing:
     """Two columns a week, the frame of what was cut and the black of what was sold or used."""
+    if not any(row.cut_g or row.sold_g for row in rows):
+        return _none("Nothing was cut or sold.", wide)
     drawing = Drawing(wide, high)
     foot, top = 22.0, 12.0
     most = max([1, *(max(row.cut_g, row.sold_g) for row in rows)])

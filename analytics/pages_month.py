@@ -33,7 +33,7 @@ _CROPS = (
 _LEAF = (Column("what", "Where the leaf went"), Column("grams", "kg", "kg"))
 _WEEKS = (
     Column("week", "Week from", "day"),
-    Column("cut_g", "Cut, kg", "kg"),
+    Column("cut_g", "Cut, graded out too, kg", "kg"),
     Column("sold_g", "Sold or used, kg", "kg"),
 )
 
@@ -67,6 +67,7 @@ def _answer(person: Person, asked: Mapping[str, str]) -> Answer:
     crops: list[dict[str, Any]] = [
         {column.name: getattr(row, column.name) for column in _CROPS} for row in found.crops
     ]
+    weeks = [vars(row) for row in found.weeks if any(w.cut_g or w.sold_g for w in found.weeks)]
     sections = [
         Section(
             name,
@@ -75,6 +76,7 @@ def _answer(person: Person, asked: Mapping[str, str]) -> Answer:
             folded=True,
             ways=[("On paper, to print", paper)],
         ),
+        Section("From what was sold to what is left", says=[found.way]),
         Section(f"What to do after {name}", says=[found.advice]),
         Section("What speaks against it", says=[found.doubt]),
         Section(
@@ -103,12 +105,13 @@ def _answer(person: Person, asked: Mapping[str, str]) -> Answer:
         ),
         Section(
             f"Cut and sold by week, up to {found.period.last:%d %b %Y}",
-            table=Table(_WEEKS, [vars(row) for row in found.weeks]),
-            picture=pictures.weeks(found.weeks),
+            table=Table(_WEEKS, weeks) if weeks else None,
+            empty="Nothing was cut or sold in those weeks.",
+            picture=pictures.weeks(found.weeks) if weeks else None,
             says=[
-                "Base: cut net of crate and grade-out; sold, used in the kitchen, or gone to other "
-                f"businesses. Unit: kg a week from Monday. Period: {len(found.weeks)} weeks, of "
-                f"which the last is that of {found.period.last:%d %b %Y}; {found.period}."
+                "Base: cut net of crate, graded out too; sold, used in the kitchen, or gone to "
+                f"other businesses. Unit: kg a week from Monday. Period: {len(found.weeks)} weeks, "
+                f"of which the last is that of {found.period.last:%d %b %Y}; {found.period}."
             ],
             folded=True,
             name="weeks",

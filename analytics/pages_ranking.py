@@ -84,7 +84,7 @@ def _columns(chosen: Chosen) -> tuple[Column, ...]:
         Column("low_p", f"From, {week}", "tenth"),
         Column("high_p", f"To, {week}", "tenth"),
         Column("first_pct", "First in so many resamples, %", "tenth"),
-        Column("says", "What can be said"),
+        Column("says", "What can be said", "long"),
         Column("weeks", "Sowing weeks", "whole"),
         Column("site_days", "Site-days", "tenth", leads="plantings"),
         Column("drawn_p", f"Drawn in, {week}", "tenth"),

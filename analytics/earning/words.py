@@ -6,5 +6,5 @@ from collections.abc import Sequence
 
 
 def listed(names: Sequence[str]) -> str:
-    """a, b and c."""
-    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
+    """a, b and c; empty of none."""
+    return " and ".join(filter(None, (", ".join(names[:-1]), *names[-1:])))
