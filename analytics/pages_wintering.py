@@ -24,7 +24,7 @@ from .models import Rate
 from .rates import Rates
 from .roles import may_read_figures
 from .said import rests_on
-from .wintering import LEAST_DAYS, Assumed, WinterRow, wintering, winters
+from .wintering import LEAST_DAYS, TOWER, Assumed, WinterRow, wintering, winters
 
 _LABELS = {
     "cells": "Cells",
@@ -41,16 +41,17 @@ _LABELS = {
 def _columns(currency: str) -> tuple[Column, ...]:
     return (
         Column("crop", "Crop"),
-        Column("basis", "From"),
+        Column("left_p", f"Left, {currency}", "money"),
         Column("where", "Where"),
         Column("plants", "Plants", "whole"),
-        Column("plant_days", "Plant-days in the winter", "whole"),
-        Column("carry_each_p", "To carry, pence a plant", "tenth"),
-        Column("return_each_p", "Came back, pence a plant", "tenth"),
+        Column("cut_in_winter_g", "Cut in the winter, kg", "kg"),
         Column("cut_g", "Cut in spring, kg", "kg"),
-        Column("carry_p", f"To carry, {currency}", "money"),
         Column("return_p", f"Came back, {currency}", "money"),
-        Column("left_p", f"Left, {currency}", "money"),
+        Column("carry_p", f"To carry, {currency}", "money"),
+        Column("return_each_p", "Came back, pence a plant", "tenth"),
+        Column("carry_each_p", "To carry, pence a plant", "tenth"),
+        Column("plant_days", "Plant-days in the winter", "whole"),
+        Column("basis", "From"),
     )
 
 
@@ -116,8 +117,13 @@ def _answer(person: Person, asked: Mapping[str, str]) -> Answer:
     found = wintering(year, assumed_of(asked), least)
     plain = shown(WinterRow)
     rows = [dict(plain(row).data) for row in found.rows]
+    in_place = [row for row in rows if row["where"] == TOWER]
+    for row in in_place:  # a nought would read as if it had been worked out
+        row["carry_p"] = row["carry_each_p"] = None
+    said = [Section(says=[f"{TOWER}: no energy of its own."])] if in_place else []
     return Answer(
         [
+            *said,
             Section(
                 f"Carried through the winter, {found.winter}",
                 table=Table(_columns(Business.the().currency), rows, stacks=True) if rows else None,
@@ -126,7 +132,7 @@ def _answer(person: Person, asked: Mapping[str, str]) -> Answer:
                 says=[*rests_on(found.about), f"Period: {found.winter}."],
                 folded=True,
                 name="winter",
-            )
+            ),
         ],
         file=f"winter-{found.winter.first:%Y}-{found.winter.last:%Y}",
         columns=columns_of(plain),

@@ -44,7 +44,7 @@ LEAST_DAYS = 42
 class WinterRow:
     """One crop in one place. plants: cells or sites; plant_days in the winter; carry_p: what the
     energy cost; cut_g: in spring; return_p: what that left at the door. None where that is not
-    known."""
+    known. cut_in_winter_g: of the same plants before, which is in no money here."""
 
     basis: str
     crop: str
@@ -56,6 +56,7 @@ class WinterRow:
     carry_p: int | None = 0
     cut_g: int = 0
     return_p: int | None = 0
+    cut_in_winter_g: int | None = None
 
     @property
     def carry_each_p(self) -> Decimal | None:
@@ -139,6 +140,7 @@ def wintering(year: int, assumed: Assumed | None = None, least: int = LEAST_DAYS
             "raising.",
             "A site of a tower takes no energy of its own; what else could have stood on it is in "
             "Keep or clear.",
+            "What was cut of the same plants in the winter itself is in no money here.",
         ],
     )
     with sums.one_moment():
@@ -156,17 +158,19 @@ class _Read:
         carried = dict(self._under_cover())
         carried |= {b: row for b, row in self._on_towers() if b not in carried}
         cut, left = self._spring(carried)
+        before = self._cut(self.winter, carried)
         called = names()
         out: dict[tuple[CropId, str], WinterRow] = {}
         exact: dict[tuple[CropId, str], Fraction | None] = defaultdict(Fraction)
         for batch, (where, plants, days, pence) in sorted(carried.items()):
             crop = self.crop_of[batch]
             key = crop, where
-            row = out.setdefault(key, WinterRow(OWN, called[crop], crop, where))
+            row = out.setdefault(key, WinterRow(OWN, called[crop], crop, where, cut_in_winter_g=0))
             row.sowings += 1
             row.plants += plants
             row.plant_days += days
             row.cut_g += cut[batch]
+            row.cut_in_winter_g = (row.cut_in_winter_g or 0) + before[batch]
             so_far = exact[key]
             exact[key] = None if pence is None or so_far is None else so_far + pence
         for key, row in out.items():
@@ -255,7 +259,21 @@ class _Read:
         """(sowing → grams cut in spring, crop → exact pence that a gram left at the door)."""
         if self.spring is None or not carried:
             return Counter(), {}
-        net = {lot: grams for lot, (grams, _) in cut_lots(self.spring).items()}
+        cut = self._cut(self.spring, carried)
+        own: dict[CropId, Amounts] = defaultdict(Amounts)
+        for stand, amounts in stands(self.spring, About(self.spring, base="", unit="")).of.items():
+            if stand.line != BOUGHT_IN:
+                own[stand.crop].add(amounts)
+        left = {}
+        for crop, its in own.items():
+            if its.cut_g:
+                pence = its.door_alone_p - its.nutrient_and_water_p
+                left[crop] = Fraction(pence - its.packaging_p - its.labour_p, its.cut_g)
+        return cut, left
+
+    def _cut(self, period: Period, carried: Mapping[int, object]) -> Counter[int]:
+        """Sowing → grams cut of it in a period, of those that were carried."""
+        net = {lot: grams for lot, (grams, _) in cut_lots(period).items()}
         grew: dict[int, dict[int, int]] = defaultdict(Counter)
         edges = Lineage.objects.filter(
             kind=Lineage.Kind.GREW, struck_by=None, child__gte=min(net, default=0)
@@ -272,22 +290,14 @@ class _Read:
                 marks.append(half_up(Fraction(grams * at, whole)))
             for (batch, _), (low, high) in zip(sorted(of.items()), pairwise(marks), strict=True):
                 cut[batch] += (high - low) if batch in carried else 0
-        own: dict[CropId, Amounts] = defaultdict(Amounts)
-        for stand, amounts in stands(self.spring, About(self.spring, base="", unit="")).of.items():
-            if stand.line != BOUGHT_IN:
-                own[stand.crop].add(amounts)
-        left = {}
-        for crop, its in own.items():
-            if its.cut_g:
-                pence = its.door_alone_p - its.nutrient_and_water_p
-                left[crop] = Fraction(pence - its.packaging_p - its.labour_p, its.cut_g)
-        return cut, left
+        return cut
 
 
 __all__ = [
     "ENTERED",
     "LEAST_DAYS",
     "OWN",
+    "TOWER",
     "Assumed",
     "WinterRow",
     "Wintering",

@@ -36,7 +36,8 @@ ENTERED_ROW = {
 def farm() -> Farm:
     """From 1 November 2025: 40 cells on a shelf and 20 in the tent for 100 and 60 nights, 10 more
     in the tent beside them for 20; 8 plants on a tower all winter. In March the first are planted,
-    and 2 kg of them and 1 kg of the tower's are cut and sold loose to the kitchen."""
+    and 2 kg of them and 1 kg of the tower's are cut and sold loose to the kitchen. Of the tower's
+    300 g were cut in December."""
     farm = figures_farm()
     rated()
     farm.now = dt.datetime(2025, 10, 25, 8, tzinfo=dt.UTC)
@@ -53,6 +54,7 @@ def farm() -> Farm:
     farm.pass_time(days=20)
     farm.tell("lose_plants", batch=short, place=farm.tent, plants=10, reason="damping off")
     farm.pass_time(days=40)
+    farm.cut(300, stays)
     farm.tell("move_plants", batch=tent, from_place=farm.tent, to_place=farm.bench, plants=20)
     farm.pass_time(days=40)
     farm.plant(shelf, farm.t1, 40, from_place=_place("Shelf 1"))
@@ -91,6 +93,7 @@ def test_what_it_costs_to_carry_and_what_came_back(farm: Farm) -> None:
     assert (tower.plants, tower.carry_p, tower.cut_g) == (8, 0, 1000)
     assert tower.plant_days == pytest.approx(Decimal(8 * 120), abs=1)
     assert tower.return_p == pytest.approx(a_kilo, abs=1)
+    assert (shelf.cut_in_winter_g, tower.cut_in_winter_g) == (0, 300)
     tent = rows["Red mustard", "Climate tent"]
     # 20 for 60 nights and 10 for 120; what stood for 20 nights is raised, not carried
     assert (tent.sowings, tent.plants, tent.plant_days) == (2, 30, 20 * 60 + 10 * 120)
@@ -104,6 +107,28 @@ def test_what_it_costs_to_carry_and_what_came_back(farm: Farm) -> None:
         assert len(wintering(2026, least=1).rows) > len(fewer)
     assert ("Red mustard", "Climate tent") not in fewer
     assert len(many) <= len(few)
+
+
+def test_a_site_of_a_tower_has_no_cost_to_carry_and_what_is_left_stands_by_the_crop(
+    farm: Farm,
+) -> None:
+    from tests.test_crops_page import cells  # which imports this
+
+    manager = Person.objects.create_user("manager", password="pole-bean", is_staff=True)
+    manager.groups.add(Group.objects.get(name="manager"))
+    client = Client()
+    client.force_login(manager)
+    page = client.get("/winter/", {"winter": "2026"}).content.decode()
+    head, *rows = cells(page, "winter")
+    assert head[:3] == ["Crop", "Left, GBP", "Where"]
+    by_where = {row[2]: dict(zip(head, row, strict=True)) for row in rows}
+    tower, shelf = by_where["Tower, in place"], by_where["Lit shelf"]
+    costs = ("To carry, GBP", "To carry, pence a plant")
+    assert [tower[name] for name in costs] == ["–", "–"]
+    assert [shelf[name] for name in costs] == ["8.80", "22.0"]
+    assert tower["Left, GBP"] == tower["Came back, GBP"] != "–"
+    assert tower["Cut in the winter, kg"] == "0.300"
+    assert "Tower, in place: no energy of its own." in page
 
 
 def test_without_a_rate_there_is_no_figure_and_a_gap_in_words(farm: Farm) -> None:
