@@ -6,19 +6,25 @@ from collections import defaultdict
 from collections.abc import Iterable
 from typing import Any
 
-from django.db.models import Count, Q, Sum
+from django.db.models import Count, F, Q, Sum
+from django.db.models.functions import Coalesce
 
 from grow import clock, sums
 from grow.models import CutSite, Lot, Movement, Planting
+from grow.models import PlaceKind as K
 from sales.models import Money
 from sales.pricing import WENT_G
 
+from .crop_pictures import ENDS
 from .crop_table import Only
 from .crops import names
 from .period import DAY_S, Period
+from .waste import LOST, THROWN, lines
 from .yields import cut_lots
 
 Row = dict[str, Any]
+#: Where a loss goes. What was lost at rework is the difference of two moves, and has no row.
+_LOSSES = (*THROWN, K.SAMPLE, K.GIVEAWAY, K.MOISTURE, K.DONATED, K.STAFF, K.COUNT_DIFFERENCE)
 
 
 def _sites(only: Only, planting: str = "") -> Q:
@@ -160,6 +166,32 @@ def gone(period: Period, only: Only) -> list[Row]:
     return _of_crop(rows, only)
 
 
+def lost(period: Period, only: Only) -> list[Row]:
+    """What moved to a loss, or back from one, an entry, lot and line of the waste a row, with how
+    much of it is of the crop."""
+    first, last = period.numbers
+    ends = Q(to_place__kind__in=_LOSSES) | Q(from_place__kind__in=_LOSSES)
+    moved = (
+        Movement.objects.filter(ends, day__gte=first, day__lte=last, lot__kind__in=sums.EATEN)
+        .values_list(
+            *("lot_id", "lot__kind", "lot__code", "lot__title", "day", "event_id"),
+            *("event__kind", "event__corrects__kind", "event__corrects__corrects__kind"),
+            *("from_place__kind", "to_place__kind"),
+        )
+        .annotate(grams=Sum(F("quantity") * Coalesce("lot__grams_each", 1)))
+        .order_by("-day", "-event_id", "lot_id")
+    )
+    rows = []
+    for lot, kind, code, title, day, event, own, put_right, at_first, start, end, grams in moved:
+        kinds = [act for act in (own, put_right) if act and act not in sums.FIXES]
+        act = kinds[0] if kinds else at_first or put_right or own
+        for name, sign in lines(kind, f"{act}/{start}/{end}/g").items():
+            if name in LOST:
+                row = {"code": code, "what": title, "line": ENDS[name], "entry": event}
+                rows.append(({**row, "day": clock.number_day(day)}, lot, sign * grams))
+    return _of_crop(rows, only)
+
+
 def _of_crop(rows: Iterable[tuple[Row, int, int]], only: Only) -> list[Row]:
     """(row, lot, grams) with how much of it is leaf of the crop asked for, where any is."""
     listed = list(rows)
@@ -200,4 +232,4 @@ def sales(period: Period, only: Only, outlet: str | None = None) -> list[Row]:
     return _of_crop(told, only)
 
 
-__all__ = ["cuts", "gone", "plantings", "sales"]
+__all__ = ["cuts", "gone", "lost", "plantings", "sales"]

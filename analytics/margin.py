@@ -157,6 +157,11 @@ def margin(period: Period, told: Told | None = None) -> Margin:
     about.notes += spent.says
     total = MarginRow(None, "All crops")
     listed = listed_with(total, rows, names())
+    if total.bought_in_p or spent.counted("bought_g").total():
+        about.notes.append(
+            "Leaf grown by others and sold on is in the pence a site and week too; on the page of "
+            "the crops it is not."
+        )
     say_standard(about, total, spent.known_p)
     return Margin(about, listed, total, money, spent, stood)
 

@@ -393,7 +393,9 @@ FIGURES = (
     Figure(
         "margin",
         "Margin",
-        "What each crop earned at the pack-house door, before and after crop minutes.",
+        "What each crop earned at the pack-house door, before and after crop minutes. Raising and "
+        "planting are charged when they are told; on Crops they are spread over the days that "
+        "plants stand.",
         MarginRow,
         lambda: _margins(Business.the().currency),
         margin,

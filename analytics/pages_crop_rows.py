@@ -16,7 +16,7 @@ from grow.models import Business
 from grow.page import Page
 
 from .crop_asked import Asked, only_of, period_of
-from .crop_rows import cuts, gone, plantings, sales
+from .crop_rows import cuts, gone, lost, plantings, sales
 from .pages_crops import OUTLET, PRIVATE_MONEY, crop_questions
 from .period import Period
 from .roles import may_read_figures
@@ -45,6 +45,15 @@ _CUTS = (
 )
 
 
+_LOST = (
+    Column("code", "Lot", "code"),
+    Column("what", "What"),
+    Column("line", "Lost as"),
+    Column("day", "Day", "day"),
+    Column("grams", "In all, kg", "kg"),
+    Column("crop_g", "Of the crop, kg", "kg"),
+    Column("entry", "Entry", "entry"),
+)
 _GONE = (
     Column("code", "Lot", "code"),
     Column("what", "What"),
@@ -120,6 +129,15 @@ def _rows(asked: Asked, today: dt.date) -> Answer:
             cuts(period, only),
             "whole cuts, net of crate and grade-out; a cut of several towers is shared equally by "
             "site. Unit: kg.",
+        )
+    if not (outlet or of_sites):
+        part(
+            "lost",
+            "Lost",
+            _LOST,
+            lost(period, only),
+            "what moved to a loss, less what was put right, whole and its leaf of the crop. "
+            "Unit: kg.",
         )
     if of_sites:
         says = "A bag holds leaf of several sites: the trace of each cut says which bags it is in."

@@ -31,7 +31,7 @@ from .crop_table import BY, CropSum, CropTable, Only, crop_table
 from .crops import names, natural
 from .lost import LostRow, lost
 from .outlet_table import OutletSum, outlet_table
-from .period import About, Period
+from .period import About, Period, percent
 from .roles import may_read_both, may_read_figures
 from .said import LOST, WASTE, rests_on
 from .stands import NEVER
@@ -198,8 +198,9 @@ def crops(request: HttpRequest) -> HttpResponseBase:
     return looked(
         request,
         title="Crops",
-        lead="Which crops pay for the sites they hold. Press a heading to sort by it, a name or an "
-        "underlined figure for the rows behind it.",
+        lead="Which crops pay for the sites they hold. Raising and planting are spread over the "
+        "days that plants stand; on Margin they are charged when they are told. Press a heading to "
+        "sort by it, a name or an underlined figure for the rows behind it.",
         questions=crop_questions(request, today),
         answer=lambda person, asked: _answer(asked, today),
     )
@@ -307,9 +308,9 @@ def _short(about: About, unit: str) -> list[str]:
     return [f"Base: {about.base}. Unit: {unit}. Period: {about.period}."]
 
 
-def _row(row: CropSum, by: str, asked: Asked, period: Period) -> dict[str, Any]:
+def _row(row: CropSum | LostRow, by: str, asked: Asked, period: Period) -> dict[str, Any]:
     """A row as it is shown, with the addresses of the rows behind it."""
-    out = dict(shown(CropSum)(row).data)
+    out = dict(shown(type(row))(row).data)
     own = {
         "crop": row.crop if row.crop_id else "",
         "variety": row.variety_id or "",
@@ -326,7 +327,11 @@ def leads(asks: Mapping[str, Any], period: Period) -> dict[str, str]:
     told = {"first": str(period.first), "last": str(period.last)}
     told |= {name: str(value) for name, value in asks.items() if value}
     address = f"{reverse('admin:crop_rows')}?{urlencode(told)}"
-    return {"rows": address} | {n: f"{address}#{n}" for n in ("plantings", "cuts", "gone", "sales")}
+    return {"rows": address} | {n: f"{address}#{n}" for n in _PARTS}
+
+
+#: Parts of the page of the rows, each with an address of its own.
+_PARTS = ("plantings", "cuts", "lost", "gone", "sales")
 
 
 def _apart(table: CropTable, name: Column, asked: Asked) -> Section:
@@ -346,19 +351,25 @@ def _apart(table: CropTable, name: Column, asked: Asked) -> Section:
 def _ways(table: CropTable, by: str, asked: Asked, only: Only) -> list[Section]:
     """Where the leaf went: of a crop to the last gram, of what it grew on what was lost."""
     if by != "crop" or only.variety or only.tower or only.tier:
-        return _lost(table, by, only)
+        return _lost(table, by, asked, only)
     found = waste(table.about.period)
     plain = shown(WasteRow)
     kept = [row for row in found.rows if only.crop in (None, row.crop_id)]
     if not kept:
         return []
     total = found.total if only.crop is None else kept[0]
-    rows = [dict(plain(row).data) for row in kept]
+    period = table.about.period
+    rows = [
+        dict(plain(row).data) | leads({"crop": row.crop if row.crop_id else ""}, period)
+        for row in kept
+    ]
     sums = [dict(plain(found.total).data)] if only.crop is None else []
     return [
         Section(
             f"Where the leaf went, {table.about.period}",
-            table=Table(WASTE, [*rows, *sums], sums=len(sums)),
+            table=Table(
+                (Column("crop", "Crop", leads="lost"), *WASTE[1:]), [*rows, *sums], sums=len(sums)
+            ),
             picture=pictures.waste_balance(total),
             says=[*rests_on(found.about), f"Period: {table.about.period}."],
             folded=True,
@@ -367,17 +378,24 @@ def _ways(table: CropTable, by: str, asked: Asked, only: Only) -> list[Section]:
     ]
 
 
-def _lost(table: CropTable, by: str, only: Only) -> list[Section]:
+def _lost(table: CropTable, by: str, asked: Asked, only: Only) -> list[Section]:
     found = lost(table, by, only)
     if not found.rows:
         return []
-    rows = [dict(shown(LostRow)(row).data) for row in (*found.rows, found.total)]
-    rows[-1]["called"] = "All"
+    rows = [_row(row, by, asked, table.about.period) for row in found.rows]
+    rows.append(dict(shown(LostRow)(found.total).data) | {"called": "All"})
+    total = table.total
+    together = {"tower": total.several_towers_g, "tier": total.several_tiers_g}.get(by, 0)
+    share = percent(together, total.cut_g)
     lines = [column for column in LOST if any(row[column.name] for row in rows)]
     return [
         Section(
             f"Where it was lost, {table.about.period}",
-            table=Table((Column("called", _GROUPS[by]), *lines), rows, sums=1),
+            first=f"{share} % of the cut was weighed over several {by}s at once and is shared to "
+            f"them equally: what differs between {by}s here is what stood on them."
+            if share
+            else "",
+            table=Table((Column("called", _GROUPS[by], leads="rows"), *lines), rows, sums=1),
             says=[
                 *rests_on(found.about),
                 "Of its lines, those on which anything was lost.",

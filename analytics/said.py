@@ -33,12 +33,13 @@ WASTE = (
     Column("uncut_g", "Left uncut, kg", "kg"),
 )
 _LINES = ("grade_out", "trim", "giveaway", "samples", "moisture", "lost_at_rework", "short",
-          "unexplained", "rejected_thrown", "unsold")  # fmt: skip
+          "unexplained", "rejected_thrown")  # fmt: skip
 #: Of them, what was lost of leaf that grew somewhere.
 LOST = (
     Column("cut_g", "Cut, graded out too, kg", "kg"),
-    Column("lost_g", "Lost in all, kg", "kg"),
+    Column("lost_g", "Lost in all, kg", "kg", leads="lost"),
     Column("lost_pct", "Lost, % of the cut", "tenth"),
+    Column("unsold_g", "Of that unsold, kg", "kg"),
     Column("bought_in_g", "Of that bought in, kg", "kg"),
     *(c for c in WASTE if c.name.removesuffix("_g") in _LINES),
 )

@@ -145,6 +145,8 @@ class Section:
     """A part of an answer: a heading, what is said of it, a table. empty: what stands for none."""
 
     title: str = ""
+    #: A sentence without which the table is misread: above it, never under a fold.
+    first: str = ""
     says: Sequence[str] = ()
     table: Table | None = None
     empty: str = ""

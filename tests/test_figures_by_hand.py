@@ -4,6 +4,7 @@ came to an outlet and went unsold there, and what months say where days differ."
 from __future__ import annotations
 
 import datetime as dt
+from collections import Counter
 
 import pytest
 from django.contrib.auth.models import Group
@@ -12,6 +13,8 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
 from analytics.claims import claims
+from analytics.crop_pictures import ENDS
+from analytics.crop_rows import lost as lost_rows
 from analytics.crop_rows import sales
 from analytics.crop_table import Only, crop_table
 from analytics.lost import lost
@@ -21,6 +24,7 @@ from analytics.monthly import monthly
 from analytics.outlet_table import OutletSum, outlet_table
 from analytics.period import Period
 from analytics.rates import set_rate
+from analytics.waste import LOST, waste
 from analytics.wintering import wintering
 from grow import clock
 from grow.asks import Unread
@@ -28,7 +32,7 @@ from grow.models import Person
 from grow.roles import GROWER, MANAGER
 from sales.models import Price
 from tests.farm import Farm
-from tests.week import FIRST, figures_farm, rated
+from tests.week import FIRST, a_week, figures_farm, rated
 
 pytestmark = pytest.mark.django_db
 LONG_AGO = dt.date(2020, 1, 1)
@@ -215,3 +219,16 @@ def test_a_tower_may_be_called_by_any_sign(books: Farm) -> None:
     books.pass_time(days=1)
     found = crop_table(Period(FIRST, books.today), "tower")
     assert "Tower ²" in {row.tower for row in found.groups}
+
+
+def test_the_rows_behind_what_was_lost_add_up_to_it(books: Farm) -> None:
+    week = a_week(books)
+    assert week
+    period = Period(FIRST, books.today)
+    for row in waste(period).rows:
+        found = lost_rows(period, Only(crop=row.crop_id))
+        told: Counter[str] = Counter()
+        for one in found:
+            told[one["line"]] += one["crop_g"]
+        want = {ENDS[name]: getattr(row, name) for name in LOST if name != "lost_at_rework_g"}
+        assert +told == +Counter(want), row.crop
