@@ -493,7 +493,7 @@ def _by_outlet(period: Period, only: Only, asked: Asked) -> Answer:
         [
             Section(
                 f"What the outlets paid, {period}",
-                table=Table(_outlets(Business.the().currency), [*rows, total], sums=1)
+                table=Table(_outlets(Business.the().currency), [*rows, total], sums=1, stacks=True)
                 if rows
                 else None,
                 empty="Nothing was sold in that time.",
