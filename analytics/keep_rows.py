@@ -93,8 +93,8 @@ def about_keeping(today: dt.date) -> About:
             "To keep: what a site is expected to earn from today, on average to the day on which "
             "that average is greatest. Instead: the same of what could stand there, its raising, "
             "planting and clearing taken off and the days till its plugs are ready counted in.",
-            "Best by: the day of that greatest average. Clear on: what is kept may stand longer, "
-            "till its cuts to come no longer make up for what could stand there.",
+            "Best cleared by: the day of that greatest average. Keep till: what is kept may stand "
+            "longer, till its cuts to come no longer make up for what could stand there.",
             "Grams are those of the crop card, in the months in which they would be cut, times how "
             f"cuts came against the card in the last {DAYS} days. A card's word weighs as much as "
             f"{PRIOR} cuts: a variety's cuts against the card, a sowing's own against those.",

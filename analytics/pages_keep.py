@@ -25,23 +25,45 @@ from .keeping import keeping
 from .roles import may_read_figures
 from .said import rests_on
 
+_CLEAR = (
+    Column("crop", "Crop"),
+    Column("towers", "Towers"),
+    Column("sites", "Sites", "whole"),
+    Column("sowing", "Sowing", "code"),
+)
+_PLANT = (
+    Column("crop", "Crop"),
+    Column("plugs", "Sites its plugs fill", "whole"),
+    Column("now", "Sites to plant", "whole"),
+    Column("cells", "Sowing", "code"),
+)
+_SOW = (
+    Column("crop", "Crop"),
+    Column("variety", "Variety"),
+    Column("now", "For sites", "whole"),
+    Column("sow", "Cells", "whole"),
+)
 _ROWS = (
     Column("what", "What to do"),
     Column("crop", "Crop"),
-    Column("keep_p", "To keep, pence a site and week", "tenth"),
-    Column("instead_p", "Instead, pence a site and week", "tenth"),
     Column("towers", "Towers"),
     Column("sites", "Sites", "whole"),
-    Column("keep_until", "Best by", "day"),
-    Column("day", "Clear on", "day"),
     Column("instead", "Instead with", "long"),
+    Column("keep_p", "To keep, pence a site and week", "tenth"),
+    Column("instead_p", "Instead, pence a site and week", "tenth"),
+    Column("keep_until", "Best cleared by", "day"),
     Column("sowing", "Sowing", "code"),
+)
+_BEHIND = (
+    Column("crop", "Crop"),
+    Column("towers", "Towers"),
+    Column("planted", "Planted", "day"),
     Column("next_four_weeks_p", "Four weeks alone, pence a site and week", "tenth"),
     Column("cuts_made", "Cuts made", "whole"),
     Column("cuts_to_come", "Cuts to come", "whole"),
-    Column("planted", "Planted", "day"),
     Column("level_pct", "Its cuts, % of the card", "whole"),
     Column("records_pct", "Of that from own records, %", "whole"),
+    Column("sowing", "Sowing", "code"),
 )
 _INSTEAD = (
     Column("crop", "Crop"),
@@ -81,6 +103,7 @@ def _answer(crop: str, today: dt.date) -> Answer:
     only_of({"crop": crop})
     found = keeping(today)
     rows = [row for row in found.rows if crop in ("", row.crop)]
+    found.instead = [row for row in found.instead if crop in ("", row.crop)]
     plain = shown(KeepRow)
     return Answer(
         _sections(found, rows, today),
@@ -95,25 +118,38 @@ def _sections(found: Keeping, rows: Sequence[KeepRow], today: dt.date) -> list[S
     missing = [row for row in rows if row.says == NOT_SAID]
     period = f"Period: {found.about.period}, from today on."
     now = [row for row in said if row.says == CLEAR and row.day == today]
-    out = [
+    told = [_row(row, today) for row in said]
+    out = _today(found, now, today, period)
+    out.append(
         Section(
             f"Keep or clear, {today:%d %b %Y}",
-            table=Table(_ROWS, [_row(row, today) for row in said]) if said else None,
+            table=Table(_ROWS, told, stacks=True) if said else None,
             empty="No sowing stands on a tower of which anything can be said.",
-            facts=[
-                ("Clear now", f"{len(now)} of {len(said)} sowings"),
-                ("Their sites", f"{sum(row.sites for row in now)}"),
-            ],
-            says=[*_empty(found), *rests_on(found.about), period],
+            says=[*rests_on(found.about), period],
             folded=True,
             name="keep",
         )
-    ]
+    )
+    if said:
+        out.append(
+            Section(
+                "What its figures come from",
+                table=Table(_BEHIND, told, stacks=True),
+                says=[
+                    "Base: sites that each sowing holds today. Unit: cuts, % of the crop card's "
+                    f"grams, pence a site and week, after crop minutes. {period}"
+                ],
+                closed=True,
+                name="behind",
+            )
+        )
     if missing:
         out.append(
             Section(
                 "Of these nothing is said",
-                table=Table(_MISSING, [dict(shown(KeepRow)(row).data) for row in missing]),
+                table=Table(
+                    _MISSING, [dict(shown(KeepRow)(row).data) for row in missing], stacks=True
+                ),
                 says=[f"Base: sowings that stand today. Unit: sites. {period}"],
                 folded=True,
                 name="missing",
@@ -122,8 +158,8 @@ def _sections(found: Keeping, rows: Sequence[KeepRow], today: dt.date) -> list[S
     if found.instead:
         out.append(
             Section(
-                "What could stand there instead",
-                table=Table(_INSTEAD, [_offered(row) for row in found.instead]),
+                "What could be planted",
+                table=Table(_INSTEAD, [_offered(row) for row in found.instead], stacks=True),
                 says=[
                     "Base: sowings in the nursery, and each variety whose card says enough, sown "
                     "today. Unit: pence a site and week, after crop minutes, raising, planting and "
@@ -135,6 +171,43 @@ def _sections(found: Keeping, rows: Sequence[KeepRow], today: dt.date) -> list[S
                 name="instead",
             )
         )
+    return out
+
+
+def _today(found: Keeping, now: Sequence[KeepRow], today: dt.date, period: str) -> list[Section]:
+    """What there is to do today: what to clear, what to plant, what to sow."""
+    plant = [row for row in found.instead if row.now and row.plugs is not None]
+    sow = [row for row in found.instead if row.sow]
+    out = [
+        Section(
+            f"Today, {today:%d %b %Y}",
+            facts=[
+                ("Clear", f"{sum(row.sites for row in now)} sites"),
+                ("Plant from the nursery", f"{sum(row.now for row in plant)} sites"),
+                ("Sow", f"{sum(row.sow or 0 for row in sow)} cells"),
+            ],
+            says=_empty(found),
+        )
+    ]
+    cleared = "their cuts are made, or others earn more there"
+    ready = "plugs that are ready and asked for, on empty sites and on those cleared today"
+    wanted = "what is asked for beyond that; cells with those that fail"
+    lists = (
+        ("Clear today", "clear", _CLEAR, shown(KeepRow), now, cleared),
+        ("Plant from the nursery", "plant", _PLANT, shown(InsteadRow), plant, ready),
+        ("Sow", "sow", _SOW, shown(InsteadRow), sow, wanted),
+    )
+    for title, name, columns, plain, rows, why in lists:
+        if rows:
+            out.append(
+                Section(
+                    title,
+                    table=Table(columns, [dict(plain(row).data) for row in rows], stacks=True),
+                    says=[f"Base: {why}. Unit: sites, cells. {period}"],
+                    folded=True,
+                    name=name,
+                )
+            )
     return out
 
 
@@ -155,12 +228,15 @@ def _empty(found: Keeping) -> list[str]:
 
 
 def _row(row: KeepRow, today: dt.date) -> dict[str, Any]:
+    def on(day: dt.date | None) -> str:
+        return f"{day:%d\xa0%b}"  # a date stays on its line
+
     if row.says == KEEP:
-        what = "Keep"
+        what = f"Keep till {on(row.day)}\xa0{row.day:%Y}"
     elif row.ripe and row.ripe == row.day:
-        what = f"Cut on {row.ripe:%d %b}, then clear"
+        what = f"Cut on {on(row.ripe)}, then clear"
     else:
-        what = "Clear now" if row.day == today else f"Clear on {row.day:%d %b}"
+        what = "Clear now" if row.day == today else f"Clear on {on(row.day)}"
     return dict(shown(KeepRow)(row).data) | {"what": what}
 
 

@@ -63,7 +63,7 @@ class Column:
         """How its cells stand: figures under each other, sentences with room for a few words."""
         if self.how in NUMBERS:
             return "num"
-        return "name" if self.leads else "long" if self.how == "long" else ""
+        return "name" if self.leads else self.how if self.how in ("long", "day") else ""
 
     def cell(self, row: Mapping[str, Any]) -> Cell:
         value = row.get(self.name)
@@ -251,7 +251,7 @@ def _pounds(value: Any, row: Mapping[str, Any]) -> str:
 
 def _rounded(places: int) -> Callable[[Any, Mapping[str, Any]], str]:
     def written(value: Any, row: Mapping[str, Any]) -> str:
-        return f"{Decimal(value):,.{places}f}" if value is not None else NONE
+        return f"{Decimal(value):z,.{places}f}" if value is not None else NONE
 
     return written
 

@@ -22,6 +22,7 @@ from analytics.models import Rate, StandardUse
 from analytics.period import About, Period
 from analytics.rates import set_rate
 from grow import clock
+from grow.looking import Column
 from grow.models import Crop, CropCard, Item, Lot, Person, Planting, PlantSite, Variety
 from sales.models import Price
 from tests.farm import Farm
@@ -241,6 +242,9 @@ def test_what_no_card_says_is_said_to_be_missing(farm: Farm) -> None:
     assert the(farm, batch).why == "nothing of its crop was sold or has a price"
 
 
+LISTS = ("clear", "plant", "keep")
+
+
 def test_the_page_its_files_and_the_api_say_the_same(
     farm: Farm, client: Client, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -257,12 +261,20 @@ def test_the_page_its_files_and_the_api_say_the_same(
         assert all(word in part for word in ("Base:", "Unit:", "Period:")) == ("<table>" in part)
     assert "Clear now" in page
     assert "sites stand empty" not in page
+    part = {name: page.split(f'id="{name}"')[1].split("</section>")[0] for name in LISTS}
+    assert batch.code in part["clear"]
+    assert re.findall(r">(\d+)<", part["plant"]) == ["50", "10"]  # of the fifty plugs
+    heads = re.findall(r'data-label="([^"]*)"', part["keep"])
+    assert heads[:5] == ["What to do", "Crop", "Towers", "Sites", "Instead with"]
+    assert "Best cleared by" in heads
+    assert 'id="sow"' not in page
     in_use(30)
     page_ = html.unescape(client.get("/crops/keep/").content.decode())
     assert "10 of 30 sites stand empty: what could be planted goes there first, and only" in page_
     asked(monkeypatch)
     page_ = html.unescape(client.get("/crops/keep/").content.decode())
     assert "and nothing has to be cleared to make room for it." in page_
+    assert [name for name in LISTS if f'id="{name}"' in page_] == ["keep"]
     in_use(20)
     asked(monkeypatch, loose=100_000)
     assert "it has no crop card" in page.split('id="missing"')[1]
@@ -361,6 +373,11 @@ def test_what_gives_no_plant_or_no_leaf_is_not_offered(
     stands(farm, 0)
     with clock.playing(farm.now):
         assert len(keeping(farm.today).instead) == offered
+
+
+@pytest.mark.parametrize(("value", "written"), [("-0.04", "0.0"), ("-0.06", "-0.1"), (0, "0.0")])
+def test_nought_has_no_sign(value: object, written: str) -> None:
+    assert Column("p", "Pence", "tenth").cell({"p": value}).text == written
 
 
 # --- February -----------------------------------------------------------------------------------
