@@ -50,7 +50,8 @@ def period_of(asked: Asked, today: dt.date) -> Period:
         return between(asked)
     known = seasons(today)
     if asked["season"] not in known:
-        says = f"“{asked['season']}” is none of the seasons: {', '.join(known)}."
+        names = ", ".join(name for name, _ in known.values())
+        says = f"“{asked['season']}” is none of the seasons: {names}."
         raise Unread({"season": Refusal("no_choice", says)})
     return known[asked["season"]][1]
 

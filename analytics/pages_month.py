@@ -12,7 +12,7 @@ from django.http.response import HttpResponseBase
 from django.urls import reverse
 
 from grow import clock
-from grow.asks import READ, Ask
+from grow.asks import READ, Ask, Unread
 from grow.errors import Refusal
 from grow.looking import Answer, Column, Question, Section, Table
 from grow.looking import page as looked
@@ -41,7 +41,13 @@ _WEEKS = (
 def _asked(text: str) -> dt.date:
     """The month that is asked for, by any day in it or as yyyy-mm. Raises Unread."""
     told = text if len(text) != len("2026-07") else f"{text}-01"
-    return not_to_come(READ["day"](Ask("month", "day"), told, False))
+    try:
+        return not_to_come(READ["day"](Ask("month", "day"), told, False))
+    except Unread:
+        raise
+    except Refusal as refusal:
+        says = f"Month: “{text[:40]}” is not a month; write it as 2026-03."
+        raise Unread({"month": Refusal(refusal.code, says)}) from refusal
 
 
 def _usual() -> str:

@@ -55,7 +55,7 @@ def _chosen(asked: Asked) -> Chosen:
     """Raises Unread."""
     for name, known in (("minutes", _MINUTES), ("bags", _BAGS)):
         if asked[name] not in known:
-            says = f"“{asked[name]}” is none of: {', '.join(known)}."
+            says = f"“{asked[name]}” is none of: {', '.join(known.values())}."
             raise Unread({name: Refusal("no_choice", says)})
     return Chosen(
         alone=asked["bags"] == "alone",

@@ -21,7 +21,8 @@ class Period:
 
     def __post_init__(self) -> None:
         if self.last < self.first:
-            raise ValueError(f"{self.last} is before {self.first}; name the earlier day first.")
+            last, first = (f"{day:%d %b %Y}" for day in (self.last, self.first))
+            raise ValueError(f"{last} is before {first}; name the earlier day first.")
 
     def __str__(self) -> str:
         return f"{self.first:%d %b %Y} to {self.last:%d %b %Y}"

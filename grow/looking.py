@@ -22,6 +22,7 @@ from django.utils.html import escape, format_html
 from django.utils.safestring import SafeString
 
 from . import clock, codes
+from .asks import Ask
 from .errors import Refusal
 from .flat import as_workbook, download, number_in
 from .models import Basis, Person
@@ -314,7 +315,8 @@ def page(
             context["answer"] = found
             context["has_picture"] = found and any(part.picture for part in found.sections)
         except Refusal as refusal:
-            context |= {"refusal": refusal, "nearest": nearest(refusal)}
+            says = by_labels(refusal, questions)
+            context |= {"refusal": refusal, "says": says, "nearest": nearest(refusal)}
             status = refusal.status
         context["questions"] = [(q, asked[q.name]) for q in questions if not q.seldom]
         context["seldom"] = [(q, asked[q.name]) for q in questions if q.seldom]
@@ -370,6 +372,20 @@ def refuse_unreadable(asked: Mapping[str, str]) -> None:
             )
             refusal.status = 400
             raise refusal
+
+
+def by_labels(refusal: Refusal, questions: Sequence[Question]) -> str:
+    """Its sentence, in which what begins with the name that an address has for a field begins with
+    the label that the page has for it."""
+    labels = {Ask(q.name, q.type).label: q.label for q in questions}
+
+    def named(sentence: str) -> str:
+        name, colon, rest = sentence.partition(": ")
+        label = labels.get(name, "") if colon else ""
+        return f"{label[0].upper()}{label[1:]}: {rest}" if label else sentence
+
+    fields = refusal.facts.get("fields") or {"": refusal.sentence}
+    return " ".join(dict.fromkeys(named(says) for says in fields.values()))
 
 
 def nearest(refusal: Refusal) -> list[tuple[str, str]]:

@@ -37,7 +37,9 @@ class BookRow:
 def books(first: dt.date, last: dt.date) -> list[BookRow]:
     """All of it between two days, both inclusive, by month. Raises Refusal."""
     if last < first:
-        raise Refusal("period", f"{last} is before {first}; name the earlier day first.")
+        raise Refusal(
+            "period", f"{last:%d %b %Y} is before {first:%d %b %Y}; name the earlier day first."
+        )
     days = {"day__gte": clock.day_number(first), "day__lte": clock.day_number(last)}
     return [*_sales(days), *_purchases(days)]
 

@@ -230,10 +230,23 @@ def test_junk_gets_a_sentence(week, manager, path, junk):
             assert 'role="alert"' in page.content.decode()
 
 
-def test_a_period_that_ends_before_it_begins_is_refused(week, manager):
-    page = manager.get("/yields/", {"first": "2026-05-02", "last": "2026-05-01"})
-    assert page.status_code == 400
-    assert "2026-05-01 is before 2026-05-02" in words(page)
+def test_what_cannot_be_read_is_named_as_the_page_names_it(week, manager):
+    """By the field's label and not its name in an address, days as everywhere on the pages."""
+    for path, asked, says in (
+        ("/yields/", {"first": "2026-05-02", "last": "2026-05-01"},
+         "01 May 2026 is before 02 May 2026; name the earlier day first."),
+        ("/yields/", {"first": "abc"}, "From: “abc” is not a day; write it as 2026-03-02"),
+        ("/books/", {"last": "abc"}, "To: “abc” is not a day; write it as 2026-03-02"),
+        ("/month/", {"month": "abc"}, "Month: “abc” is not a month; write it as 2026-03."),
+        ("/winter/", {"least": "few"}, "There for at least, days: “few” is not a whole number."),
+        ("/winter/", {"cells": "x", "kwh_pence": "y"},
+         "Cells: “x” is not a number. Days under cover is missing; enter all of them, or none."),
+        ("/crops/ranking/", {"minutes": "x"}, "none of: After crop minutes, Before crop minutes."),
+        ("/crops/ranking/", {"season": "x"}, "“x” is none of the seasons: Spring 2026, "),
+    ):  # fmt: skip
+        page = manager.get(path, asked)
+        assert page.status_code in (400, 422), (path, asked)
+        assert says in words(page), (path, asked)
 
 
 # --- CSV -----------------------------------------------------------------------------------------
