@@ -5,44 +5,34 @@ from __future__ import annotations
 from typing import Any
 
 from django.urls import URLPattern, path
-from django_filters import rest_framework as filters
 from drf_spectacular.utils import extend_schema, extend_schema_field
 from rest_framework import serializers
 from rest_framework.permissions import BasePermission, IsAuthenticated
 from rest_framework.request import Request
 from rest_framework.response import Response
-from rest_framework.routers import SimpleRouter
 from rest_framework.views import APIView
 
 from grow import clock, sums
 from grow.asks import Unread
 from grow.errors import Refusal
-from grow.models import Business, Crop, Item, Person
+from grow.models import Business
 from grow.rest import (
-    Called,
     DayAsked,
     DecimalText,
-    MayTable,
-    Name,
     Reading,
-    Row,
-    SetUp,
-    Table,
-    WholeFarm,
     shown,
     who,
 )
-from sales.models import Outlet, Product
 from sales.pages_money import may_read_money
 
 from . import roles
+from .api_told import register
 from .claims import ClaimRow, FloorRow, claims
 from .crop_asked import only_of
 from .crop_ranking import Chosen, RankRow, crop_ranking
 from .crop_table import BY, CropSum, crop_table
 from .lost import LostRow, lost
 from .margin import Margin, MarginRow, margin
-from .models import Claim, Rate, StandardUse, TimedDay
 from .month import month, not_to_come
 from .monthly import MonthRow, monthly
 from .outlet_table import OutletSum, outlet_table
@@ -52,104 +42,6 @@ from .period import Period
 from .waste import MonthWaste, WasteRow, by_month, waste
 from .wintering import LEAST_DAYS, WinterRow, wintering
 from .yields import YieldRow, yields
-
-# --- rates --------------------------------------------------------------------------------------
-
-
-class RateRow(Row):
-    crop = Name(Crop, allow_null=True, required=False)
-    product = Name(Product, allow_null=True, required=False)
-    outlet = Name(Outlet, allow_null=True, required=False)
-    unit = serializers.CharField(read_only=True)
-
-    class Meta:
-        model = Rate
-        fields = [
-            *("id", "what", "crop", "product", "outlet", "amount", "unit", "since", "source"),
-        ]
-
-
-class RateTable(Table):
-    what = filters.ChoiceFilter(choices=Rate.What.choices)
-    crop = Called(Crop)
-
-
-class Rates(SetUp):
-    """What one counted thing costs, or how long it takes, from a day on; net of tax."""
-
-    permission_classes = [IsAuthenticated, WholeFarm, MayTable]
-    queryset = Rate.objects.select_related("crop", "product", "outlet__place").order_by("id")
-    serializer_class = RateRow
-    filterset_class = RateTable
-
-
-class StandardUseRow(Row):
-    item = Name(Item)
-    product = Name(Product, allow_null=True, required=False)
-    per = serializers.CharField(read_only=True)
-
-    class Meta:
-        model = StandardUse
-        fields = ["id", "item", "product", "amount", "unit", "per", "mix", "since", "source"]
-
-
-class StandardUseTable(Table):
-    item = Called(Item)
-    product = Called(Product)
-
-
-class StandardUses(SetUp):
-    """How much of something bought in one counted thing takes, from a day on."""
-
-    permission_classes = [IsAuthenticated, WholeFarm, MayTable]
-    queryset = StandardUse.objects.select_related("item", "product").order_by("id")
-    serializer_class = StandardUseRow
-    filterset_class = StandardUseTable
-
-
-class TimedDayRow(Row):
-    timed_by = Name(Person)
-
-    class Meta:
-        model = TimedDay
-        fields = ["id", "day", "minutes", "timed_by", "note"]
-
-
-class TimedDayTable(Table):
-    timed_by = Called(Person)
-
-
-class TimedDays(SetUp):
-    """Days whose whole session was timed: they rescale the standard minutes."""
-
-    permission_classes = [IsAuthenticated, WholeFarm, MayTable]
-    queryset = TimedDay.objects.select_related("timed_by").order_by("id")
-    serializer_class = TimedDayRow
-    filterset_class = TimedDayTable
-
-
-class ClaimOf(Row):
-    crop = Name(Crop, allow_null=True, required=False)
-
-    class Meta:
-        model = Claim
-        fields = ["id", "said_by", "of", "amount", "crop", "season", "floor", "source"]
-
-
-class ClaimTable(Table):
-    crop = Called(Crop)
-
-
-class ClaimsTold(SetUp):
-    """What somebody says that towers, or a flat bench, give."""
-
-    permission_classes = [IsAuthenticated, WholeFarm, MayTable]
-    queryset = Claim.objects.select_related("crop").order_by("id")
-    serializer_class = ClaimOf
-    filterset_class = ClaimTable
-
-
-# --- figures ------------------------------------------------------------------------------------
 
 
 class MayReadFigures(BasePermission):
@@ -569,13 +461,6 @@ class WinterOf(Reading):
         return Response(WinterSerializer(found).data)
 
 
-def register(router: SimpleRouter) -> None:
-    router.register("rates", Rates, basename="rates")
-    router.register("standard-uses", StandardUses, basename="standard-uses")
-    router.register("claims", ClaimsTold, basename="claims")
-    router.register("timed-days", TimedDays, basename="timed-days")
-
-
 def urls() -> list[URLPattern]:
     from . import api_ahead  # which stands on this module
 
@@ -593,3 +478,6 @@ def urls() -> list[URLPattern]:
         path("figures/winter/", WinterOf.as_view(), name="figures-winter"),
         path("figures/outlets/", OutletsOf.as_view(), name="figures-outlets"),
     ]
+
+
+__all__ = ["AboutSerializer", "MayReadFigures", "register", "urls"]
