@@ -122,12 +122,14 @@ def _sections(found: Space, currency: str) -> list[Section]:
         ]
         if found.limits:
             out.append(_limits(found, period))
-        if found.towers:
+        if found.one_more_p:
             out.append(_towers(found, currency, period))
     out.append(
         Section(
             "What the plan takes for given",
-            table=Table(_ASSUMED, [dict(shown(Assumed)(row).data) for row in found.assumed]),
+            table=Table(
+                _ASSUMED, [dict(shown(Assumed)(row).data) for row in found.assumed], stacks=True
+            ),
             says=[*rests_on(found.about), period],
             folded=True,
             name="given",
@@ -159,7 +161,7 @@ def _concludes(found: Space, currency: str) -> list[str]:
             "says enough, sells no more in a month than is wanted then, and keeps what is promised."
         )
     if found.towers and not found.one_more_p:
-        says.append("Sites are not short in it: one more tower would earn nothing more.")
+        says.append(f"Sites are not short in it: {_more(found)} would earn nothing more.")
     elif found.towers and found.pay_up_to is not None:
         first, number = found.towers[0], len(found.towers)
         cost = _money(first.cost_p or 0)
@@ -180,6 +182,11 @@ def _concludes(found: Space, currency: str) -> list[str]:
                 f"{_money(after.last_p)} {currency} a year and cost {cost}."
             )
     return says
+
+
+def _more(found: Space) -> str:
+    number = len(found.towers)
+    return "one more tower" if number == 1 else f"one more tower, or {number} more,"
 
 
 def _by_month(found: Space, of: str, title: str, unit: str, drawn: bool) -> Section:
@@ -228,7 +235,7 @@ def _sold(found: Space, currency: str, period: str) -> Section:
     )
     return Section(
         f"What it sells, {found.about.period}",
-        table=Table(columns, [dict(shown(SoldRow)(row).data) for row in found.sold]),
+        table=Table(columns, [dict(shown(SoldRow)(row).data) for row in found.sold], stacks=True),
         says=[
             "Base: products that were sold in the last 365 days. Unit: kg and pence at the door, "
             f"less packaging and the minutes of packing and washing. {period}"
@@ -259,7 +266,7 @@ def _limits(found: Space, period: str) -> Section:
             "Base: each limit that the plan meets in a month. Unit: pence, of what the row says: a "
             "site or cell more for a week, a kilogram more wanted, or one less promised. "
             f"{period}",
-            "Exact for a little more; ten towers more are worked out anew.",
+            "Exact for a little more only: what whole towers would earn is worked out anew.",
         ],
         folded=True,
         name="limits",
@@ -276,16 +283,23 @@ def _towers(found: Space, currency: str, period: str) -> Section:
         columns += [
             Column("cost_p", f"The last of them costs, {currency} a year", "money"),
             Column("says", "Does it pay?"),
-            Column("pays_back_years", "Earns back its price in years", "tenth"),
+            Column(
+                "pays_back_years",
+                f"Earns back its price in years, of the {found.life_years:f} that it lasts",
+                "tenth",
+            ),
         ]
+    add = [row for row in found.towers if row.last_p]
     rows = [
-        dict(shown(TowerRow)(row).data) | {"says": "Yes" if row.pays else "No"}
-        for row in found.towers
+        dict(shown(TowerRow)(row).data) | {"says": "It pays" if row.pays else "It does not pay"}
+        for row in add
     ]
+    none = len(found.towers) - len(add)
     return Section(
         "More towers",
-        table=Table(columns, rows),
+        table=Table(columns, rows, stacks=True),
         says=[
+            *([f"Beyond these, {none} more would add nothing."] if none else []),
             "Base: the plan worked out anew with each tower more, of as many sites and tiers as "
             f"one has on average. Unit: towers, {currency} a year. {period}",
             "Its price is spread evenly over its life, without interest, with what it costs to run "

@@ -73,7 +73,8 @@ class Assumed:
 @dataclass
 class Space:
     """earns_p: a year, before rent, heat and the fixed round. collision: why there is no plan.
-    was_p: what the last year brought on the same basis. pay_up_to: None without a tower's cost."""
+    was_p: what the last year brought on the same basis. one_more_p: what the first tower more adds,
+    worked out anew. pay_up_to, life_years: None without a tower's cost, or its life."""
 
     about: About
     months: list[str]
@@ -87,6 +88,7 @@ class Space:
     one_more_p: int = 0
     towers: list[TowerRow] = field(default_factory=list)
     pay_up_to: int | None = None
+    life_years: Decimal | None = None
 
 
 def tenth(number: float) -> Decimal:

@@ -286,7 +286,8 @@ class _Planner:
         tower = Tower(adds, price or 0.0, life or 1.0, running or 0.0)
         found = more_towers(farm, tower, self.told.more)
         known = price is not None and life is not None
-        self.out.one_more_p = round(found.one_more_p)
+        self.out.one_more_p = round(found.steps[0].last_p)
+        self.out.life_years = None if life is None else Decimal(str(life)).normalize()
         self.out.pay_up_to = found.pay_up_to if known else None
         self.out.towers = [
             TowerRow(
