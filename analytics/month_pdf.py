@@ -169,7 +169,7 @@ def _bars(
                         strokeWidth=0.6,
                     )
                 )
-        words = written.format(far).replace("-", "−")
+        words = written.format(far).replace("-0.0", "0.0").replace("-", "−")
         drawing.add(String(wide, y + 1.6, words, fontName=BOLD, fontSize=_SIZE, textAnchor="end"))
     drawing.add(Line(nought, 0, nought, high, strokeWidth=0.6))
     return drawing

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+from dataclasses import replace
 from decimal import Decimal
 
 import pypdfium2
@@ -81,8 +82,10 @@ def test_one_sentence_of_advice_and_one_of_doubt(farm: Farm) -> None:
     assert found.advice.startswith("No crop paid for its sites after crop minutes; Loose-leaf")
     for what in ("wage", "seed", "medium"):
         set_rate(what, "0", dt.date(2020, 1, 1), "nothing")
-    farm.pass_time(days=3)
-    farm.tell("opening_entry", kind="batch", quantity=2, variety=farm.red, towers=[farm.t3])
+    farm.pass_time(days=7)
+    for variety in (farm.red, farm.green):
+        farm.tell("opening_entry", kind="batch", quantity=2, variety=variety, towers=[farm.t3])
+    farm.pass_time(days=1)
     found = month(MARCH, "GBP")
     best, worst = found.crops
     high, low = (f"{row.after_alone_per_site_week_p:.1f} p" for row in (best, worst))
@@ -119,6 +122,20 @@ def test_sites_are_moved_only_between_crops_that_the_month_tells_apart() -> None
     assert 0 < chance < 100
     assert said[april.doubt] == max(said.values()) == 100
 
+    # none of the better was planted then; and one that earned less is of too few sowing weeks
+    best, worst = april.crops
+    spinach = replace(worst, crop="Spinach", crop_id=0, door_alone_p=worst.minutes_p)
+    of_april = advising(april)
+    bare = replace(of_april, crops=[replace(best, planted=0), worst, spinach])
+    assert (
+        f"Move no sites now: Red mustard earned {high} a site and week after crop minutes and "
+        f"Loose-leaf lettuce {low}, but no Red mustard was planted in April."
+    ) in bare.said()[0]
+    less = f"{spinach.after_alone_per_site_week_p:.1f} p".replace("-", "−")
+    passed = f" Passed over, of fewer than 5 sowing weeks: Spinach {less} (0)."
+    with_it = replace(of_april, crops=[best, worst, spinach])
+    assert with_it.said()[0] == april.advice + passed
+
 
 def test_of_crops_that_gave_alike_no_site_is_moved() -> None:
     season(figures_farm(), (800, 800), weeks=9)
@@ -137,9 +154,12 @@ def test_of_crops_that_gave_alike_no_site_is_moved() -> None:
 
 def doubts(found: Month) -> dict[str, Decimal]:
     """What speaks against a month's advice, and how much of it is not firm."""
+    return {says: share for share, says in advising(found).doubts()}
+
+
+def advising(found: Month) -> Advising:
     ranking = crop_ranking(found.period)
-    advising = Advising(found.period, "GBP", found.crops, ranking, found.waste_total, found.table)
-    return {says: share for share, says in advising.doubts()}
+    return Advising(found.period, "GBP", found.crops, ranking, found.waste_total, found.table)
 
 
 def of_two(found: Month) -> tuple[str, str, str]:
