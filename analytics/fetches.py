@@ -143,11 +143,22 @@ class Charges:
         fed = Fraction(0) if feed is None else feed / PER[W.NUTRIENT]
         return fed + sum((self.pence(what, crop) for what in whats), Fraction(0))
 
-    def of_site(self, variety: Variety, of: Habit) -> float | None:
+    def of_site(self, variety: Variety, of: Habit, left: int | None = None) -> float | None:
         """Raising, planting and one day clearing one site, with the cells that fail; a big plant's
-        are shared to its sites. All nursery days are charged as lit. None, and a gap, where no cell
+        are shared to its sites. All nursery days are charged as lit. left: days that plugs have yet
+        to stand in the nursery; what it took to sow them is spent. None, and a gap, where no cell
         gives a plant, or nothing says what its seed costs: it would not come free."""
-        crop, days = variety.crop_id, of.nursery or 0
+        crop = variety.crop_id
+        sown = [] if left is not None else self._sowing(variety)
+        if sown is None or not of.plugs:
+            return None
+        lit = self.pence(W.LIGHT, crop, (of.nursery or 0) if left is None else left)
+        of_plant = [self.pence(what, crop) for what in (W.POT, W.PLANT_MINUTES, W.CLEAR_MINUTES)]
+        return float((sum(sown) + lit) * Fraction(1 / of.plugs) + sum(of_plant)) / of.sites
+
+    def _sowing(self, variety: Variety) -> list[Fraction] | None:
+        """Seed, medium and minutes of one cell."""
+        crop = variety.crop_id
         newest = {w: self.told.receipts.newest(w, variety.pk, self.day) for w in (W.SEED, W.MEDIUM)}
         if newest[W.SEED] is None and self.rates.of(W.SEED, crop, self.day) is None:
             self._about.gap(
@@ -155,18 +166,8 @@ class Charges:
                 "its seed or plugs costs, so it is not offered."
             )
             return None
-        if not of.plugs:
-            return None
-        cells = 1 / of.plugs
-        of_cells = ((W.SOW_MINUTES, 1), (W.LIGHT, days))
-        of_plant = ((W.POT, 1), (W.PLANT_MINUTES, 1), (W.CLEAR_MINUTES, 1))
-        told = [
-            self.pence(what, crop, cells) if each is None else each * Fraction(cells)
-            for what, each in newest.items()
-        ]
-        told += [self.pence(what, crop, times * cells) for what, times in of_cells]
-        told += [self.pence(what, crop, times) for what, times in of_plant]
-        return float(sum(told)) / of.sites
+        bought = [self.pence(what, crop) if each is None else each for what, each in newest.items()]
+        return [*bought, self.pence(W.SOW_MINUTES, crop)]
 
 
 __all__ = ["ENOUGH_G", "Charges", "Net", "net_of_leaf"]

@@ -92,7 +92,8 @@ def about_keeping(today: dt.date) -> About:
         notes=[
             "To keep: what a site is expected to earn from today, on average to the day on which "
             "that average is greatest. Instead: the same of what could stand there, its raising, "
-            "planting and clearing taken off and the days till its plugs are ready counted in.",
+            "planting and clearing taken off and the days till its plugs are ready counted in. "
+            "What it took to sow what stands in the nursery is spent.",
             "Best cleared by: the day of that greatest average. Keep till: what is kept may stand "
             "longer, till its cuts to come no longer make up for what could stand there.",
             "Grams are those of the crop card, in the months in which they would be cut, times how "

@@ -272,7 +272,7 @@ class _Keeper:
         for variety, of in self.record.habits.items():
             if of.nursery and (offer := self._offer(variety, of, of.nursery, inf, "")):
                 out.append(offer)
-        return sorted(out, key=lambda o: (-o.of.best.pence, o.cells))
+        return sorted(out, key=lambda o: (-o.of.best.pence, o.sown_today, o.cells))
 
     def _offer(self, variety: int, of: Habit, wait: int, plugs: float, code: str) -> _Offer | None:
         from .earning.keep_or_clear import Replacement
@@ -281,7 +281,7 @@ class _Keeper:
         crop = named.crop
         if crop.pk not in self.net or not plugs:
             return None
-        if (raising := self.charges.of_site(named, of)) is None:
+        if (raising := self.charges.of_site(named, of, wait if code else None)) is None:
             return None
         start = self.today + dt.timedelta(days=max(wait, CHANGEOVER))
         times = self.record.of_variety(variety).times / of.sites
