@@ -35,6 +35,7 @@ for (const drawn of document.querySelectorAll(".drawn")) {
   const draw = () => {
     const data = figure.data.map((trace) => dress[trace.type](trace));
     const flows = figure.data[0].type === "sankey";
+    const narrow = drawn.parentElement.clientWidth < 480;
     const layout = {
       height: figure.high,
       // names of the last column need room to be read
@@ -43,7 +44,8 @@ for (const drawn of document.querySelectorAll(".drawn")) {
       paper_bgcolor: "rgba(0,0,0,0)",
       plot_bgcolor: "rgba(0,0,0,0)",
       font: { family: getComputedStyle(document.body).fontFamily, size: 13, color: colour("--body-fg") },
-      xaxis: { ...axis(), title: { text: figure.across || "" } },
+      // on a phone a caption is as wide as the plot, which the names beside it make narrow
+      xaxis: { ...axis(), title: { text: (figure.across || "").replaceAll(", ", narrow ? ",<br>" : ", ") } },
       yaxis: { ...axis(), autorange: "reversed", type: "category" },
       legend: { orientation: "h", x: 0, y: 1, yanchor: "bottom" },
     };
